@@ -1,0 +1,200 @@
+//! The documents of `batch`, `compare`, `budget` and `scale`.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::analysis::{BudgetShare, Caution, Factor, LoadBehaviour, Verdict};
+
+/// A specified current at another supply voltage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ScaleFindings {
+    /// `"ebbmark.scale/1"`.
+    pub schema: String,
+    /// Current as specified, ampere.
+    pub from_a: f64,
+    /// Voltage it was specified at, volt.
+    pub from_v: f64,
+    /// Voltage it is carried to, volt.
+    pub to_v: f64,
+    /// Behaviour assumed.
+    pub behaves_as: LoadBehaviour,
+    /// Current at `to_v`, ampere.
+    pub to_a: f64,
+}
+
+/// The document of `budget`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BudgetFindings {
+    /// `"ebbmark.budget/1"`.
+    pub schema: String,
+    /// Ampere-hours a day.
+    pub ah_per_day: f64,
+    /// How long a sound battery carries it, hours.
+    pub runtime_h: Option<f64>,
+    /// Lower bound, about 95 %, hours.
+    pub runtime_low_h: Option<f64>,
+    /// Upper bound, about 95 %, hours.
+    pub runtime_high_h: Option<f64>,
+    /// By load and state, largest first.
+    pub by_load: Vec<BudgetShare>,
+    /// Everything that was multiplied in, with where it came from.
+    pub factors: Vec<Factor>,
+    /// What a reader must know before relying on the figures.
+    pub cautions: Vec<Caution>,
+}
+
+/// The document of `compare`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CompareFindings {
+    /// `"ebbmark.compare/1"`.
+    pub schema: String,
+    /// The answer in one or two plain sentences.
+    pub headline: String,
+    /// One row a load and state seen on both sides.
+    pub changes: Vec<Change>,
+    /// Charge saved, ampere-hours a day; negative when the site draws more than before.
+    pub charge_saved_ah_per_day: f64,
+    /// Runtime gained, hours; `None` without a battery in the job sheet.
+    pub runtime_gained_h: Option<f64>,
+    /// What a reader must know before relying on the figures.
+    pub cautions: Vec<Caution>,
+}
+
+/// What one load did between two captures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Change {
+    /// Load.
+    pub load: String,
+    /// State.
+    pub state: String,
+    /// Draw before, ampere.
+    pub before_a: f64,
+    /// Draw after, ampere.
+    pub after_a: f64,
+    /// After less before, ampere.
+    pub change_a: f64,
+    /// Standard uncertainty of the change with shared errors cancelled, ampere.
+    pub standard_uncertainty_a: f64,
+    /// Probability that the change has the sign it shows.
+    pub probability_real: f64,
+}
+
+/// What became of one capture of a batch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum UnitStatus {
+    /// Read and trusted.
+    Measured,
+    /// Read, but not to be trusted: see the reason.
+    Doubtful,
+    /// Not read: see the reason.
+    Unreadable,
+}
+
+/// A quantity that a batch is judged by.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Measure {
+    /// Draw of a load in a state, ampere.
+    Draw,
+    /// Noise of one reading in the sleep state, ampere.
+    Noise,
+    /// Lowest steady level, ampere.
+    SleepFloor,
+    /// From last activity to sleep, seconds.
+    TimeToSleep,
+    /// Median time between wakes, seconds.
+    WakePeriod,
+    /// Charge of one wake, ampere-hours.
+    WakeCharge,
+}
+
+/// The document of `batch`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BatchFindings {
+    /// `"ebbmark.batch/1"`.
+    pub schema: String,
+    /// The answer in one or two plain sentences.
+    pub headline: String,
+    /// One row a capture.
+    pub units: Vec<UnitRow>,
+    /// One row a measure, load and state.
+    pub population: Vec<PopulationRow>,
+    /// What a reader must know before relying on the figures.
+    pub cautions: Vec<Caution>,
+}
+
+/// One capture of a batch.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct UnitRow {
+    /// The unit's identity.
+    pub unit: String,
+    /// Its capture's file.
+    pub file: String,
+    /// What became of it.
+    pub status: UnitStatus,
+    /// Why it is doubtful or unreadable.
+    pub reason: Option<String>,
+    /// What was measured.
+    pub measures: Vec<MeasureRow>,
+}
+
+/// One measured quantity of one unit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MeasureRow {
+    /// Which quantity.
+    pub measure: Measure,
+    /// Load it belongs to; `None` for a quantity of the whole unit.
+    pub load: Option<String>,
+    /// State it belongs to.
+    pub state: Option<String>,
+    /// Value in `si_unit`.
+    pub value: f64,
+    /// Unit symbol: A, s or Ah.
+    pub si_unit: String,
+    /// Expanded uncertainty, about 95 %.
+    pub expanded_uncertainty: Option<f64>,
+    /// Verdict against the job sheet.
+    pub verdict: Verdict,
+    /// Distance from its limit or from the batch, in standard uncertainties, signed.
+    pub anomaly_score: Option<f64>,
+    /// True when the batch's outlier tests name it.
+    pub outlier: bool,
+}
+
+/// One quantity over the batch.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PopulationRow {
+    /// Which quantity.
+    pub measure: Measure,
+    /// Load it belongs to.
+    pub load: Option<String>,
+    /// State it belongs to.
+    pub state: Option<String>,
+    /// Units that have it.
+    pub units: u64,
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation of the values as measured.
+    pub sd: Option<f64>,
+    /// Standard deviation between units with the measurement's own share removed.
+    pub between_unit_sd: Option<f64>,
+    /// Standard deviation of repeats of one unit; `None` without repeats.
+    pub repeatability_sd: Option<f64>,
+    /// Median.
+    pub median: f64,
+    /// 1.4826 times the median absolute deviation.
+    pub robust_sd: Option<f64>,
+    /// Process capability index; `None` without two limits.
+    pub cp: Option<f64>,
+    /// Process capability index with centring; `None` without a limit.
+    pub cpk: Option<f64>,
+    /// Lower 95 % confidence limit of `cpk`.
+    pub cpk_low: Option<f64>,
+    /// Upper 95 % confidence limit of `cpk`.
+    pub cpk_high: Option<f64>,
+    /// Units that the outlier tests name.
+    pub outliers: Vec<String>,
+}

@@ -1,0 +1,25 @@
+//! `ebbmark`: where a battery's charge goes, from a current log that any meter or logger exported.
+//!
+//! Data flows one way, and each stage is a folder, a pure function on plain data from the
+//! stage before, that knows only the stages to its left:
+//!
+//! ```text
+//! capture ──► segment ──► events ──► loads ──► judge ──► report
+//!  a file      steady      what was    draw a    verdict,   text, JSON, HTML,
+//!  becomes     states      done, and   load,     score,     Parquet, plots
+//!  samples     and steps   when        ± U       advice
+//! ```
+//!
+//! [`pipeline`] strings them together; `batch`, `compare` and `budget` are users of the line.
+//! [`findings`], [`jobsheet`], [`fault`] and [`numeric`] are the ground that all stand on.
+
+pub mod capture;
+pub mod events;
+pub mod fault;
+pub mod findings;
+pub mod jobsheet;
+pub mod judge;
+pub mod loads;
+pub mod numeric;
+pub mod pipeline;
+pub mod segment;

@@ -1,0 +1,14 @@
+//! The arithmetic that several stages share: exact sums, moments, autocorrelated means,
+//! Student's factors, and currents in the words people read.
+
+mod ar1;
+mod moments;
+mod quantity;
+mod student;
+mod sum;
+
+pub use ar1::effective_samples;
+pub use moments::{Moments, lag1_autocorrelation};
+pub use quantity::{Quantity, Unit};
+pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};
+pub use sum::ExactSum;

@@ -1,0 +1,263 @@
+//! The main job in one readable page: capture → segment → events → loads → judge → findings.
+
+use crate::capture::{self, Capture, Samples};
+use crate::events::{self, Alignment, EventList};
+use crate::fault::InputFault;
+use crate::findings::{
+    CaptureFacts, Caution, ClockRow, EventRow, Findings, InspectFindings, Noise, RESULT_SCHEMA,
+    SegmentRow, StateRow, StepRow, ZeroFacts,
+};
+use crate::jobsheet::JobSheet;
+use crate::judge::{self, Judgement, Risk};
+use crate::loads::{self, LoadsFound};
+use crate::segment::{self, Segmentation, Wishes};
+
+/// What is asked of one capture.
+#[derive(Debug, Clone, Copy)]
+pub struct Request<'a> {
+    /// What is known of the site.
+    pub sheet: &'a JobSheet,
+    /// What was done, and when.
+    pub events: Option<&'a EventList>,
+    /// Wishes for the segmentation.
+    pub wishes: Wishes,
+    /// Accepted risk of a wrong pass.
+    pub risk: Risk,
+}
+
+/// Everything that became of one capture, stage by stage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Analysis {
+    /// As read.
+    pub capture: Capture,
+    /// Steady states and steps.
+    pub segmentation: Segmentation,
+    /// Lines on the capture's clock.
+    pub alignment: Option<Alignment>,
+    /// Draws.
+    pub loads: LoadsFound,
+    /// Verdicts.
+    pub judgement: Judgement,
+    /// The result document.
+    pub findings: Findings,
+}
+
+/// Runs the whole line on a capture already read.
+///
+/// # Errors
+/// When the capture is too short for one steady state, or the event list cannot lie in it.
+pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, InputFault> {
+    let segmentation = segment::segment(
+        &capture.samples,
+        &capture.sampling.gaps,
+        capture.resolution_a,
+        &request.wishes,
+    )
+    .map_err(|error| {
+        InputFault::of_file(&capture.file, error.to_string(), "log for longer, or at a higher rate")
+    })?;
+    let alignment = request
+        .events
+        .map(|list| {
+            events::align(list, capture.start, &capture.samples, &segmentation, request.sheet)
+        })
+        .transpose()?;
+    let loads =
+        loads::solve(&segmentation, alignment.as_ref(), request.sheet, capture.resolution_a);
+    let judgement = judge::judge(
+        &capture,
+        &segmentation,
+        alignment.as_ref(),
+        &loads,
+        request.sheet,
+        request.risk,
+    );
+    let findings =
+        assemble(&capture, &segmentation, alignment.as_ref(), &loads, &judgement, request.sheet);
+    Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
+}
+
+/// The document of `inspect`.
+pub fn inspect(capture: &Capture) -> InspectFindings {
+    InspectFindings {
+        schema: "ebbmark.inspect/1".to_owned(),
+        capture: capture_facts(capture),
+        totals: capture::totals(&capture.samples, &capture.sampling.gaps),
+        cautions: capture.cautions.clone(),
+    }
+}
+
+fn capture_facts(capture: &Capture) -> CaptureFacts {
+    CaptureFacts {
+        file: capture.file.clone(),
+        samples: capture.samples.len() as u64,
+        start: capture.start.map(|start| match capture.utc_offset {
+            // RFC 3339: the offset is written as +hh:mm.
+            Some(offset) => format!("{start}{}", offset_text(offset.seconds())),
+            None => start.to_string(),
+        }),
+        duration_s: capture.samples.duration_s(),
+        sampling_interval_s: capture.sampling.interval_s,
+        current_column: capture.current_column.clone(),
+        unit: capture.unit.clone(),
+        resolution_a: capture.resolution_a,
+        overload_samples: capture.overload.iter().map(|span| span.samples).sum(),
+        unreadable_rows: capture.unreadable_rows,
+        gaps: capture.sampling.gaps.clone(),
+        decisions: capture.decisions.clone(),
+    }
+}
+
+fn offset_text(seconds: i32) -> String {
+    let sign = if seconds < 0 { '-' } else { '+' };
+    let minutes = seconds.abs() / 60;
+    format!("{sign}{:02}:{:02}", minutes / 60, minutes % 60)
+}
+
+fn assemble(
+    capture: &Capture,
+    segmentation: &Segmentation,
+    alignment: Option<&Alignment>,
+    loads: &LoadsFound,
+    judgement: &Judgement,
+    sheet: &JobSheet,
+) -> Findings {
+    let mut totals = capture::totals(&capture.samples, &capture.sampling.gaps);
+    if loads.turned {
+        totals.charge_ah = -totals.charge_ah;
+        totals.mean_a = -totals.mean_a;
+        totals.sample_mean_a = -totals.sample_mean_a;
+        (totals.minimum_a, totals.maximum_a) = (-totals.maximum_a, -totals.minimum_a);
+    }
+    let step_events = alignment.map(|alignment| alignment.step_events.as_slice());
+    Findings {
+        schema: RESULT_SCHEMA.to_owned(),
+        headline: judgement.headline.clone(),
+        site: sheet.site.name.clone(),
+        supply_voltage_v: sheet.site.supply_voltage_v,
+        capture: capture_facts(capture),
+        noise: Noise {
+            sigma_a: segmentation.noise.sigma_a,
+            lag1_autocorrelation: segmentation.noise.phi,
+            spikes: segmentation.noise.spikes.len() as u64,
+            by_level: segmentation.noise.by_level.clone(),
+        },
+        segments: segment_rows(segmentation, loads),
+        steps: segmentation
+            .steps
+            .iter()
+            .enumerate()
+            .map(|(i, step)| StepRow {
+                time_s: step.time_s,
+                time_low_s: step.time_low_s,
+                time_high_s: step.time_high_s,
+                delta_a: if loads.turned { -step.delta_a } else { step.delta_a },
+                standard_uncertainty_a: step.standard_uncertainty_a,
+                event: step_events.and_then(|events| events.get(i).copied().flatten()),
+                score: step.score,
+            })
+            .collect(),
+        events: alignment.map_or_else(Vec::new, event_rows),
+        clock: alignment.map(|alignment| ClockRow {
+            offset_s: alignment.clock.offset_s,
+            standard_uncertainty_s: alignment.clock.standard_uncertainty_s,
+            drift_s_per_h: alignment.clock.drift_s_per_h,
+            rival_offsets_s: alignment.clock.rival_offsets_s.clone(),
+        }),
+        zero: ZeroFacts {
+            checks: loads.zero.checks.clone(),
+            offset_a: loads.zero.offset_a,
+            drift_a_per_h: loads.zero.drift_a_per_h,
+            trusted: loads.zero.trusted,
+            trusted_to_a: loads.zero.trusted_to_a,
+            answer: loads.zero.answer.clone(),
+        },
+        loads: judgement.loads.clone(),
+        states: state_rows(segmentation, &capture.samples, loads),
+        wakes: segmentation.wakes.clone(),
+        unexplained: judgement.unexplained.clone(),
+        totals,
+        budget: None,
+        advice: judgement.advice.clone(),
+        cautions: cautions(capture, alignment, loads, judgement),
+    }
+}
+
+fn sign(loads: &LoadsFound) -> f64 {
+    if loads.turned { -1.0 } else { 1.0 }
+}
+
+fn segment_rows(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<SegmentRow> {
+    segmentation
+        .segments
+        .iter()
+        .map(|segment| {
+            let middle_s = 0.5 * (segment.start_s + segment.end_s);
+            SegmentRow {
+                start_s: segment.start_s,
+                end_s: segment.end_s,
+                samples: (segment.end - segment.first) as u64,
+                mean_a: sign(loads) * segment.mean_a - loads.zero.at(middle_s),
+                noise_a: segment.noise_a,
+                standard_uncertainty_a: segment.standard_uncertainty_a,
+                kind: segment.kind,
+                state: segment.state,
+            }
+        })
+        .collect()
+}
+
+fn state_rows(segmentation: &Segmentation, samples: &Samples, loads: &LoadsFound) -> Vec<StateRow> {
+    let duration_s = samples.duration_s();
+    segmentation
+        .states
+        .iter()
+        .enumerate()
+        .map(|(id, level)| {
+            // The zero under each visit, weighted by its time.
+            let zero_c: f64 = segmentation
+                .segments
+                .iter()
+                .filter(|segment| segment.state == Some(id))
+                .map(|s| loads.zero.at(0.5 * (s.start_s + s.end_s)) * (s.end_s - s.start_s))
+                .sum();
+            let zero_a = if level.time_s > 0.0 { zero_c / level.time_s } else { 0.0 };
+            StateRow {
+                id,
+                mean_a: sign(loads) * level.mean_a - zero_a,
+                noise_a: level.noise_a,
+                time_s: level.time_s,
+                share_of_time: if duration_s > 0.0 { level.time_s / duration_s } else { 0.0 },
+                charge_ah: (sign(loads) * level.charge_c - zero_c) / 3600.0,
+            }
+        })
+        .collect()
+}
+
+fn event_rows(alignment: &Alignment) -> Vec<EventRow> {
+    alignment
+        .events
+        .iter()
+        .map(|event| EventRow {
+            row: event.line.row,
+            load: event.line.load.clone(),
+            state: event.line.state.clone(),
+            listed_s: event.listed_s,
+            aligned_s: event.aligned_s,
+            step: event.step,
+        })
+        .collect()
+}
+
+fn cautions(
+    capture: &Capture,
+    alignment: Option<&Alignment>,
+    loads: &LoadsFound,
+    judgement: &Judgement,
+) -> Vec<Caution> {
+    let mut all = capture.cautions.clone();
+    all.extend(alignment.iter().flat_map(|alignment| alignment.cautions.clone()));
+    all.extend(loads.cautions.iter().cloned());
+    all.extend(judgement.cautions.iter().cloned());
+    all
+}

@@ -1,0 +1,106 @@
+//! What the segment stage hands on.
+
+use crate::findings::{NoiseAtLevel, SegmentKind, Wakes};
+
+/// What a user may wish of the segmentation, checked.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Wishes {
+    /// Smallest change that matters, ampere; `None` for whatever the noise allows.
+    pub smallest_step_a: Option<f64>,
+    /// True for the exact search over every sample, without pooling.
+    pub exact: bool,
+}
+
+/// The meter's noise, as found in the readings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoiseModel {
+    /// Standard deviation of one reading at the commonest level, ampere.
+    pub sigma_a: f64,
+    /// AR(1) coefficient of the noise, 0 ≤ φ < 1.
+    pub phi: f64,
+    /// Floor that no standard deviation may fall below, ampere: q/√12 or the finest noise seen.
+    pub floor_a: f64,
+    /// Noise against level, lowest level first.
+    pub by_level: Vec<NoiseAtLevel>,
+    /// Samples set aside as spikes.
+    pub spikes: Vec<usize>,
+}
+
+/// One stretch: samples `first..end`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    /// Index of the first sample.
+    pub first: usize,
+    /// Index past the last.
+    pub end: usize,
+    /// Time of the first sample, seconds.
+    pub start_s: f64,
+    /// Time at which the next stretch starts, or of the last sample before a gap or the end.
+    pub end_s: f64,
+    /// Mean of its readings, spikes left out, ampere.
+    pub mean_a: f64,
+    /// Standard deviation of one reading, ampere.
+    pub noise_a: f64,
+    /// Effective number of independent readings.
+    pub effective_samples: f64,
+    /// Type A standard uncertainty of the mean, ampere.
+    pub standard_uncertainty_a: f64,
+    /// What it is.
+    pub kind: SegmentKind,
+    /// Index into [`Segmentation::states`].
+    pub state: Option<usize>,
+}
+
+/// One sharp change of level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// Index of the first sample at the new level.
+    pub index: usize,
+    /// Its time, seconds.
+    pub time_s: f64,
+    /// Credible interval of the time, 95 %, seconds.
+    pub time_low_s: f64,
+    /// Credible interval of the time, 95 %, seconds.
+    pub time_high_s: f64,
+    /// Jump at the step, ampere, positive for more draw.
+    pub delta_a: f64,
+    /// Its standard uncertainty, ampere.
+    pub standard_uncertainty_a: f64,
+    /// How sure; see the method page.
+    pub score: f64,
+}
+
+/// A level that the capture visits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Level {
+    /// Mean over its stretches, weighted by time, ampere.
+    pub mean_a: f64,
+    /// Standard deviation of one reading, ampere.
+    pub noise_a: f64,
+    /// Time spent in it, seconds.
+    pub time_s: f64,
+    /// Charge drawn in it, coulomb.
+    pub charge_c: f64,
+}
+
+/// A capture cut into stretches.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segmentation {
+    /// The noise.
+    pub noise: NoiseModel,
+    /// Stretches in order; every sample lies in exactly one.
+    pub segments: Vec<Segment>,
+    /// Sharp changes, in order. A stretch may also end without one (settling, a gap).
+    pub steps: Vec<Step>,
+    /// Levels, lowest mean first.
+    pub states: Vec<Level>,
+    /// Repeated bursts above the lowest level.
+    pub wakes: Option<Wakes>,
+}
+
+impl Segmentation {
+    /// Stretches of one kind.
+    pub fn of_kind(&self, kind: SegmentKind) -> impl Iterator<Item = &Segment> {
+        self.segments.iter().filter(move |segment| segment.kind == kind)
+    }
+}

@@ -22,4 +22,5 @@ pub mod judge;
 pub mod loads;
 pub mod numeric;
 pub mod pipeline;
+pub mod scale;
 pub mod segment;

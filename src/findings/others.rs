@@ -20,6 +20,19 @@ pub struct ScaleFindings {
     pub behaves_as: LoadBehaviour,
     /// Current at `to_v`, ampere.
     pub to_a: f64,
+    /// What `behaves_as` takes for granted, in words.
+    pub assumption: String,
+    /// What the other behaviours would give.
+    pub other_behaviours: Vec<ScaledCurrent>,
+}
+
+/// A current carried to another voltage with one behaviour.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ScaledCurrent {
+    /// Behaviour assumed.
+    pub behaves_as: LoadBehaviour,
+    /// Current it gives, ampere.
+    pub to_a: f64,
 }
 
 /// The document of `budget`.

@@ -1,7 +1,9 @@
 //! The job sheet: what is known of the site, its meter, loads and battery.
 
+mod supply;
 mod types;
 
+pub use supply::{ASSUMED_BEHAVIOUR, carry_current, carrying_assumption};
 pub use types::*;
 
 use crate::fault::InputFault;

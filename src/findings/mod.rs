@@ -6,6 +6,8 @@
 
 mod analysis;
 mod others;
+mod safety;
 
 pub use analysis::*;
 pub use others::*;
+pub use safety::{CAUTIONS_IN_BRIEF, SAFETY};

@@ -24,3 +24,4 @@ pub mod numeric;
 pub mod pipeline;
 pub mod scale;
 pub mod segment;
+pub mod simulate;

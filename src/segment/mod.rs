@@ -1,5 +1,7 @@
 //! From samples to steady states and steps, without a knob.
 
+#[allow(dead_code)]
+mod propose;
 mod types;
 
 pub use types::*;

@@ -14,6 +14,32 @@ pub struct JobSheet {
     pub loads: Vec<LoadSpec>,
     /// The battery.
     pub battery: Option<BatterySpec>,
+    /// Limits on sleep behaviour.
+    pub sleep: Option<SleepLimits>,
+    /// The solar panel.
+    pub solar: Option<SolarSpec>,
+    /// What was complained of.
+    pub complaint: Option<Complaint>,
+}
+
+impl JobSheet {
+    /// The load of that name, letter case and surrounding space aside.
+    pub fn load(&self, name: &str) -> Option<&LoadSpec> {
+        self.loads.iter().find(|load| same_name(&load.name, name))
+    }
+}
+
+impl LoadSpec {
+    /// The state of that name, letter case and surrounding space aside.
+    pub fn state(&self, name: &str) -> Option<&StateSpec> {
+        self.states.iter().find(|state| same_name(&state.name, name))
+    }
+}
+
+/// True for names that differ at most in letter case and in space.
+pub fn same_name(a: &str, b: &str) -> bool {
+    let words = |text: &str| text.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>();
+    words(a) == words(b)
 }
 
 /// Where the capture was made.
@@ -62,10 +88,89 @@ pub struct BatterySpec {
     pub capacity_ah: f64,
     /// Hours of the rating.
     pub rated_hours: f64,
-    /// Peukert exponent.
+    /// Peukert exponent, 1 to 2.
     pub peukert_exponent: f64,
     /// Share of the capacity that may be used.
     pub usable_fraction: f64,
     /// Temperature, degrees Celsius; `None` for the rating's.
     pub temperature_c: Option<f64>,
+    /// Sizing factor for temperature, which the capacity is divided by; overrules the table.
+    pub temperature_factor: Option<f64>,
+    /// Sizing factor for age, which the capacity is divided by; 1.25 leaves 80 %.
+    pub ageing_factor: Option<f64>,
+    /// Self-discharge, percent of the capacity a month.
+    pub self_discharge_percent_per_month: Option<f64>,
+    /// Age, years.
+    pub age_years: Option<f64>,
+    /// Which of the figures above the sheet did not give.
+    pub assumed: AssumedOfBattery,
+}
+
+impl BatterySpec {
+    /// A battery of which only the capacity is known.
+    ///
+    /// The rating is taken at 20 h, the usual one for the lead-acid batteries of such sites (common
+    /// practice). The Peukert exponent is taken as 1 and the usable share as 1: no correction is
+    /// made that nobody asked for.
+    pub fn of_capacity(capacity_ah: f64) -> Self {
+        Self {
+            capacity_ah,
+            rated_hours: 20.0,
+            peukert_exponent: 1.0,
+            usable_fraction: 1.0,
+            temperature_c: None,
+            temperature_factor: None,
+            ageing_factor: None,
+            self_discharge_percent_per_month: None,
+            age_years: None,
+            assumed: AssumedOfBattery {
+                rated_hours: true,
+                peukert_exponent: true,
+                usable_fraction: true,
+            },
+        }
+    }
+}
+
+/// Figures of a battery that the sheet did not give: true where [`BatterySpec::of_capacity`]'s
+/// value stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AssumedOfBattery {
+    /// The hours of the rating.
+    pub rated_hours: bool,
+    /// The Peukert exponent.
+    pub peukert_exponent: bool,
+    /// The usable share.
+    pub usable_fraction: bool,
+}
+
+/// Limits on sleep behaviour.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SleepLimits {
+    /// Largest allowed sleep floor, ampere.
+    pub sleep_max_a: Option<f64>,
+    /// Longest allowed time from the last activity to sleep, seconds.
+    pub sleep_within_s: Option<f64>,
+    /// Largest allowed charge of one wake above the floor, ampere-hours.
+    pub wake_charge_max_ah: Option<f64>,
+    /// Largest allowed share of time not asleep, 0 to 1.
+    pub awake_share_max: Option<f64>,
+}
+
+/// The solar panel.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SolarSpec {
+    /// Rated power, watt.
+    pub panel_w: Option<f64>,
+    /// Charge it brings a day, ampere-hours.
+    pub harvest_ah_per_day: Option<f64>,
+    /// Hours a day of full sun (1 kW/m²) that the season gives.
+    pub sun_hours_per_day: Option<f64>,
+}
+
+/// What was complained of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Complaint {
+    /// How long the battery lasted, days.
+    pub lasted_days: f64,
 }

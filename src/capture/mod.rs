@@ -1,6 +1,8 @@
 //! From a file to samples: encoding, delimiter, decimal mark, header, units and clock are found,
 //! and every choice is told with its reason.
 
+#[allow(dead_code)]
+mod fast;
 mod options;
 mod types;
 

@@ -4,12 +4,13 @@ use crate::capture::{self, Capture, Samples};
 use crate::events::{self, Alignment, EventList};
 use crate::fault::InputFault;
 use crate::findings::{
-    CaptureFacts, Caution, ClockRow, EventRow, Findings, InspectFindings, Noise, RESULT_SCHEMA,
-    SegmentRow, StateRow, StepRow, ZeroFacts,
+    CaptureFacts, Caution, ClockRow, DutyRow, EventRow, Findings, InspectFindings, Noise,
+    RESULT_SCHEMA, SegmentRow, StateRow, StepRow, ZeroFacts,
 };
 use crate::jobsheet::JobSheet;
 use crate::judge::{self, Judgement, Risk};
 use crate::loads::{self, LoadsFound};
+use crate::numeric::ExactSum;
 use crate::segment::{self, Segmentation, Wishes};
 
 /// What is asked of one capture.
@@ -173,6 +174,8 @@ fn assemble(
             answer: loads.zero.answer.clone(),
         },
         loads: judgement.loads.clone(),
+        duty: duty_rows(segmentation, loads),
+        base_a: loads.base_a,
         states: state_rows(segmentation, &capture.samples, loads),
         wakes: segmentation.wakes.clone(),
         unexplained: judgement.unexplained.clone(),
@@ -230,6 +233,24 @@ fn state_rows(segmentation: &Segmentation, samples: &Samples, loads: &LoadsFound
                 share_of_time: if duration_s > 0.0 { level.time_s / duration_s } else { 0.0 },
                 charge_ah: (sign(loads) * level.charge_c - zero_c) / 3600.0,
             }
+        })
+        .collect()
+}
+
+fn duty_rows(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<DutyRow> {
+    let mut times_s = vec![ExactSum::new(); loads.loads.len()];
+    for (segment, on) in segmentation.segments.iter().zip(&loads.on) {
+        on.iter().for_each(|&load| times_s[load].add(segment.end_s - segment.start_s));
+    }
+    loads
+        .loads
+        .iter()
+        .zip(times_s)
+        .map(|(load, time_s)| DutyRow {
+            load: load.load.clone(),
+            state: load.state.clone(),
+            time_s: time_s.value(),
+            charge_ah: load.draw_a * time_s.value() / 3600.0,
         })
         .collect()
 }

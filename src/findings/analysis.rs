@@ -3,6 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::battery::Budget;
+
 /// Value of [`Findings::schema`].
 pub const RESULT_SCHEMA: &str = "ebbmark.result/1";
 
@@ -33,6 +35,10 @@ pub struct Findings {
     pub zero: ZeroFacts,
     /// Draw and verdict, one row a load and state.
     pub loads: Vec<LoadRow>,
+    /// How long each load was in each state, in the order of `loads`.
+    pub duty: Vec<DutyRow>,
+    /// Draw with every listed load off, zero removed, ampere; `None` when that never happened.
+    pub base_a: Option<f64>,
     /// Levels that the capture visits, lowest mean first.
     pub states: Vec<StateRow>,
     /// Repeated short bursts above the lowest state; `None` when there are none.
@@ -331,6 +337,19 @@ pub struct LoadRow {
     pub to_decide: Option<String>,
 }
 
+/// Time that one load spent in one state.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DutyRow {
+    /// Load.
+    pub load: String,
+    /// State.
+    pub state: String,
+    /// Time in it, gaps left out, seconds.
+    pub time_s: f64,
+    /// Charge it drew in that time, ampere-hours; of its whole group when not separable.
+    pub charge_ah: f64,
+}
+
 /// Type of an uncertainty component (GUM 3.3.4).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum EvaluationType {
@@ -419,45 +438,6 @@ pub struct Totals {
     pub minimum_a: f64,
     /// Highest reading, ampere.
     pub maximum_a: f64,
-}
-
-/// What the battery has to carry and how long it does.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Budget {
-    /// Ampere-hours a day.
-    pub ah_per_day: f64,
-    /// How long a sound battery carries it, hours; `None` when the draw is not positive.
-    pub runtime_h: Option<f64>,
-    /// Lower bound, about 95 %, hours.
-    pub runtime_low_h: Option<f64>,
-    /// Upper bound, about 95 %, hours.
-    pub runtime_high_h: Option<f64>,
-    /// By load and state, largest first.
-    pub by_load: Vec<BudgetShare>,
-    /// Everything that was multiplied in, with where it came from.
-    pub factors: Vec<Factor>,
-}
-
-/// One load's share of the daily charge.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct BudgetShare {
-    /// Load, with its state where it has several.
-    pub load: String,
-    /// Ampere-hours a day.
-    pub ah_per_day: f64,
-    /// Share of the day's charge.
-    pub share: f64,
-}
-
-/// A factor of the battery's budget.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Factor {
-    /// What it is.
-    pub name: String,
-    /// Its value.
-    pub value: f64,
-    /// Job sheet, capture, or the published source.
-    pub source: String,
 }
 
 /// What to measure next.

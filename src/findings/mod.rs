@@ -5,9 +5,11 @@
 //! as JSON `null`, never 0. The JSON Schema of each document is generated from these types.
 
 mod analysis;
+mod battery;
 mod others;
 mod safety;
 
 pub use analysis::*;
+pub use battery::*;
 pub use others::*;
 pub use safety::{CAUTIONS_IN_BRIEF, SAFETY};

@@ -1,96 +1,9 @@
-//! The documents of `batch`, `compare`, `budget` and `scale`.
+//! The document of `batch`.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::analysis::{BudgetShare, Caution, Factor, LoadBehaviour, Verdict};
-
-/// A specified current at another supply voltage.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ScaleFindings {
-    /// `"ebbmark.scale/1"`.
-    pub schema: String,
-    /// Current as specified, ampere.
-    pub from_a: f64,
-    /// Voltage it was specified at, volt.
-    pub from_v: f64,
-    /// Voltage it is carried to, volt.
-    pub to_v: f64,
-    /// Behaviour assumed.
-    pub behaves_as: LoadBehaviour,
-    /// Current at `to_v`, ampere.
-    pub to_a: f64,
-    /// What `behaves_as` takes for granted, in words.
-    pub assumption: String,
-    /// What the other behaviours would give.
-    pub other_behaviours: Vec<ScaledCurrent>,
-}
-
-/// A current carried to another voltage with one behaviour.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ScaledCurrent {
-    /// Behaviour assumed.
-    pub behaves_as: LoadBehaviour,
-    /// Current it gives, ampere.
-    pub to_a: f64,
-}
-
-/// The document of `budget`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct BudgetFindings {
-    /// `"ebbmark.budget/1"`.
-    pub schema: String,
-    /// Ampere-hours a day.
-    pub ah_per_day: f64,
-    /// How long a sound battery carries it, hours.
-    pub runtime_h: Option<f64>,
-    /// Lower bound, about 95 %, hours.
-    pub runtime_low_h: Option<f64>,
-    /// Upper bound, about 95 %, hours.
-    pub runtime_high_h: Option<f64>,
-    /// By load and state, largest first.
-    pub by_load: Vec<BudgetShare>,
-    /// Everything that was multiplied in, with where it came from.
-    pub factors: Vec<Factor>,
-    /// What a reader must know before relying on the figures.
-    pub cautions: Vec<Caution>,
-}
-
-/// The document of `compare`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct CompareFindings {
-    /// `"ebbmark.compare/1"`.
-    pub schema: String,
-    /// The answer in one or two plain sentences.
-    pub headline: String,
-    /// One row a load and state seen on both sides.
-    pub changes: Vec<Change>,
-    /// Charge saved, ampere-hours a day; negative when the site draws more than before.
-    pub charge_saved_ah_per_day: f64,
-    /// Runtime gained, hours; `None` without a battery in the job sheet.
-    pub runtime_gained_h: Option<f64>,
-    /// What a reader must know before relying on the figures.
-    pub cautions: Vec<Caution>,
-}
-
-/// What one load did between two captures.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Change {
-    /// Load.
-    pub load: String,
-    /// State.
-    pub state: String,
-    /// Draw before, ampere.
-    pub before_a: f64,
-    /// Draw after, ampere.
-    pub after_a: f64,
-    /// After less before, ampere.
-    pub change_a: f64,
-    /// Standard uncertainty of the change with shared errors cancelled, ampere.
-    pub standard_uncertainty_a: f64,
-    /// Probability that the change has the sign it shows.
-    pub probability_real: f64,
-}
+use super::analysis::{Caution, Verdict};
 
 /// What became of one capture of a batch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

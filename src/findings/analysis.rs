@@ -374,6 +374,20 @@ pub struct UncertaintyItem {
     pub degrees_of_freedom: Option<f64>,
     /// Share of the combined variance, 0 to 1.
     pub share: f64,
+    /// What has this error in common: it adds up within it, and cancels in its differences.
+    pub common_to: CommonTo,
+}
+
+/// What has one and the same error in common (GUM 5.2.4, correlated input quantities).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum CommonTo {
+    /// This draw alone: noise, rounding.
+    Draw,
+    /// Every draw of the capture: its zero and drift.
+    Capture,
+    /// Everything the meter reads on that range: its gain.
+    Meter,
 }
 
 /// One level that the capture visits.

@@ -6,8 +6,8 @@ use serde_spanned::Spanned;
 
 use super::typed::{self, Number};
 use super::{
-    AssumedOfBattery, BatterySpec, Complaint, JobSheet, LoadSpec, Site, SleepLimits, SolarSpec,
-    StateSpec, nearest, same_name,
+    AssumedOfBattery, BatterySpec, Complaint, JobSheet, LoadSpec, Rating, Site, SleepLimits,
+    SolarSpec, StateSpec, nearest, same_name,
 };
 use crate::fault::InputFault;
 use crate::findings::LoadBehaviour;
@@ -273,8 +273,11 @@ impl Checker<'_> {
                 "the capacity is divided by this factor: write 1.25 where 80 % is left",
             ));
         }
+        let first = Rating { capacity_ah, hours: rated_hours.unwrap_or(rest.rated_hours) };
+        let second = self.second_rating(battery, first)?;
+        let exponent = exponent.or(second.map(|second| first.peukert_exponent_with(second)));
         Ok(BatterySpec {
-            rated_hours: rated_hours.unwrap_or(rest.rated_hours),
+            rated_hours: first.hours,
             peukert_exponent: exponent.unwrap_or(rest.peukert_exponent),
             usable_fraction: usable.unwrap_or(rest.usable_fraction),
             temperature_c,
@@ -290,6 +293,12 @@ impl Checker<'_> {
                 Within::Range(0.0, 100.0),
             )?,
             age_years: self.number("age_years", &battery.age_years, Within::Range(0.0, 100.0))?,
+            charging_efficiency: self.number(
+                "charging_efficiency",
+                &battery.charging_efficiency,
+                Within::UpTo(0.0, 1.0),
+            )?,
+            second_rating: second,
             assumed: AssumedOfBattery {
                 rated_hours: rated_hours.is_none(),
                 peukert_exponent: exponent.is_none(),
@@ -297,6 +306,46 @@ impl Checker<'_> {
             },
             ..rest
         })
+    }
+
+    fn second_rating(
+        &self,
+        battery: &typed::Battery,
+        first: Rating,
+    ) -> Result<Option<Rating>, InputFault> {
+        let capacity =
+            self.number("second_capacity_ah", &battery.second_capacity_ah, Within::Positive)?;
+        let hours =
+            self.number("second_rated_hours", &battery.second_rated_hours, Within::Positive)?;
+        let Some(at) = battery.second_capacity_ah.as_ref().or(battery.second_rated_hours.as_ref())
+        else {
+            return Ok(None);
+        };
+        let (Some(capacity_ah), Some(hours)) = (capacity, hours) else {
+            return Err(self.fault(
+                at.span(),
+                "half of a second rating",
+                "give second_capacity_ah and second_rated_hours together",
+            ));
+        };
+        if let Some(exponent) = &battery.peukert_exponent {
+            return Err(self.fault(
+                exponent.span(),
+                "peukert_exponent beside a second rating, which gives it too",
+                "keep one of the two",
+            ));
+        }
+        let second = Rating { capacity_ah, hours };
+        let exponent = first.peukert_exponent_with(second);
+        if !(1.0..=2.0).contains(&exponent) {
+            return Err(self.fault(
+                at.span(),
+                format!("the two ratings give a Peukert exponent of {exponent:.2}"),
+                "check both against the data sheet: the shorter the discharge, the smaller the \
+                 capacity, and the exponent lies from 1 to 2",
+            ));
+        }
+        Ok(Some(second))
     }
 
     fn sleep(&self, sleep: &typed::Sleep) -> Result<SleepLimits, InputFault> {

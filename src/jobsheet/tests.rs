@@ -199,3 +199,24 @@ fn hostile_sheets_end_in_a_fault_or_a_sheet() {
     })
     .budget_ms(1_500);
 }
+
+// Formula: k = ln(t2/t1) / ln((C1/t1)/(C2/t2)), batterystuff.com "Math behind the magic" (read in a
+// secondary copy); the pair of ratings is ours, check `peukert-fit` of shared/checks. By hand:
+// ln(4) / ln(12/5) = 1.386294361120 / 0.875468737354.
+#[test]
+fn two_ratings_of_the_data_sheet_give_the_exponent() {
+    let two = "second_capacity_ah = 60\nsecond_rated_hours = 5";
+    let text = format!("[battery]\ncapacity_ah = 100\nrated_hours = 20\n{two}");
+    let battery = parse("job.toml", &text).unwrap().battery.unwrap();
+    assert_relative_eq!(battery.peukert_exponent, 1.583_488_138_4, max_relative = 1e-10);
+    assert!(!battery.assumed.peukert_exponent);
+
+    let half = parse("job.toml", "[battery]\ncapacity_ah = 18\nsecond_rated_hours = 5");
+    points_at(&half.unwrap_err(), "5", &["half of a second rating"]);
+    let larger = parse(
+        "job.toml",
+        "[battery]\ncapacity_ah = 18\nsecond_capacity_ah = 19.5\nsecond_rated_hours = 5",
+    );
+    points_at(&larger.unwrap_err(), "19.5", &["exponent of", "check both"]);
+    fault_with("age_years = 4", two);
+}

@@ -78,6 +78,9 @@ pub(super) struct Battery {
     pub(super) ageing_factor: Number,
     pub(super) self_discharge_percent_per_month: Number,
     pub(super) age_years: Number,
+    pub(super) charging_efficiency: Number,
+    pub(super) second_capacity_ah: Number,
+    pub(super) second_rated_hours: Number,
 }
 
 #[derive(Debug, Deserialize)]

@@ -102,6 +102,10 @@ pub struct BatterySpec {
     pub self_discharge_percent_per_month: Option<f64>,
     /// Age, years.
     pub age_years: Option<f64>,
+    /// Charge given back for charge put in, 0 to 1.
+    pub charging_efficiency: Option<f64>,
+    /// A second rating from the data sheet, which [`Self::peukert_exponent`] was found from.
+    pub second_rating: Option<Rating>,
     /// Which of the figures above the sheet did not give.
     pub assumed: AssumedOfBattery,
 }
@@ -123,12 +127,34 @@ impl BatterySpec {
             ageing_factor: None,
             self_discharge_percent_per_month: None,
             age_years: None,
+            charging_efficiency: None,
+            second_rating: None,
             assumed: AssumedOfBattery {
                 rated_hours: true,
                 peukert_exponent: true,
                 usable_fraction: true,
             },
         }
+    }
+}
+
+/// Capacity at one rate of discharge.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rating {
+    /// Capacity, ampere-hours.
+    pub capacity_ah: f64,
+    /// Hours in which it is drawn.
+    pub hours: f64,
+}
+
+impl Rating {
+    /// Peukert's exponent through two ratings,
+    /// `k = ln(t₂/t₁) / ln(I₁/I₂)` with `I = C/t`: the slope of `t = H (C/(I·H))ᵏ`.
+    ///
+    /// Not finite for two ratings of the same current. O(1).
+    pub fn peukert_exponent_with(self, other: Self) -> f64 {
+        let amperes = |rating: Self| rating.capacity_ah / rating.hours;
+        (other.hours / self.hours).ln() / (amperes(self) / amperes(other)).ln()
     }
 }
 

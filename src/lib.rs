@@ -22,6 +22,7 @@ pub mod judge;
 pub mod loads;
 pub mod numeric;
 pub mod pipeline;
+pub mod report;
 pub mod scale;
 pub mod segment;
 pub mod simulate;

@@ -1,0 +1,52 @@
+//! All of a run's tables, as CSV for spreadsheets and Parquet for query engines.
+//!
+//! A column is named as the field of the result document, unit included; a value that is not
+//! available is an empty cell and a Parquet null. The same findings give the same bytes.
+
+mod csv_file;
+#[cfg(feature = "tables")]
+mod parquet;
+mod rows;
+
+pub use rows::{of_batch, of_budget, of_compare, of_findings};
+
+use super::ReportError;
+use super::write::Bundle;
+
+/// Values of one column.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Values {
+    /// Real numbers.
+    Number(Vec<Option<f64>>),
+    /// Counts and indices.
+    Count(Vec<Option<u64>>),
+    /// Text.
+    Text(Vec<Option<String>>),
+    /// Yes or no.
+    Flag(Vec<Option<bool>>),
+}
+
+/// One table: columns of equal length.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Table {
+    /// File name without extension.
+    pub name: &'static str,
+    /// Number of rows.
+    pub rows: usize,
+    /// Columns in order.
+    pub columns: Vec<(&'static str, Values)>,
+}
+
+/// Adds every table to `bundle` as `tables/NAME.csv` and, with feature `tables`,
+/// `tables/NAME.parquet`.
+///
+/// # Errors
+/// When an encoder fails.
+pub fn add_all(bundle: &mut Bundle, tables: &[Table]) -> Result<(), ReportError> {
+    for table in tables {
+        bundle.add(format!("tables/{}.csv", table.name), csv_file::encode(table)?);
+        #[cfg(feature = "tables")]
+        bundle.add(format!("tables/{}.parquet", table.name), parquet::encode(table)?);
+    }
+    Ok(())
+}

@@ -1,0 +1,180 @@
+//! Terminal text: one screen that says what the HTML page says.
+
+mod inspect;
+mod layout;
+
+pub use inspect::render_inspect;
+
+use crate::findings::{CAUTIONS_IN_BRIEF, Findings, LoadRow, Verdict};
+use crate::numeric::{Quantity, Unit};
+
+use super::words::{self, Clock, printable};
+use layout::Page;
+
+/// Rows of any one list on the screen; the rest is counted and stands in the report.
+const ROWS: usize = 6;
+
+/// The findings as one screen of text, `width` columns wide (40 to 120).
+///
+/// Lines end in `\n` and carry escape codes only when `colour` is set. Text from input files is
+/// shown with its control characters escaped.
+pub fn render(findings: &Findings, width: usize, colour: bool) -> String {
+    let clock = Clock::of(&findings.capture);
+    let mut page = Page::new(width, colour);
+    page.faint(&place(findings, &clock));
+    page.blank();
+    page.strong(&printable(&findings.headline));
+    if findings.loads.is_empty() {
+        levels(&mut page, findings);
+    } else {
+        loads(&mut page, findings);
+    }
+    zero(&mut page, findings);
+    charge(&mut page, findings);
+    unexplained(&mut page, findings, &clock);
+    advice(&mut page, findings);
+    cautions(&mut page, findings);
+    page.finish()
+}
+
+fn place(findings: &Findings, clock: &Clock) -> String {
+    let capture = &findings.capture;
+    let mut parts = Vec::new();
+    parts.extend(findings.site.as_deref().map(printable));
+    parts.push(printable(&capture.file));
+    parts.extend(clock.start_in_full());
+    let long = words::duration(capture.duration_s);
+    parts.push(match capture.sampling_interval_s {
+        Some(interval_s) if interval_s > 0.0 => format!("{long}, {}", words::rate(interval_s)),
+        _ => long,
+    });
+    parts.extend(findings.supply_voltage_v.map(|v| format!("{} V", words::significant(v, 4))));
+    parts.join(" · ")
+}
+
+fn loads(page: &mut Page, findings: &Findings) {
+    page.heading("Draw of each load against its limit");
+    let rows = ordered(&findings.loads).map(|load| {
+        let mut name = printable(&load.load);
+        if !load.separable {
+            name.push_str(" *");
+        }
+        vec![
+            name,
+            printable(&load.state),
+            Quantity::amperes_with(load.draw_a, load.expanded_uncertainty_a).to_string(),
+            words::limits(load),
+            format!("{} {}", words::verdict_mark(load.verdict), words::verdict_words(load)),
+        ]
+    });
+    page.table(&["load", "state", "draw, about 95 %", "limit", "verdict"], rows.collect());
+    for load in findings.loads.iter().filter(|load| !load.separable) {
+        let others: Vec<_> = load.inseparable_from.iter().map(|name| printable(name)).collect();
+        page.note(&format!(
+            "* {} was always switched together with {}: the figure is their sum.",
+            printable(&load.load),
+            others.join(", ")
+        ));
+    }
+}
+
+/// Loads as a reader wants them: what does not conform first, the rest in order of appearance.
+pub(super) fn ordered(loads: &[LoadRow]) -> impl Iterator<Item = &LoadRow> {
+    let rank = |verdict| match verdict {
+        Verdict::NonConforming => 0,
+        Verdict::Indeterminate => 1,
+        Verdict::Conforming | Verdict::NoLimit => 2,
+    };
+    let mut rows: Vec<_> = loads.iter().collect();
+    rows.sort_by_key(|load| rank(load.verdict));
+    rows.into_iter()
+}
+
+fn levels(page: &mut Page, findings: &Findings) {
+    if findings.states.is_empty() {
+        return;
+    }
+    page.heading("Levels that the capture visits");
+    let percent = |share: f64| format!("{} %", words::significant(100.0 * share, 2));
+    let rows = findings.states.iter().take(2 * ROWS).map(|state| {
+        vec![
+            Quantity::amperes(state.mean_a).to_string(),
+            words::duration(state.time_s),
+            percent(state.share_of_time),
+            Quantity::new(state.charge_ah, Unit::AmpereHour).to_string(),
+        ]
+    });
+    page.table(&["level", "time", "share of time", "charge"], rows.collect());
+    page.more(findings.states.len(), 2 * ROWS, "level", "levels");
+}
+
+fn zero(page: &mut Page, findings: &Findings) {
+    page.heading("Is the meter to be believed");
+    page.say(&printable(&findings.zero.answer));
+}
+
+fn charge(page: &mut Page, findings: &Findings) {
+    page.heading("Charge");
+    let totals = &findings.totals;
+    let mut text = format!(
+        "{} in {}, {} on average (lowest reading {}, highest {}).",
+        Quantity::new(totals.charge_ah, Unit::AmpereHour),
+        words::duration(findings.capture.duration_s),
+        Quantity::amperes(totals.mean_a),
+        Quantity::amperes(totals.minimum_a),
+        Quantity::amperes(totals.maximum_a),
+    );
+    if let Some(wakes) = &findings.wakes {
+        text.push_str(&format!(" {}.", wakes_in_words(wakes)));
+    }
+    if let Some(budget) = &findings.budget {
+        text.push_str(&format!(" {}", super::budget_in_words(budget)));
+    }
+    page.say(&text);
+}
+
+fn wakes_in_words(wakes: &crate::findings::Wakes) -> String {
+    let every = wakes
+        .period_s
+        .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
+    format!(
+        "{}{every}, each {} long and {} of charge, {} % of the whole",
+        words::count(wakes.count, "wake", "wakes"),
+        words::duration(wakes.width_s),
+        Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
+        words::significant(100.0 * wakes.share_of_charge, 2),
+    )
+}
+
+fn unexplained(page: &mut Page, findings: &Findings, clock: &Clock) {
+    page.heading("Not explained");
+    let lines = super::unexplained_in_words(findings, clock);
+    for line in lines.iter().take(ROWS) {
+        page.item("-", line);
+    }
+    page.more(lines.len(), ROWS, "point", "points");
+}
+
+fn advice(page: &mut Page, findings: &Findings) {
+    if findings.advice.is_empty() {
+        return;
+    }
+    page.heading("Measure next");
+    for (i, advice) in findings.advice.iter().take(ROWS).enumerate() {
+        let text = format!("{} ({})", printable(&advice.what), printable(&advice.why));
+        page.item(&format!("{}.", i + 1), &text);
+    }
+    page.more(findings.advice.len(), ROWS, "measurement", "measurements");
+}
+
+fn cautions(page: &mut Page, findings: &Findings) {
+    if !findings.cautions.is_empty() {
+        page.heading("Before you rely on this");
+        for caution in findings.cautions.iter().take(ROWS) {
+            page.item("!", &printable(&caution.text));
+        }
+        page.more(findings.cautions.len(), ROWS, "caution", "cautions");
+    }
+    page.blank();
+    page.faint(CAUTIONS_IN_BRIEF);
+}

@@ -1,0 +1,127 @@
+//! The readings as the findings see them, thinned to what a picture can show.
+
+use crate::capture::Samples;
+use crate::loads::ZeroModel;
+use crate::pipeline::Analysis;
+
+/// Readings with the zero removed and the clamp turned the right way, without a copy of them.
+#[derive(Debug, Clone, Copy)]
+pub struct Trace<'a> {
+    samples: &'a Samples,
+    zero: Option<&'a ZeroModel>,
+    turned: bool,
+}
+
+/// The readings that fall into one column of a picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Column {
+    /// Time of its first reading, seconds.
+    pub first_s: f64,
+    /// Time of its last reading, seconds.
+    pub last_s: f64,
+    /// First reading, ampere.
+    pub first_a: f64,
+    /// Last reading, ampere.
+    pub last_a: f64,
+    /// Lowest reading, ampere.
+    pub low_a: f64,
+    /// Highest reading, ampere.
+    pub high_a: f64,
+}
+
+impl<'a> Trace<'a> {
+    /// Readings as they stand in the file.
+    pub fn plain(samples: &'a Samples) -> Self {
+        Self { samples, zero: None, turned: false }
+    }
+
+    /// Readings of an analysis, on the footing of its findings.
+    pub fn of(analysis: &'a Analysis) -> Self {
+        Self {
+            samples: &analysis.capture.samples,
+            zero: Some(&analysis.loads.zero),
+            turned: analysis.loads.turned,
+        }
+    }
+
+    /// Time of the last reading, seconds.
+    pub fn duration_s(&self) -> f64 {
+        self.samples.duration_s()
+    }
+
+    fn value(&self, i: usize, time_s: f64) -> f64 {
+        let current_a = self.samples.current_a[i];
+        let signed_a = if self.turned { -current_a } else { current_a };
+        signed_a - self.zero.map_or(0.0, |zero| zero.at(time_s))
+    }
+
+    /// Lowest and highest reading of each of `columns` equal parts of `from_s ..= to_s`; `None`
+    /// for a part without readings. Nothing that a picture of that many columns could show is
+    /// lost. O(readings in the stretch).
+    pub fn columns(&self, from_s: f64, to_s: f64, columns: usize) -> Vec<Option<Column>> {
+        let mut out = vec![None; columns];
+        if columns == 0 || to_s <= from_s {
+            return out;
+        }
+        let scale = columns as f64 / (to_s - from_s);
+        for i in self.samples.time.index_at(from_s)..self.samples.len() {
+            let time_s = self.samples.time.at(i);
+            if time_s > to_s {
+                break;
+            }
+            let at = (((time_s - from_s) * scale).max(0.0) as usize).min(columns - 1);
+            let value_a = self.value(i, time_s);
+            match &mut out[at] {
+                Some(Column { last_s, last_a, low_a, high_a, .. }) => {
+                    *last_s = time_s;
+                    *last_a = value_a;
+                    *low_a = low_a.min(value_a);
+                    *high_a = high_a.max(value_a);
+                }
+                empty => {
+                    *empty = Some(Column {
+                        first_s: time_s,
+                        last_s: time_s,
+                        first_a: value_a,
+                        last_a: value_a,
+                        low_a: value_a,
+                        high_a: value_a,
+                    });
+                }
+            }
+        }
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::TimeAxis;
+
+    #[test]
+    fn every_extreme_survives_the_thinning() {
+        let n = 10_000;
+        let mut current_a: Vec<f64> = (0..n).map(|i| (i % 7) as f64 * 1e-3).collect();
+        current_a[4321] = 0.9;
+        current_a[77] = -0.5;
+        let samples = Samples { time: TimeAxis::Uniform { interval_s: 0.1, len: n }, current_a };
+        let columns = Trace::plain(&samples).columns(0.0, samples.duration_s(), 100);
+        let found: Vec<_> = columns.iter().flatten().collect();
+        assert_eq!(found.len(), 100);
+        assert_eq!(found.iter().map(|c| c.high_a).fold(f64::MIN, f64::max), 0.9);
+        assert_eq!(found.iter().map(|c| c.low_a).fold(f64::MAX, f64::min), -0.5);
+        assert_eq!(found.last().unwrap().last_a, ((n - 1) % 7) as f64 * 1e-3);
+    }
+
+    #[test]
+    fn a_part_without_readings_stays_empty() {
+        let samples = Samples {
+            time: TimeAxis::Listed(vec![0.0, 1.0, 8.0, 9.0, 10.0]),
+            current_a: vec![1.0; 5],
+        };
+        let columns = Trace::plain(&samples).columns(0.0, 10.0, 10);
+        assert!(columns[2..8].iter().all(Option::is_none));
+        assert!(columns[8].is_some() && columns[9].is_some());
+    }
+}

@@ -1,0 +1,282 @@
+//! Times, limits and verdicts in the words that every face of the report shares.
+
+use jiff::civil::DateTime;
+
+use crate::findings::{CaptureFacts, LoadRow, Verdict};
+use crate::numeric::Quantity;
+
+/// Text from a file made safe to show: control and direction characters appear escaped, so that
+/// no cell of a capture can drive a terminal or reorder a page.
+pub(crate) fn printable(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        let turns_text = matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+        if c.is_control() || turns_text {
+            out.extend(c.escape_default());
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Says moments of a capture: wall-clock time when the capture has one, else time from its start.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Clock {
+    start: Option<DateTime>,
+    spans_days: bool,
+    decimals: usize,
+}
+
+impl Clock {
+    /// The clock of a capture.
+    pub(crate) fn of(capture: &CaptureFacts) -> Self {
+        // A civil date-time reads the local clock and leaves a stated offset aside.
+        let start = capture.start.as_deref().and_then(|text| text.parse::<DateTime>().ok());
+        let end = start.and_then(|start| later(start, capture.duration_s));
+        let spans_days = match (start, end) {
+            (Some(start), Some(end)) => start.date() != end.date(),
+            _ => false,
+        };
+        let decimals = match capture.sampling_interval_s {
+            Some(interval_s) if interval_s > 0.0 && interval_s < 0.2 => {
+                (-interval_s.log10()).ceil().clamp(1.0, 6.0) as usize
+            }
+            Some(interval_s) if interval_s < 1.0 => 1,
+            _ => 0,
+        };
+        Self { start, spans_days, decimals }
+    }
+
+    /// The wall clock at `time_s` after the first sample, when known.
+    pub(crate) fn wall(&self, time_s: f64) -> Option<DateTime> {
+        self.start.and_then(|start| later(start, time_s))
+    }
+
+    /// A moment, `time_s` after the first sample: `09:24:10`, `25 Nov 03:12:09` or `4:10 min`.
+    pub(crate) fn at(&self, time_s: f64) -> String {
+        let Some(moment) = self.wall(self.rounded(time_s)) else { return self.elapsed(time_s) };
+        let form = match (self.spans_days, self.decimals) {
+            (false, 0) => "%H:%M:%S".to_owned(),
+            (true, 0) => "%-d %b %H:%M:%S".to_owned(),
+            (false, n) => format!("%H:%M:%S%.{n}f"),
+            (true, n) => format!("%-d %b %H:%M:%S%.{n}f"),
+        };
+        moment.strftime(&form).to_string()
+    }
+
+    /// The capture's start in full: `Tue 24 Nov 2026 09:12:04`.
+    pub(crate) fn start_in_full(&self) -> Option<String> {
+        self.start.map(|start| start.strftime("%a %-d %b %Y %H:%M:%S").to_string())
+    }
+
+    fn rounded(&self, time_s: f64) -> f64 {
+        let unit = 10f64.powi(self.decimals as i32);
+        (time_s * unit).round() / unit
+    }
+
+    fn elapsed(&self, time_s: f64) -> String {
+        let time_s = self.rounded(time_s);
+        let sign = if time_s < 0.0 { "-" } else { "" };
+        let whole = time_s.abs().floor();
+        let (hours, minutes) = ((whole / 3600.0).floor(), (whole / 60.0).floor() % 60.0);
+        let width = if self.decimals == 0 { 2 } else { 3 + self.decimals };
+        let seconds = format!("{:0width$.*}", self.decimals, time_s.abs() % 60.0);
+        if hours > 0.0 {
+            format!("{sign}{hours:.0}:{minutes:02.0}:{seconds} h")
+        } else if minutes > 0.0 {
+            format!("{sign}{minutes:.0}:{seconds} min")
+        } else {
+            format!("{sign}{:.*} s", self.decimals, time_s.abs())
+        }
+    }
+}
+
+fn later(start: DateTime, seconds: f64) -> Option<DateTime> {
+    let span = jiff::SignedDuration::try_from_secs_f64(seconds).ok()?;
+    start.checked_add(span).ok()
+}
+
+/// A length of time: `35 ms`, `40 s`, `20 min`, `1 h 12 min`, `3.2 days`.
+pub(crate) fn duration(seconds: f64) -> String {
+    let size = seconds.abs();
+    if size < 1e-3 {
+        format!("{} µs", significant(seconds * 1e6, 3))
+    } else if size < 0.9995 {
+        format!("{} ms", significant(seconds * 1e3, 3))
+    } else if size < 99.5 {
+        format!("{} s", significant(seconds, 3))
+    } else if size < 3599.5 {
+        let whole = size.round();
+        let (minutes, rest) = ((whole / 60.0).floor(), whole % 60.0);
+        if rest == 0.0 || size >= 1200.0 {
+            format!("{:.0} min", seconds / 60.0)
+        } else {
+            format!("{minutes:.0} min {rest:.0} s")
+        }
+    } else if size < 48.0 * 3600.0 {
+        let minutes = (size / 60.0).round();
+        let (hours, rest) = ((minutes / 60.0).floor(), minutes % 60.0);
+        if rest == 0.0 { format!("{hours:.0} h") } else { format!("{hours:.0} h {rest:.0} min") }
+    } else {
+        format!("{} days", significant(seconds / 86400.0, 2))
+    }
+}
+
+/// How often readings come: `2 Hz`, `1 kHz`, `every 10 s`.
+pub(crate) fn rate(interval_s: f64) -> String {
+    let hertz = 1.0 / interval_s;
+    if hertz >= 999.5 {
+        format!("{} kHz", significant(hertz / 1e3, 3))
+    } else if hertz > 1.01 {
+        format!("{} Hz", significant(hertz, 3))
+    } else {
+        format!("every {}", duration(interval_s))
+    }
+}
+
+/// A number to `digits` significant digits, without trailing zeros behind the point.
+pub(crate) fn significant(value: f64, digits: usize) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return "0".to_owned();
+    }
+    let places = digits as i32 - 1 - value.abs().log10().floor() as i32;
+    let text = format!("{value:.*}", places.max(0) as usize);
+    trimmed(&text).to_owned()
+}
+
+fn trimmed(number: &str) -> &str {
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.') } else { number }
+}
+
+/// A current that somebody set, a limit or a specification: `96 mA`, not `96.0 mA`.
+pub(crate) fn set_current(value_a: f64) -> String {
+    let text = Quantity::amperes(value_a).to_string();
+    match text.split_once(' ') {
+        Some((number, unit)) => format!("{} {unit}", trimmed(number)),
+        None => text,
+    }
+}
+
+/// A current with its sign spelt: `+31.0 mA`.
+pub(crate) fn signed_current(value_a: f64) -> String {
+    let text = Quantity::amperes(value_a).to_string();
+    if value_a > 0.0 { format!("+{text}") } else { text }
+}
+
+/// The limits of a load: `≤ 96 mA`, `≥ 10 mA`, `32 mA to 48 mA`, or a dash.
+pub(crate) fn limits(load: &LoadRow) -> String {
+    match (load.limit_low_a, load.limit_high_a) {
+        (Some(low), Some(high)) => format!("{} to {}", set_current(low), set_current(high)),
+        (Some(low), None) => format!("≥ {}", set_current(low)),
+        (None, Some(high)) => format!("≤ {}", set_current(high)),
+        (None, None) => "–".to_owned(),
+    }
+}
+
+/// The mark that carries a verdict without colour.
+pub(crate) fn verdict_mark(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Conforming => "✓",
+        Verdict::NonConforming => "✗",
+        Verdict::Indeterminate => "?",
+        Verdict::NoLimit => "·",
+    }
+}
+
+/// A verdict in plain words, with how far beyond the limit: `above its limit, 2.2 times`.
+pub(crate) fn verdict_words(load: &LoadRow) -> String {
+    match load.verdict {
+        Verdict::Conforming => "conforms".to_owned(),
+        Verdict::Indeterminate => "cannot be told yet".to_owned(),
+        Verdict::NoLimit => "no limit given".to_owned(),
+        Verdict::NonConforming => match (load.limit_low_a, load.limit_high_a) {
+            (Some(low), high)
+                if load.draw_a < low && high.is_none_or(|high| load.draw_a < high) =>
+            {
+                "below its limit".to_owned()
+            }
+            (_, Some(high)) if high > 0.0 && load.draw_a / high >= 1.05 => {
+                format!("above its limit, {} ×", significant(load.draw_a / high, 2))
+            }
+            _ => "above its limit".to_owned(),
+        },
+    }
+}
+
+/// `1 line`, `3 lines`.
+pub(crate) fn count(n: u64, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts(start: Option<&str>, duration_s: f64, interval_s: f64) -> CaptureFacts {
+        CaptureFacts {
+            file: "a.csv".into(),
+            samples: 10,
+            start: start.map(str::to_owned),
+            duration_s,
+            sampling_interval_s: Some(interval_s),
+            current_column: "I".into(),
+            unit: "A".into(),
+            resolution_a: None,
+            overload_samples: 0,
+            unreadable_rows: 0,
+            gaps: vec![],
+            decisions: vec![],
+        }
+    }
+
+    #[test]
+    fn moments_follow_the_wall_clock_and_its_days() {
+        let clock = Clock::of(&facts(Some("2026-11-24T09:12:04"), 1200.0, 1.0));
+        assert_eq!(clock.at(726.0), "09:24:10");
+        assert_eq!(clock.at(725.7), "09:24:10");
+        let night = Clock::of(&facts(Some("2026-11-24T21:00:00+01:00"), 36000.0, 1.0));
+        assert_eq!(night.at(4.0 * 3600.0), "25 Nov 01:00:00");
+        let fast = Clock::of(&facts(Some("2026-11-24T09:12:04.25"), 3.0, 1e-3));
+        assert_eq!(fast.at(0.0015), "09:12:04.252");
+    }
+
+    #[test]
+    fn moments_without_a_clock_count_from_the_start() {
+        let clock = Clock::of(&facts(None, 9000.0, 1.0));
+        assert_eq!(clock.at(40.0), "40 s");
+        assert_eq!(clock.at(250.0), "4:10 min");
+        assert_eq!(clock.at(8109.0), "2:15:09 h");
+        assert_eq!(clock.at(-5.0), "-5 s");
+        assert_eq!(Clock::of(&facts(None, 9.0, 1e-3)).at(65.0424), "1:05.042 min");
+    }
+
+    #[test]
+    fn lengths_and_rates_read_as_people_say_them() {
+        assert_eq!(duration(1200.0), "20 min");
+        assert_eq!(duration(125.0), "2 min 5 s");
+        assert_eq!(duration(36000.0), "10 h");
+        assert_eq!(duration(4320.0), "1 h 12 min");
+        assert_eq!(duration(0.035), "35 ms");
+        assert_eq!(duration(3.2 * 86400.0), "3.2 days");
+        assert_eq!(rate(0.5), "2 Hz");
+        assert_eq!(rate(1e-3), "1 kHz");
+        assert_eq!(rate(10.0), "every 10 s");
+        assert_eq!(rate(1.0), "every 1 s");
+    }
+
+    #[test]
+    fn nothing_from_a_file_reaches_the_terminal_as_a_command() {
+        assert_eq!(printable("a\u{1b}[2Jb"), "a\\u{1b}[2Jb");
+        assert_eq!(printable("x\u{202e}y"), "x\\u{202e}y");
+        assert_eq!(printable("Strom µA ±"), "Strom µA ±");
+    }
+
+    #[test]
+    fn a_set_current_keeps_no_idle_zeros() {
+        assert_eq!(set_current(0.096), "96 mA");
+        assert_eq!(set_current(0.1), "100 mA");
+        assert_eq!(set_current(1.2), "1.2 A");
+        assert_eq!(significant(2.229, 2), "2.2");
+    }
+}

@@ -1,6 +1,8 @@
 //! From a person's event list to lines on the capture's clock, each tied to the step it explains.
 
+mod list;
 mod types;
+mod written_time;
 
 pub use types::*;
 
@@ -16,8 +18,7 @@ use crate::segment::Segmentation;
 /// # Errors
 /// A fault that points at the line and cell.
 pub fn parse(file: &str, text: &str) -> Result<EventList, InputFault> {
-    let _ = (file, text);
-    todo!()
+    list::parse(file, text)
 }
 
 /// Places the list in the capture, finds how the two clocks stand to each other, and ties lines to steps.

@@ -63,8 +63,14 @@ pub struct TiedEvent {
     pub listed_s: f64,
     /// Listed time on the capture's clock.
     pub aligned_s: f64,
-    /// Index into the segmentation's steps; `None` when nothing was seen.
+    /// Index into the segmentation's steps; `None` when nothing was seen. A zero check is tied to
+    /// the step into its near-zero stretch, when no other line explains that step.
     pub step: Option<usize>,
+    /// Probability that the tie, or its absence, is the right one, given the clock.
+    pub probability: f64,
+    /// For a zero check, the index of the segment that it reads; `None` for other lines, and
+    /// where no level near zero is at hand.
+    pub zero_segment: Option<usize>,
 }
 
 /// The list's clock against the capture's: `capture = listed + offset_s + drift × listed / 3600`.

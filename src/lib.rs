@@ -13,6 +13,7 @@
 //! [`pipeline`] strings them together; `batch`, `compare` and `budget` are users of the line.
 //! [`findings`], [`jobsheet`], [`fault`] and [`numeric`] are the ground that all stand on.
 
+pub mod budget;
 pub mod capture;
 pub mod events;
 pub mod fault;

@@ -1,0 +1,363 @@
+//! The battery's case from job sheets and results, against published sizing examples and
+//! arithmetic done by hand; and two captures of one site compared.
+
+use approx::{assert_abs_diff_eq, assert_relative_eq};
+use ebbmark::budget;
+use ebbmark::findings::{BatteryCase, Budget, Findings, WhatIfChange};
+use ebbmark::jobsheet::{self, JobSheet};
+use serde_json::{Value, json};
+
+fn sheet(text: &str) -> JobSheet {
+    jobsheet::parse("job.toml", text).unwrap()
+}
+
+fn by_sheet(text: &str) -> Budget {
+    budget::of_sheet(&sheet(text), None).unwrap().budget
+}
+
+fn factor(budget: &Budget, name: &str) -> f64 {
+    budget
+        .factors
+        .iter()
+        .find(|factor| factor.name == name)
+        .unwrap_or_else(|| panic!("{name}"))
+        .value
+}
+
+fn codes(budget: &Budget) -> Vec<&str> {
+    budget.cautions.iter().map(|caution| caution.code.as_str()).collect()
+}
+
+/// A result with these parts, everything else empty.
+fn result(parts: Value) -> Findings {
+    let mut whole = json!({
+        "schema": "ebbmark.result/1", "headline": "", "site": null, "supply_voltage_v": 12.0,
+        "capture": {"file": "visit.csv", "samples": 0, "start": null, "duration_s": 1200.0,
+            "sampling_interval_s": 0.5, "current_column": "I", "unit": "A", "resolution_a": 0.001,
+            "overload_samples": 0, "unreadable_rows": 0, "gaps": [], "decisions": []},
+        "noise": {"sigma_a": 0.001, "lag1_autocorrelation": 0.0, "spikes": 0, "by_level": []},
+        "segments": [], "steps": [], "events": [], "clock": null,
+        "zero": {"checks": [], "offset_a": null, "drift_a_per_h": null, "trusted": false,
+            "trusted_to_a": null, "answer": ""},
+        "loads": [], "duty": [], "base_a": null, "states": [], "wakes": null, "unexplained": [],
+        "charge_ah": 0.0, "mean_a": 0.0, "sample_mean_a": 0.0, "minimum_a": 0.0, "maximum_a": 0.0,
+        "budget": null, "advice": [], "cautions": []
+    });
+    for (key, value) in parts.as_object().unwrap() {
+        whole[key] = value.clone();
+    }
+    serde_json::from_value(whole).unwrap()
+}
+
+/// A load row with uncertainty components by what has them in common.
+fn load(load: &str, state: &str, draw_a: f64, [draw, capture, meter]: [f64; 3]) -> Value {
+    let item = |u: f64, common_to: &str| {
+        json!({"source": common_to, "evaluation": "B", "distribution": "normal",
+            "standard_uncertainty_a": u, "degrees_of_freedom": null, "share": 0.0,
+            "common_to": common_to})
+    };
+    let u = (draw * draw + capture * capture + meter * meter).sqrt();
+    json!({"load": load, "state": state, "draw_a": draw_a, "standard_uncertainty_a": u,
+        "expanded_uncertainty_a": 1.96 * u, "coverage_factor": 1.96, "observations": 4,
+        "separable": true, "inseparable_from": [], "specified_a": null, "limit_low_a": null,
+        "limit_high_a": null, "listed_specified_a": null, "listed_at_voltage_v": null,
+        "behaves_as": null, "verdict": "no-limit", "conformance_probability": null,
+        "guard_band_a": null, "anomaly_score": null,
+        "uncertainty_budget": [item(draw, "draw"), item(capture, "capture"), item(meter, "meter")],
+        "to_decide": null})
+}
+
+fn stretch(start_s: f64, end_s: f64, mean_a: f64, state: Option<usize>) -> Value {
+    json!({"start_s": start_s, "end_s": end_s, "samples": 100, "mean_a": mean_a, "noise_a": 0.001,
+        "standard_uncertainty_a": 1e-4, "kind": if state.is_some() { "steady" } else { "burst" },
+        "state": state})
+}
+
+/// The pump hut with its faulty radio, as a visit of 20 min shows it.
+fn pump_hut() -> Findings {
+    let mut radio = load("telemetry radio", "standby", 0.214, [0.0, 0.0, 0.0025]);
+    radio["specified_a"] = json!(0.080);
+    radio["limit_high_a"] = json!(0.096);
+    radio["verdict"] = json!("non-conforming");
+    result(json!({
+        "segments": [stretch(0.0, 1200.0, 0.15, Some(0))],
+        "loads": [
+            load("controller", "idle", 0.120, [0.001, 0.0, 0.0015]),
+            load("controller", "asleep", 0.010, [0.001, 0.0, 0.0002]),
+            radio,
+        ],
+        "duty": [
+            {"load": "controller", "state": "idle", "time_s": 400.0, "charge_ah": 0.0133},
+            {"load": "controller", "state": "asleep", "time_s": 600.0, "charge_ah": 0.00167},
+            {"load": "telemetry radio", "state": "standby", "time_s": 600.0, "charge_ah": 0.0357},
+        ],
+        "base_a": 0.004,
+        "zero": {"checks": [], "offset_a": 0.001, "drift_a_per_h": null, "trusted": true,
+            "trusted_to_a": 0.006, "answer": ""},
+    }))
+}
+
+const HUT: &str = r#"
+[site]
+supply_voltage_v = 12.0
+[[load]]
+name = "controller"
+  [[load.state]]
+  name = "idle"
+  hours_per_day = 1
+[[load]]
+name = "telemetry radio"
+  [[load.state]]
+  name = "standby"
+  specified_a = 0.040
+  tolerance_percent = 20
+  at_voltage_v = 24.0
+[battery]
+capacity_ah = 18.0
+rated_hours = 20.0
+peukert_exponent = 1.15
+usable_fraction = 0.5
+temperature_c = 10.0
+"#;
+
+// Check `pv-size` of shared/checks: 1000 Wh/day at 12 V, 2.5 days, half usable, 40 °F (factor
+// 1.30) asks for 541.67 Ah (batteries-solar.blogspot.com, "simplified IEEE method", read in a
+// secondary copy). The other way round: 541.67 Ah lasts 2.5 days.
+#[test]
+fn a_published_stand_alone_sizing_example_comes_back() {
+    let budget = by_sheet(&format!(
+        r#"
+        [site]
+        supply_voltage_v = 12
+        [[load]]
+        name = "everything"
+          [[load.state]]
+          name = "on"
+          specified_a = {}
+        [battery]
+        capacity_ah = 541.67
+        rated_hours = 100
+        usable_fraction = 0.5
+        temperature_c = {}
+        "#,
+        1000.0 / 12.0 / 24.0,
+        40.0 / 9.0,
+    ));
+    assert_abs_diff_eq!(budget.ah_per_day * 12.0, 1000.0, epsilon = 1e-9);
+    assert_abs_diff_eq!(factor(&budget, "divided for temperature by"), 1.30, epsilon = 1e-9);
+    assert_abs_diff_eq!(budget.autonomy_days.unwrap(), 2.5, epsilon = 1e-4);
+    assert_abs_diff_eq!(budget.usable_capacity_ah.unwrap() * 12.0, 2500.0, epsilon = 0.05);
+}
+
+// Check `peukert-hour`: 100 Ah at 20 h, k = 1.2, 10 A: 8.7 h (from memory), through a job sheet,
+// with an exponent that the sheet states and with one that its two ratings amount to:
+// 20 h·(5 A/I)^1.2 at 10 A is 8.7055 h, so 87.055 Ah.
+#[test]
+fn peukerts_example_by_exponent_and_by_two_ratings() {
+    for exponent in
+        ["peukert_exponent = 1.2", "second_capacity_ah = 87.055\nsecond_rated_hours = 8.7055"]
+    {
+        let budget = by_sheet(&format!(
+            "[[load]]\nname = \"pump\"\n[[load.state]]\nname = \"on\"\nspecified_a = 10\n\
+             [battery]\ncapacity_ah = 100\nrated_hours = 20\n{exponent}"
+        ));
+        assert_abs_diff_eq!(budget.runtime_h.unwrap(), 8.7, epsilon = 0.05);
+        assert_abs_diff_eq!(factor(&budget, "Peukert exponent"), 1.2, epsilon = 1e-4);
+        assert!(!codes(&budget).contains(&"beyond-peukert"));
+    }
+}
+
+// By hand: the radio 0.214 A × 24 h = 5.136 Ah, the controller 0.12 A × 1 h + 0.01 A × 23 h =
+// 0.35 Ah, nothing else (4 mA with a zero good to 6 mA); 18 Ah × 0.5 / 1.19 = 7.563 Ah at less
+// than the rated 0.9 A, so 7.563 / 5.486 = 1.3786 days.
+#[test]
+fn a_visit_is_a_day_of_rest_with_the_hours_that_are_given() {
+    let budget = budget::of_findings(&pump_hut(), &sheet(HUT)).unwrap();
+    assert_relative_eq!(budget.ah_per_day, 5.486, max_relative = 1e-12);
+    assert_relative_eq!(budget.autonomy_days.unwrap(), 9.0 / 1.19 / 5.486, max_relative = 1e-12);
+    let rows: Vec<_> =
+        budget.by_load.iter().map(|row| (row.state.as_deref(), row.hours_per_day)).collect();
+    assert_eq!(rows, [(Some("standby"), 24.0), (Some("asleep"), 23.0), (Some("idle"), 1.0)]);
+    assert_relative_eq!(budget.by_load.iter().map(|row| row.share).sum::<f64>(), 1.0);
+    assert!(codes(&budget).contains(&"base-not-counted"));
+
+    // The gain's error is the same in all rows and adds up; the noise of the controller does not.
+    let meter_ah = 24.0 * 0.0025 + 1.0 * 0.0015 + 23.0 * 0.0002;
+    let own_ah = (1.0f64.powi(2) + 23.0f64.powi(2)).sqrt() * 0.001;
+    let expanded_ah = 1.959964 * f64::hypot(meter_ah, own_ah);
+    assert_relative_eq!(
+        budget.expanded_uncertainty_ah_per_day.unwrap(),
+        expanded_ah,
+        max_relative = 1e-6
+    );
+    let runtime_h = |ah: f64| 24.0 * 9.0 / 1.19 / ah;
+    assert_relative_eq!(
+        budget.runtime_low_h.unwrap(),
+        runtime_h(5.486 + expanded_ah),
+        max_relative = 1e-6
+    );
+    assert_relative_eq!(
+        budget.runtime_high_h.unwrap(),
+        runtime_h(5.486 - expanded_ah),
+        max_relative = 1e-6
+    );
+
+    // Repaired it draws what 40 mA at 24 V are at 12 V: 80 mA.
+    let repaired =
+        budget.what_if.iter().find(|what| what.change == WhatIfChange::Repaired).unwrap();
+    assert_eq!(repaired.load, "telemetry radio");
+    assert_relative_eq!(repaired.ah_per_day, 0.35 + 0.080 * 24.0, max_relative = 1e-12);
+    assert_relative_eq!(repaired.runtime_h.unwrap(), runtime_h(2.27), max_relative = 1e-12);
+    let without: Vec<_> = budget
+        .what_if
+        .iter()
+        .filter(|what| what.change == WhatIfChange::Without)
+        .map(|what| (what.load.as_str(), what.ah_per_day))
+        .collect();
+    assert_eq!(without.len(), 2);
+    assert_eq!(without[0].0, "telemetry radio");
+    assert_relative_eq!(without[0].1, 0.35, max_relative = 1e-9);
+}
+
+#[test]
+fn the_complaint_is_judged_against_a_sound_battery() {
+    // A sound battery lasts 1.38 days to half empty and 2.76 days to empty.
+    let judged = |days: f64| {
+        let text = format!("{HUT}[complaint]\nlasted_days = {days}");
+        let budget = budget::of_findings(&pump_hut(), &sheet(&text)).unwrap();
+        (budget.case, budget.conclusion)
+    };
+    for days in [1.2, 1.4, 2.7] {
+        let (case, words) = judged(days);
+        assert_eq!(case, BatteryCase::DrawExplains, "{days}: {words}");
+        assert!(
+            words.contains("The draw explains it; with the telemetry radio repaired"),
+            "{words}"
+        );
+    }
+    let (case, words) = judged(0.5);
+    assert_eq!(case, BatteryCase::TestBattery);
+    assert!(
+        words.contains("would have lasted 33 h") && words.contains("must be tested"),
+        "{words}"
+    );
+    assert_eq!(judged(1.09).0, BatteryCase::Undecided);
+    let (case, words) = judged(5.0);
+    assert_eq!(case, BatteryCase::Contradiction);
+    assert!(words.contains("longer than a sound battery can"), "{words}");
+}
+
+// By hand: 5.486 Ah a day and 3 % of 18 Ah a month, 0.54 Ah in 30.4375 days, over 0.9.
+#[test]
+fn the_sun_must_bring_the_draw_and_the_self_discharge_over_the_efficiency() {
+    let text = format!("{HUT}self_discharge_percent_per_month = 3\n[solar]\npanel_w = 20\n");
+    let budget = budget::of_findings(&pump_hut(), &sheet(&text)).unwrap();
+    let solar = budget.solar.unwrap();
+    let break_even_ah = (5.486 + 0.54 / 30.4375) / 0.9;
+    assert_relative_eq!(solar.break_even_harvest_ah_per_day, break_even_ah, max_relative = 1e-9);
+    // 20 W at 18 V is 1.111 A.
+    assert_relative_eq!(
+        solar.break_even_sun_hours_per_day.unwrap(),
+        break_even_ah / (20.0 / 18.0),
+        max_relative = 1e-9
+    );
+    assert_eq!((solar.harvest_ah_per_day, solar.balance_ah_per_day), (None, None));
+
+    let judged = |harvest: f64| {
+        let text = format!("{text}harvest_ah_per_day = {harvest}\n[complaint]\nlasted_days = 6\n");
+        budget::of_findings(&pump_hut(), &sheet(&text)).unwrap()
+    };
+    let enough = judged(break_even_ah + 0.5);
+    let left_ah = enough.solar.unwrap().balance_ah_per_day.unwrap();
+    assert_relative_eq!(left_ah, 0.45, max_relative = 1e-9);
+    assert_eq!((enough.solar.unwrap().runtime_h, enough.case), (None, BatteryCase::TestBattery));
+    // 4.5 Ah of which 4.05 stay: 1.4537 Ah a day are missing, 7.563 Ah last 5.2 days.
+    let short = judged(4.5);
+    assert_abs_diff_eq!(short.solar.unwrap().runtime_h.unwrap() / 24.0, 5.20, epsilon = 0.005);
+    assert_eq!(short.case, BatteryCase::DrawExplains, "{}", short.conclusion);
+}
+
+// By hand: 80 % of the time at 10 mA, 19 % at 120 mA, 1 % between them at 0.5 A.
+#[test]
+fn a_night_without_a_list_is_carried_by_its_levels() {
+    let night_s = 36_000.0;
+    let found = result(json!({
+        "segments": [
+            stretch(0.0, 0.8 * night_s, 0.010, Some(0)),
+            stretch(0.8 * night_s, 0.99 * night_s, 0.120, Some(1)),
+            stretch(0.99 * night_s, night_s, 0.5, None),
+        ],
+        "states": [
+            {"id": 0, "mean_a": 0.010, "noise_a": 0.001, "time_s": 0.8 * night_s,
+                "share_of_time": 0.8, "charge_ah": 0.08},
+            {"id": 1, "mean_a": 0.120, "noise_a": 0.001, "time_s": 0.19 * night_s,
+                "share_of_time": 0.19, "charge_ah": 0.228},
+        ],
+    }));
+    let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
+    assert_relative_eq!(budget.ah_per_day, 24.0 * (0.008 + 0.0228 + 0.005), max_relative = 1e-9);
+    assert_eq!(budget.by_load.len(), 3);
+    assert!(!codes(&budget).contains(&"hours-assumed"));
+    assert!(codes(&budget).contains(&"beyond-peukert"));
+}
+
+// By hand: a relay on for a quarter of ten hours is on 6 h a day; the 50 mA that stay are unlisted.
+#[test]
+fn a_night_with_a_list_takes_its_hours_from_the_capture() {
+    let found = result(json!({
+        "segments": [
+            stretch(0.0, 9_000.0, 0.25, Some(1)),
+            stretch(9_000.0, 36_000.0, 0.05, Some(0)),
+        ],
+        "loads": [load("relay", "on", 0.2, [0.001, 0.0, 0.0])],
+        "duty": [{"load": "relay", "state": "on", "time_s": 9_000.0, "charge_ah": 0.5}],
+        "base_a": 0.05,
+    }));
+    let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
+    let rows: Vec<_> =
+        budget.by_load.iter().map(|row| (row.load.as_str(), row.ah_per_day)).collect();
+    assert_eq!(rows.len(), 2, "{rows:?}");
+    for row in rows {
+        assert_relative_eq!(row.1, 1.2, max_relative = 1e-9);
+    }
+}
+
+#[test]
+fn loads_that_cannot_be_told_apart_are_counted_once() {
+    let mut both = [
+        load("controller", "on", 0.130, [0.001, 0.0, 0.0]),
+        load("probe", "on", 0.130, [0.001, 0.0, 0.0]),
+    ];
+    both[0]["separable"] = json!(false);
+    both[0]["inseparable_from"] = json!(["probe"]);
+    both[1]["separable"] = json!(false);
+    both[1]["inseparable_from"] = json!(["controller"]);
+    let found = result(json!({"segments": [stretch(0.0, 1200.0, 0.1, Some(0))], "loads": both}));
+    let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
+    let named: Vec<_> = budget.by_load.iter().map(|row| row.load.as_str()).collect();
+    assert!(named.contains(&"controller with probe"), "{named:?}");
+    let both_ah = budget.by_load.iter().find(|row| row.load == "controller with probe").unwrap();
+    assert_relative_eq!(both_ah.ah_per_day, 0.130 * 24.0);
+}
+
+#[test]
+fn a_sheet_alone_says_what_it_cannot_tell() {
+    assert_eq!(
+        budget::of_sheet(&sheet("[battery]\ncapacity_ah = 18"), None).unwrap_err(),
+        budget::BudgetError::NoDraw
+    );
+    let without_battery = by_sheet(
+        "[[load]]\nname = \"probe\"\n[[load.state]]\nname = \"on\"\nspecified_a = 0.01\n\
+         tolerance_percent = 10",
+    );
+    assert_relative_eq!(without_battery.ah_per_day, 0.24);
+    assert_eq!((without_battery.runtime_h, without_battery.usable_capacity_ah), (None, None));
+    assert!(without_battery.conclusion.contains("add [battery]"));
+    // 10 % of 10 mA over √3, 24 h, factor 1.96.
+    assert_relative_eq!(
+        without_battery.expanded_uncertainty_ah_per_day.unwrap(),
+        1.959964 * 24.0 * 0.001 / 3f64.sqrt(),
+        max_relative = 1e-6
+    );
+    assert!(budget::of_findings(&pump_hut(), &sheet("")).is_none());
+}

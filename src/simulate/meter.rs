@@ -68,6 +68,7 @@ pub struct MeterParameters {
     /// Share of the samples that is lost, one by one, 0 to below 1.
     pub dropped_share: f64,
     /// Stretches without samples.
+    #[serde(rename = "gap")]
     pub gaps: Vec<LoggingGap>,
     /// Each reading is the mean over this many seconds before it; 0 for a momentary reading.
     pub averaging_s: f64,
@@ -90,6 +91,7 @@ pub struct MeterParameters {
     /// Step of the display, ampere; `None` for readings that are not rounded.
     pub resolution_a: Option<f64>,
     /// Ranges, smallest first; they overrule `resolution_a` and `noise_a`.
+    #[serde(rename = "range")]
     pub ranges: Vec<MeterRange>,
     /// Expected number of single-sample spikes an hour.
     pub spikes_per_h: f64,
@@ -239,8 +241,13 @@ impl MeterParameters {
             below = range.up_to_a;
         }
         for (i, gap) in self.gaps.iter().enumerate() {
-            if !(gap.start_s >= 0.0 && gap.start_s.is_finite()) {
-                return fault("start_s", Some(i), gap.start_s, "start the gap at 0 s or later");
+            if !(gap.start_s > 0.0 && gap.start_s.is_finite()) {
+                return fault(
+                    "start_s",
+                    Some(i),
+                    gap.start_s,
+                    "start the gap after the first sample, at 0 s",
+                );
             }
             if !(gap.end_s > gap.start_s && gap.end_s.is_finite()) {
                 return fault("end_s", Some(i), gap.end_s, "end the gap after its start_s");

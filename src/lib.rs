@@ -15,6 +15,7 @@
 
 pub mod budget;
 pub mod capture;
+pub mod compare;
 pub mod events;
 pub mod fault;
 pub mod findings;

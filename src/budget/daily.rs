@@ -11,20 +11,20 @@ const TYPICAL_FROM_S: f64 = 6.0 * 3600.0;
 
 /// One line of the day.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct DayRow {
-    pub(super) load: String,
-    pub(super) state: Option<String>,
-    pub(super) draw_a: f64,
-    pub(super) doubt: Option<Doubt>,
-    pub(super) draw_source: String,
-    pub(super) hours: f64,
-    pub(super) hours_source: String,
+pub(crate) struct DayRow {
+    pub(crate) load: String,
+    pub(crate) state: Option<String>,
+    pub(crate) draw_a: f64,
+    pub(crate) doubt: Option<Doubt>,
+    pub(crate) draw_source: String,
+    pub(crate) hours: f64,
+    pub(crate) hours_source: String,
     /// What it would draw if repaired, where it draws too much.
-    pub(super) repaired_a: Option<f64>,
+    pub(crate) repaired_a: Option<f64>,
 }
 
 impl DayRow {
-    pub(super) fn ah_per_day(&self) -> f64 {
+    pub(crate) fn ah_per_day(&self) -> f64 {
         self.draw_a * self.hours
     }
 }
@@ -157,13 +157,8 @@ fn measured(sheet: &JobSheet, load: &LoadRow, seen_hours: Option<f64>) -> Candid
         Verdict::NonConforming => load.limit_high_a.is_some_and(|high| load.draw_a > high),
         _ => false,
     };
-    let name = if load.separable || load.inseparable_from.is_empty() {
-        load.load.clone()
-    } else {
-        format!("{} with {}", load.load, load.inseparable_from.join(" and "))
-    };
     Candidate {
-        load: name,
+        load: group_name(load),
         state: load.state.clone(),
         // Noise may leave a load that draws nothing below zero.
         draw_a: load.draw_a.max(0.0),
@@ -259,7 +254,7 @@ fn unlisted(
     cautions: &mut Vec<Caution>,
 ) -> Option<DayRow> {
     let zero_a = findings.zero.trusted_to_a;
-    let doubt = zero_a.map(|expanded_a| Doubt { capture_a: expanded_a / 2.0, ..Doubt::default() });
+    let doubt = zero_a.map(|expanded_a| Doubt { capture: expanded_a / 2.0, ..Doubt::default() });
     let (draw_a, hours_source) = match typical_s {
         Some(observed_s) => {
             let accounted_c: ExactSum = each_once(&findings.loads)
@@ -312,17 +307,6 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
         ));
     }
     let source = "share of the capture's time";
-    let doubt = |mean_a: f64, own_a: f64| Doubt {
-        meter_a: sheet.meter.map_or(0.0, |meter| {
-            // GUM 4.3.7: an accuracy limit is the half-width of a rectangle.
-            let counts_a = meter.resolution_a.or(findings.capture.resolution_a).unwrap_or(0.0);
-            let limit_a = mean_a.abs() * meter.accuracy_percent_of_reading / 100.0
-                + meter.accuracy_counts * counts_a;
-            limit_a / 3f64.sqrt()
-        }),
-        capture_a: findings.zero.trusted_to_a.map_or(0.0, |expanded_a| expanded_a / 2.0),
-        own: vec![(own_a, None)],
-    };
     let mut in_levels_c = ExactSum::new();
     let mut in_levels_s = ExactSum::new();
     for level in &findings.states {
@@ -332,7 +316,7 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
             load: format!("level at {}", Quantity::amperes(level.mean_a)),
             state: None,
             draw_a: level.mean_a,
-            doubt: Some(doubt(level.mean_a, type_a(findings, level.id))),
+            doubt: Some(doubt_of_level(sheet, findings, level.mean_a, Some(level.id))),
             draw_source: "measured".to_owned(),
             hours: level.time_s / observed_s * 24.0,
             hours_source: source.to_owned(),
@@ -348,7 +332,7 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
             load: "wakes, bursts and settling".to_owned(),
             state: None,
             draw_a: mean_a,
-            doubt: Some(doubt(mean_a, 0.0)),
+            doubt: Some(doubt_of_level(sheet, findings, mean_a, None)),
             draw_source: "measured, mean over their time".to_owned(),
             hours: rest_s / observed_s * 24.0,
             hours_source: source.to_owned(),
@@ -356,6 +340,25 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
         });
     }
     day
+}
+
+/// The doubt of a level of the whole site's current: noise, zero, and the meter's accuracy.
+pub(crate) fn doubt_of_level(
+    sheet: &JobSheet,
+    findings: &Findings,
+    mean_a: f64,
+    state: Option<usize>,
+) -> Doubt {
+    let limit_a = sheet.meter.map_or(0.0, |meter| {
+        let count_a = meter.resolution_a.or(findings.capture.resolution_a).unwrap_or(0.0);
+        mean_a.abs() * meter.accuracy_percent_of_reading / 100.0 + meter.accuracy_counts * count_a
+    });
+    Doubt {
+        // GUM 4.3.7: an accuracy limit is the half-width of a rectangle.
+        meter: limit_a / 3f64.sqrt(),
+        capture: findings.zero.trusted_to_a.map_or(0.0, |expanded_a| expanded_a / 2.0),
+        own: vec![(state.map_or(0.0, |state| type_a(findings, state)), None)],
+    }
 }
 
 /// Type A standard uncertainty of a level: its stretches' means, weighted by time.
@@ -370,9 +373,18 @@ fn type_a(findings: &Findings, state: usize) -> f64 {
     if time_s > 0.0 { squares.sqrt() / time_s } else { 0.0 }
 }
 
+/// The load's name, with those that it cannot be told apart from.
+pub(crate) fn group_name(load: &LoadRow) -> String {
+    if load.separable || load.inseparable_from.is_empty() {
+        load.load.clone()
+    } else {
+        format!("{} with {}", load.load, load.inseparable_from.join(" and "))
+    }
+}
+
 /// The rows with their places; of loads that cannot be told apart, whose rows all give their sum,
 /// the first alone.
-fn each_once(loads: &[LoadRow]) -> impl Iterator<Item = (usize, &LoadRow)> {
+pub(crate) fn each_once(loads: &[LoadRow]) -> impl Iterator<Item = (usize, &LoadRow)> {
     let mut in_a_sum: Vec<&str> = Vec::new();
     loads.iter().enumerate().filter(move |(_, load)| {
         if load.separable {

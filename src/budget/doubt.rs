@@ -1,22 +1,22 @@
-//! How the doubts of several draws add up over a day.
+//! The doubt of a draw, and how the doubts of several add up over a day.
 
 use crate::findings::{CommonTo, LoadRow};
 use crate::numeric::coverage_factor_95;
 
-/// Standard uncertainties of one draw, ampere, by what has the error in common.
+/// Standard uncertainties of one quantity, in its own unit, by what has the error in common.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Doubt {
+pub(crate) struct Doubt {
     /// Of the meter's gain: the same relative error in every draw.
-    pub(super) meter_a: f64,
+    pub(crate) meter: f64,
     /// Of the capture's zero.
-    pub(super) capture_a: f64,
+    pub(crate) capture: f64,
     /// Of this draw alone, with degrees of freedom.
-    pub(super) own: Vec<(f64, Option<f64>)>,
+    pub(crate) own: Vec<(f64, Option<f64>)>,
 }
 
 impl Doubt {
-    /// The parts of a load's uncertainty budget; its combined value where it has no parts.
-    pub(super) fn of_load(row: &LoadRow) -> Self {
+    /// The parts of a load's uncertainty budget, ampere; its combined value where it has no parts.
+    pub(crate) fn of_load(row: &LoadRow) -> Self {
         if row.uncertainty_budget.is_empty() {
             return Self { own: vec![(row.standard_uncertainty_a, None)], ..Self::default() };
         }
@@ -25,8 +25,8 @@ impl Doubt {
             items.map(|item| item.standard_uncertainty_a.powi(2)).sum::<f64>().sqrt()
         };
         Self {
-            meter_a: common(CommonTo::Meter),
-            capture_a: common(CommonTo::Capture),
+            meter: common(CommonTo::Meter),
+            capture: common(CommonTo::Capture),
             own: row
                 .uncertainty_budget
                 .iter()
@@ -36,39 +36,24 @@ impl Doubt {
         }
     }
 
-    /// Combined standard uncertainty, ampere.
-    pub(super) fn combined_a(&self) -> f64 {
-        let own: f64 = self.own.iter().map(|(u, _)| u * u).sum();
-        (self.meter_a.powi(2) + self.capture_a.powi(2) + own).sqrt()
-    }
-}
-
-/// The doubt of `Σ hours × draw`, ampere-hours: errors of the meter and of the capture add up
-/// linearly, being one and the same in every draw (GUM 5.2.2, note 1), the rest in squares.
-#[derive(Debug, Clone, Default)]
-pub(super) struct DayDoubt {
-    meter_ah: f64,
-    capture_ah: f64,
-    own: Vec<(f64, Option<f64>)>,
-}
-
-impl DayDoubt {
-    pub(super) fn add(&mut self, hours: f64, doubt: &Doubt) {
-        self.meter_ah += hours * doubt.meter_a;
-        self.capture_ah += hours * doubt.capture_a;
-        self.own.extend(doubt.own.iter().map(|(u, dof)| (hours * u, *dof)));
+    /// Adds a draw of so many hours. Errors of the meter and of the capture add up linearly, being
+    /// one and the same in every draw (GUM 5.2.2, note 1), the rest in squares.
+    pub(super) fn add(&mut self, hours: f64, draw: &Self) {
+        self.meter += hours * draw.meter;
+        self.capture += hours * draw.capture;
+        self.own.extend(draw.own.iter().map(|(u, dof)| (hours * u, *dof)));
     }
 
-    /// Combined standard uncertainty, ampere-hours.
-    pub(super) fn combined_ah(&self) -> f64 {
+    /// Combined standard uncertainty.
+    pub(crate) fn combined(&self) -> f64 {
         let own: f64 = self.own.iter().map(|(u, _)| u * u).sum();
-        (self.meter_ah.powi(2) + self.capture_ah.powi(2) + own).sqrt()
+        (self.meter.powi(2) + self.capture.powi(2) + own).sqrt()
     }
 
     /// Expanded uncertainty, about 95 %, with the effective degrees of freedom of
     /// Welch and Satterthwaite (GUM G.4).
-    pub(super) fn expanded_ah(&self) -> f64 {
-        let combined = self.combined_ah();
+    pub(super) fn expanded(&self) -> f64 {
+        let combined = self.combined();
         let spread: f64 =
             self.own.iter().filter_map(|(u, dof)| dof.map(|dof| u.powi(4) / dof)).sum();
         let dof = (spread > 0.0).then(|| combined.powi(4) / spread);
@@ -85,23 +70,23 @@ mod tests {
     // 1.03 %, 19 effective, factor 2.09, expanded 2.2 % (from memory).
     #[test]
     fn the_three_inputs_of_the_guide() {
-        let mut day = DayDoubt::default();
+        let mut day = Doubt::default();
         for (u, dof) in [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)] {
             day.add(1.0, &Doubt { own: vec![(u, Some(dof))], ..Doubt::default() });
         }
-        assert_abs_diff_eq!(day.combined_ah(), 1.03, epsilon = 0.005);
-        assert_abs_diff_eq!(day.expanded_ah(), 2.2, epsilon = 0.05);
+        assert_abs_diff_eq!(day.combined(), 1.03, epsilon = 0.005);
+        assert_abs_diff_eq!(day.expanded(), 2.2, epsilon = 0.05);
     }
 
     #[test]
     fn a_shared_gain_error_adds_up_and_noise_averages_out() {
-        let mut day = DayDoubt::default();
-        let shared = Doubt { meter_a: 0.1, ..Doubt::default() };
+        let mut day = Doubt::default();
+        let shared = Doubt { meter: 0.1, ..Doubt::default() };
         let own = Doubt { own: vec![(0.1, None)], ..Doubt::default() };
         (0..4).for_each(|_| day.add(2.0, &shared));
-        assert_relative_eq!(day.combined_ah(), 0.8, max_relative = 1e-12);
-        let mut day = DayDoubt::default();
+        assert_relative_eq!(day.combined(), 0.8, max_relative = 1e-12);
+        let mut day = Doubt::default();
         (0..4).for_each(|_| day.add(2.0, &own));
-        assert_relative_eq!(day.combined_ah(), 0.4, max_relative = 1e-12);
+        assert_relative_eq!(day.combined(), 0.4, max_relative = 1e-12);
     }
 }

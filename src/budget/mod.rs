@@ -30,8 +30,9 @@ mod temperature;
 use crate::findings::{BatteryCase, Budget, BudgetFindings, BudgetShare, Caution, Findings};
 use crate::jobsheet::JobSheet;
 use capacity::SoundBattery;
-use daily::{Day, DayRow};
-use doubt::DayDoubt;
+use daily::Day;
+pub(crate) use daily::{DayRow, doubt_of_level, each_once, group_name};
+pub(crate) use doubt::Doubt;
 
 /// Why there is no budget.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -77,8 +78,7 @@ pub fn of_sheet(
 fn budget(day: Day, sheet: &JobSheet) -> Budget {
     let Day { rows, mut cautions } = day;
     let ah_per_day: f64 = rows.iter().map(DayRow::ah_per_day).sum();
-    let doubt = day_doubt(&rows);
-    let expanded_ah = doubt.map(|doubt| doubt.expanded_ah());
+    let expanded_ah = doubt_of_day(&rows).map(|doubt| doubt.expanded());
     let battery = sheet.battery.map(SoundBattery::new);
     let runtime_h = |ah: f64| battery.and_then(|battery| battery.runtime_h(ah / 24.0, 0.0));
     let low_high = expanded_ah.map(|u| (runtime_h(ah_per_day + u), runtime_h(ah_per_day - u)));
@@ -117,9 +117,19 @@ fn budget(day: Day, sheet: &JobSheet) -> Budget {
     budget
 }
 
-/// The doubt of the day's charge; `None` when no draw carries any.
-fn day_doubt(rows: &[DayRow]) -> Option<DayDoubt> {
-    let mut day = DayDoubt::default();
+/// The lines of one capture's day.
+pub(crate) fn day_rows(sheet: &JobSheet, findings: &Findings) -> Vec<DayRow> {
+    daily::day(sheet, Some(findings)).rows
+}
+
+/// Hours that the job sheet's battery, sound, carries so much a day without sun.
+pub(crate) fn runtime_h(sheet: &JobSheet, ah_per_day: f64) -> Option<f64> {
+    SoundBattery::new(sheet.battery?).runtime_h(ah_per_day / 24.0, 0.0)
+}
+
+/// The doubt of the day's charge, ampere-hours; `None` when no draw carries any.
+pub(crate) fn doubt_of_day(rows: &[DayRow]) -> Option<Doubt> {
+    let mut day = Doubt::default();
     let mut any = false;
     for (row, doubt) in rows.iter().filter_map(|row| row.doubt.as_ref().map(|doubt| (row, doubt))) {
         any |= row.hours > 0.0;
@@ -142,7 +152,7 @@ fn shares(rows: &[DayRow], ah_per_day: f64) -> Vec<BudgetShare> {
             standard_uncertainty_ah_per_day: row
                 .doubt
                 .as_ref()
-                .map(|doubt| doubt.combined_a() * row.hours),
+                .map(|doubt| doubt.combined() * row.hours),
             share: if ah_per_day > 0.0 { row.ah_per_day() / ah_per_day } else { 0.0 },
         })
         .collect();

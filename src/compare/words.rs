@@ -1,0 +1,78 @@
+//! The comparison in one or two plain sentences.
+
+use crate::findings::{AlignedBy, Change, CompareFindings, Verdict};
+use crate::numeric::{Lasting, Quantity, Unit};
+
+/// A change is called real from this probability of its sign on: two-sided 95 %.
+const REAL_FROM: f64 = 0.975;
+
+pub(super) fn headline(findings: &CompareFindings) -> String {
+    let mut real: Vec<&Change> =
+        findings.changes.iter().filter(|change| change.probability_real >= REAL_FROM).collect();
+    real.sort_by(|a, b| b.change_a.abs().total_cmp(&a.change_a.abs()));
+    let Some(largest) = real.first() else {
+        return if findings.changes.is_empty() {
+            "The two captures have nothing in common that could be compared.".to_owned()
+        } else {
+            format!(
+                "Nothing changed by more than its doubt: none of the {} is different for sure.",
+                match findings.aligned_by {
+                    AlignedBy::Load => "loads",
+                    AlignedBy::Level => "levels",
+                }
+            )
+        };
+    };
+    let mut text = sentence(largest);
+    let others = real.len() - 1;
+    if others > 0 {
+        text.push_str(&format!(
+            " {others} more {} changed.",
+            match findings.aligned_by {
+                AlignedBy::Load if others == 1 => "draw",
+                AlignedBy::Load => "draws",
+                AlignedBy::Level if others == 1 => "level",
+                AlignedBy::Level => "levels",
+            }
+        ));
+    }
+    text.push_str(&charge(findings));
+    text
+}
+
+fn sentence(change: &Change) -> String {
+    let direction = if change.change_a < 0.0 { "less" } else { "more" };
+    let state =
+        if change.state.is_empty() { String::new() } else { format!(" in {}", change.state) };
+    let verdict = match (change.before_verdict, change.after_verdict) {
+        (Verdict::NonConforming, Verdict::Conforming) => ", and now conforms",
+        (_, Verdict::NonConforming) => ", and does not conform",
+        (_, Verdict::Indeterminate) => ", and may or may not conform",
+        _ => "",
+    };
+    format!(
+        "The {} draws {} {direction}{state} than before ({} before, {} after){verdict}.",
+        change.load,
+        Quantity::amperes_with(change.change_a.abs(), change.expanded_uncertainty_a),
+        Quantity::amperes(change.before_a),
+        Quantity::amperes(change.after_a),
+    )
+}
+
+fn charge(findings: &CompareFindings) -> String {
+    let saved_ah = findings.charge_saved_ah_per_day;
+    if saved_ah == 0.0 {
+        return String::new();
+    }
+    let amount = Quantity::new(saved_ah.abs(), Unit::AmpereHour);
+    let verb = if saved_ah > 0.0 { "saves" } else { "costs" };
+    let runtime = match (findings.before.runtime_h, findings.runtime_gained_h) {
+        (Some(before_h), Some(gained_h)) => format!(
+            ": a sound battery lasts {} instead of {}",
+            Lasting(before_h + gained_h),
+            Lasting(before_h)
+        ),
+        _ => String::new(),
+    };
+    format!(" That {verb} {amount} a day{runtime}.")
+}

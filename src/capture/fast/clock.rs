@@ -1,0 +1,208 @@
+//! Time cells of fixed form.
+
+use jiff::civil::{Date, DateTime, Time};
+
+use super::number::number;
+use super::{DateOrder, StampForm};
+
+/// A time read from the start of some bytes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Tick {
+    /// Seconds from the first row's time.
+    pub(super) time_s: f64,
+    /// Bytes it took.
+    pub(super) len: usize,
+    /// Printed to 10^−decimals of its unit.
+    pub(super) decimals: i32,
+}
+
+/// Reads time cells; one for each run of rows, as it may remember the last date.
+pub(super) trait Clock: Copy + Sync + Send {
+    /// The time at the start of `bytes`.
+    fn tick(&mut self, bytes: &[u8]) -> Option<Tick>;
+    /// True when times may fall by a day at midnight.
+    const WRAPS: bool = false;
+}
+
+/// Elapsed numbers in some unit.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Elapsed {
+    pub(super) decimal_mark: u8,
+    pub(super) seconds_per_unit: f64,
+    /// The first row's number, in the unit.
+    pub(super) first: f64,
+}
+
+impl Clock for Elapsed {
+    #[inline]
+    fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
+        let cell = number(bytes, self.decimal_mark)?;
+        let time_s = (cell.value - self.first) * self.seconds_per_unit;
+        Some(Tick { time_s, len: cell.len, decimals: cell.decimals })
+    }
+}
+
+/// Nanoseconds of a day, length and places of `HH:MM:SS` with up to nine digits after a point or
+/// comma; but the delimiter ends the cell.
+#[inline]
+fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
+    let [h1, h2, b':', m1, m2, b':', s1, s2] = *bytes.first_chunk::<8>()? else {
+        return None;
+    };
+    let (hour, minute, second) = (two(h1, h2)?, two(m1, m2)?, two(s1, s2)?);
+    if hour > 23 || minute > 59 || second > 59 {
+        return None;
+    }
+    let mut nanoseconds = (hour * 3600 + minute * 60 + second) * 1_000_000_000;
+    let mut len = 8;
+    let mut places = 0;
+    if bytes.get(8).is_some_and(|byte| matches!(byte, b'.' | b',') && *byte != delimiter) {
+        let mut unit = 100_000_000;
+        for byte in bytes[9..].iter().take_while(|byte| byte.is_ascii_digit()) {
+            if places == 9 {
+                return None;
+            }
+            nanoseconds += i64::from(byte - b'0') * unit;
+            unit /= 10;
+            places += 1;
+        }
+        if places == 0 {
+            return None;
+        }
+        len += 1 + places as usize;
+    }
+    Some((nanoseconds, len, places))
+}
+
+#[inline]
+fn two(tens: u8, ones: u8) -> Option<i64> {
+    (tens.is_ascii_digit() && ones.is_ascii_digit())
+        .then(|| i64::from(tens - b'0') * 10 + i64::from(ones - b'0'))
+}
+
+/// As `SignedDuration::as_secs_f64`.
+#[inline]
+fn seconds(nanoseconds: i64) -> f64 {
+    const SECOND: i64 = 1_000_000_000;
+    (nanoseconds / SECOND) as f64 + (nanoseconds % SECOND) as f64 / 1e9
+}
+
+/// Time of day alone. Times are those of one day: passing midnight is the reader's to see.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct OfDay {
+    delimiter: u8,
+    /// The first row's, nanoseconds.
+    first: i64,
+}
+
+impl OfDay {
+    /// The clock that starts with the time at the start of `bytes`.
+    pub(super) fn starting(bytes: &[u8], delimiter: u8) -> Option<(Self, Time)> {
+        let (first, _, _) = day_time(bytes, delimiter)?;
+        Some((Self { delimiter, first }, time_of(first)?))
+    }
+}
+
+impl Clock for OfDay {
+    #[inline]
+    fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
+        let (nanoseconds, len, decimals) = day_time(bytes, self.delimiter)?;
+        Some(Tick { time_s: seconds(nanoseconds - self.first), len, decimals })
+    }
+
+    const WRAPS: bool = true;
+}
+
+fn time_of(nanoseconds: i64) -> Option<Time> {
+    let second = i32::try_from(nanoseconds / 1_000_000_000).ok()?;
+    let subsecond = (nanoseconds % 1_000_000_000) as i32;
+    Time::new((second / 3600) as i8, (second / 60 % 60) as i8, (second % 60) as i8, subsecond).ok()
+}
+
+/// Date and time of day.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stamps {
+    form: StampForm,
+    delimiter: u8,
+    /// First row's day.
+    first_day: i64,
+    /// First row's time of that day, nanoseconds.
+    first: i64,
+    /// The last date's bytes and its day.
+    known: ([u8; 10], i64),
+}
+
+impl Stamps {
+    /// The clock that starts with the stamp at the start of `bytes`.
+    pub(super) fn starting(
+        bytes: &[u8],
+        form: StampForm,
+        delimiter: u8,
+    ) -> Option<(Self, DateTime)> {
+        let date = date_of(bytes.first_chunk()?, form)?;
+        let mut clock = Self {
+            form,
+            delimiter,
+            first_day: 0,
+            first: 0,
+            known: (*bytes.first_chunk()?, day_of(date)),
+        };
+        let (day, first, _, _) = clock.read(bytes)?;
+        (clock.first_day, clock.first) = (day, first);
+        Some((clock, DateTime::from_parts(date, time_of(first)?)))
+    }
+
+    #[inline]
+    fn read(&mut self, bytes: &[u8]) -> Option<(i64, i64, usize, i32)> {
+        let date = bytes.first_chunk::<10>()?;
+        if *date != self.known.0 {
+            self.known = (*date, day_of(date_of(date, self.form)?));
+        }
+        if *bytes.get(10)? != self.form.between {
+            return None;
+        }
+        let (nanoseconds, len, decimals) = day_time(&bytes[11..], self.delimiter)?;
+        Some((self.known.1, nanoseconds, 11 + len, decimals))
+    }
+}
+
+impl Clock for Stamps {
+    #[inline]
+    fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
+        let (day, nanoseconds, len, decimals) = self.read(bytes)?;
+        let since = (day - self.first_day)
+            .checked_mul(86_400_000_000_000)?
+            .checked_add(nanoseconds - self.first)?;
+        Some(Tick { time_s: seconds(since), len, decimals })
+    }
+}
+
+fn day_of(date: Date) -> i64 {
+    i64::from(Date::ZERO.until(date).map_or(0, |span| span.get_days()))
+}
+
+fn date_of(bytes: &[u8; 10], form: StampForm) -> Option<Date> {
+    let [b0, b1, b2, b3, b4, b5, b6, b7, b8, b9] = *bytes;
+    let (year, first, second, separators) = match form.order {
+        DateOrder::YearMonthDay => ([b0, b1, b2, b3], [b5, b6], [b8, b9], [b4, b7]),
+        _ => ([b6, b7, b8, b9], [b0, b1], [b3, b4], [b2, b5]),
+    };
+    let year = two(year[0], year[1])? * 100 + two(year[2], year[3])?;
+    let (first, second) = (two(first[0], first[1])?, two(second[0], second[1])?);
+    let (month, day) = match form.order {
+        DateOrder::DayMonthYear => (second, first),
+        _ => (first, second),
+    };
+    let separated = separators == [form.date_separator; 2];
+    separated.then(|| Date::new(year as i16, month as i8, day as i8).ok()).flatten()
+}
+
+/// Rows that come at a fixed interval.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct NoClock;
+
+impl Clock for NoClock {
+    fn tick(&mut self, _bytes: &[u8]) -> Option<Tick> {
+        None
+    }
+}

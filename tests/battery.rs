@@ -304,6 +304,37 @@ fn a_night_without_a_list_is_carried_by_its_levels() {
     assert!(codes(&budget).contains(&"beyond-peukert"));
 }
 
+// By hand: ten hours of which two are a zero check and three are sun with its ramps: five hours
+// at 20 mA are left, 0.48 Ah a day.
+#[test]
+fn sun_and_zero_checks_tell_nothing_of_the_draw() {
+    let hour = |from: f64, to: f64, mean_a: f64, kind: &str| {
+        let mut row = stretch(3600.0 * from, 3600.0 * to, mean_a, None);
+        row["kind"] = json!(kind);
+        row["state"] = if kind == "steady" { json!(0) } else { json!(null) };
+        row
+    };
+    let found = result(json!({
+        "segments": [
+            hour(0.0, 2.0, -0.001, "steady"),
+            hour(2.0, 6.0, 0.020, "steady"),
+            hour(6.0, 7.0, -0.010, "transient"),
+            hour(7.0, 8.0, -0.500, "steady"),
+            hour(8.0, 9.0, 0.005, "transient"),
+            hour(9.0, 10.0, 0.020, "steady"),
+        ],
+        "states": [{"id": 0, "mean_a": 0.0, "noise_a": 0.001, "time_s": 0.0, "share_of_time": 0.0,
+            "charge_ah": 0.0}],
+        "zero": {"checks": [{"time_s": 3600.0, "reading_a": 0.002, "residual_a": 0.0,
+            "within_tolerance": true, "listed": true}], "offset_a": 0.002, "drift_a_per_h": null,
+            "trusted": true, "trusted_to_a": 0.004, "answer": ""},
+    }));
+    let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
+    assert_relative_eq!(budget.ah_per_day, 0.48, max_relative = 1e-9);
+    let said = budget.cautions.iter().find(|caution| caution.code == "sun-left-out").unwrap();
+    assert!(said.text.contains("from 6 h to 9 h"), "{}", said.text);
+}
+
 // By hand: a relay on for a quarter of ten hours is on 6 h a day; the 50 mA that stay are unlisted.
 #[test]
 fn a_night_with_a_list_takes_its_hours_from_the_capture() {

@@ -1,9 +1,10 @@
 //! The day's charge, load by load: which draw, for how many hours, and who says so.
 
 use super::doubt::Doubt;
+use super::observed::Observed;
 use crate::findings::{Caution, Findings, LoadRow, Verdict};
 use crate::jobsheet::{ASSUMED_BEHAVIOUR, JobSheet, StateSpec, carry_current, same_name};
-use crate::numeric::{ExactSum, Quantity};
+use crate::numeric::{ExactSum, Lasting, Quantity};
 
 /// A capture this long is taken as typical of a day; a shorter one is a visit, whose plugging in
 /// and out says nothing of the hours. A quarter of a day: our choice.
@@ -113,12 +114,14 @@ fn share_the_day(candidates: Vec<Candidate>, day: &mut Day) {
 
 fn by_measured_load(sheet: &JobSheet, findings: &Findings) -> Day {
     let mut day = Day::default();
-    let observed_s = observed_s(findings);
-    let typical = observed_s >= TYPICAL_FROM_S;
+    let observed = Observed::of(findings);
+    let typical = observed.time_s >= TYPICAL_FROM_S;
+    let capture_s: f64 = findings.segments.iter().map(|s| s.end_s - s.start_s).sum();
+    day.cautions.extend(sun_left_out(&observed));
     let mut by_load: Vec<(String, Vec<Candidate>)> = Vec::new();
     for (row, load) in each_once(&findings.loads) {
         let seen_hours = typical
-            .then(|| findings.duty.get(row).map(|duty| duty.time_s / observed_s * 24.0))
+            .then(|| findings.duty.get(row).map(|duty| duty.time_s / capture_s * 24.0))
             .flatten();
         let candidate = measured(sheet, load, seen_hours);
         match by_load.iter_mut().find(|(name, _)| same_name(name, &load.load)) {
@@ -147,7 +150,14 @@ fn by_measured_load(sheet: &JobSheet, findings: &Findings) -> Day {
             share_the_day(states, &mut day);
         }
     }
-    day.rows.extend(unlisted(findings, typical.then_some(observed_s), &mut day.cautions));
+    let rest_a = typical.then(|| {
+        let accounted_c: ExactSum = each_once(&findings.loads)
+            .filter_map(|(row, _)| findings.duty.get(row))
+            .map(|duty| duty.charge_ah * 3600.0)
+            .collect();
+        observed.charge_c / observed.time_s - accounted_c.value() / capture_s
+    });
+    day.rows.extend(unlisted(findings, rest_a, &mut day.cautions));
     day
 }
 
@@ -250,26 +260,19 @@ fn by_sheet(sheet: &JobSheet) -> Day {
 /// what is left with every listed load off, where the zero is good enough to tell it.
 fn unlisted(
     findings: &Findings,
-    typical_s: Option<f64>,
+    rest_a: Option<f64>,
     cautions: &mut Vec<Caution>,
 ) -> Option<DayRow> {
     let zero_a = findings.zero.trusted_to_a;
     let doubt = zero_a.map(|expanded_a| Doubt { capture: expanded_a / 2.0, ..Doubt::default() });
-    let (draw_a, hours_source) = match typical_s {
-        Some(observed_s) => {
-            let accounted_c: ExactSum = each_once(&findings.loads)
-                .filter_map(|(row, _)| findings.duty.get(row))
-                .map(|duty| duty.charge_ah * 3600.0)
-                .collect();
-            let rest_a = (measured_c(findings) - accounted_c.value()) / observed_s;
-            (rest_a, "what is left of the capture's charge")
-        }
+    let (draw_a, hours_source) = match rest_a {
+        Some(rest_a) => (rest_a, "what is left of the capture's charge"),
         None => (findings.base_a?, "the draw with every listed load off, all day"),
     };
     if draw_a <= 0.0 {
         return None;
     }
-    if typical_s.is_none() && zero_a.is_none_or(|zero_a| draw_a < zero_a) {
+    if rest_a.is_none() && zero_a.is_none_or(|zero_a| draw_a < zero_a) {
         cautions.push(Caution::new(
             "base-not-counted",
             format!(
@@ -295,51 +298,60 @@ fn unlisted(
 /// Without an event list: the capture's levels by their share of its time, and what lies between.
 fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
     let mut day = Day::default();
-    let observed_s = observed_s(findings);
-    if observed_s <= 0.0 {
+    let observed = Observed::of(findings);
+    if observed.time_s <= 0.0 {
         return day;
     }
-    if observed_s < TYPICAL_FROM_S {
+    day.cautions.extend(sun_left_out(&observed));
+    if observed.time_s < TYPICAL_FROM_S {
         day.cautions.push(Caution::new(
             "hours-assumed",
             "the capture is too short to tell a day's habits: it is taken as typical of the day \
              all the same; log a night, or give each load hours_per_day",
         ));
     }
-    let source = "share of the capture's time";
-    let mut in_levels_c = ExactSum::new();
-    let mut in_levels_s = ExactSum::new();
-    for level in &findings.states {
-        in_levels_c.add(level.charge_ah * 3600.0);
-        in_levels_s.add(level.time_s);
+    let mut row = |load: String, state: Option<usize>, time_s: f64, charge_c: f64| {
+        let mean_a = charge_c / time_s;
         day.rows.push(DayRow {
-            load: format!("level at {}", Quantity::amperes(level.mean_a)),
-            state: None,
-            draw_a: level.mean_a,
-            doubt: Some(doubt_of_level(sheet, findings, level.mean_a, Some(level.id))),
-            draw_source: "measured".to_owned(),
-            hours: level.time_s / observed_s * 24.0,
-            hours_source: source.to_owned(),
-            repaired_a: None,
-        });
-    }
-    let rest_s = observed_s - in_levels_s.value();
-    let rest_c = measured_c(findings) - in_levels_c.value();
-    // A rest of less than a thousandth of the time is the rounding of the levels' edges.
-    if rest_s > 1e-3 * observed_s {
-        let mean_a = rest_c / rest_s;
-        day.rows.push(DayRow {
-            load: "wakes, bursts and settling".to_owned(),
+            load,
             state: None,
             draw_a: mean_a,
-            doubt: Some(doubt_of_level(sheet, findings, mean_a, None)),
-            draw_source: "measured, mean over their time".to_owned(),
-            hours: rest_s / observed_s * 24.0,
-            hours_source: source.to_owned(),
+            doubt: Some(doubt_of_level(sheet, findings, mean_a, state)),
+            draw_source: "measured".to_owned(),
+            hours: time_s / observed.time_s * 24.0,
+            hours_source: "share of the capture's time".to_owned(),
             repaired_a: None,
         });
+    };
+    let mut rest_s = observed.time_s;
+    let mut rest_c = observed.charge_c;
+    for level in &findings.states {
+        let (time_s, charge_c) = observed.level(level.id);
+        if time_s > 0.0 {
+            let name = format!("level at {}", Quantity::amperes(charge_c / time_s));
+            row(name, Some(level.id), time_s, charge_c);
+            rest_s -= time_s;
+            rest_c -= charge_c;
+        }
+    }
+    // A rest of less than a thousandth of the time is the rounding of the levels' edges.
+    if rest_s > 1e-3 * observed.time_s {
+        row("wakes, bursts and settling".to_owned(), None, rest_s, rest_c);
     }
     day
+}
+
+fn sun_left_out(observed: &Observed<'_>) -> Option<Caution> {
+    let (from_s, to_s) = observed.sun_s?;
+    Some(Caution::new(
+        "sun-left-out",
+        format!(
+            "charge comes in from {} to {} after the capture's start: that time tells nothing of the \
+             draw and is left out of the day",
+            Lasting(from_s / 3600.0),
+            Lasting(to_s / 3600.0)
+        ),
+    ))
 }
 
 /// The doubt of a level of the whole site's current: noise, zero, and the meter's accuracy.
@@ -357,20 +369,8 @@ pub(crate) fn doubt_of_level(
         // GUM 4.3.7: an accuracy limit is the half-width of a rectangle.
         meter: limit_a / 3f64.sqrt(),
         capture: findings.zero.trusted_to_a.map_or(0.0, |expanded_a| expanded_a / 2.0),
-        own: vec![(state.map_or(0.0, |state| type_a(findings, state)), None)],
+        own: vec![(state.map_or(0.0, |state| Observed::of(findings).type_a(state)), None)],
     }
-}
-
-/// Type A standard uncertainty of a level: its stretches' means, weighted by time.
-fn type_a(findings: &Findings, state: usize) -> f64 {
-    let mut squares = 0.0;
-    let mut time_s = 0.0;
-    for segment in findings.segments.iter().filter(|segment| segment.state == Some(state)) {
-        let length_s = segment.end_s - segment.start_s;
-        squares += (segment.standard_uncertainty_a * length_s).powi(2);
-        time_s += length_s;
-    }
-    if time_s > 0.0 { squares.sqrt() / time_s } else { 0.0 }
 }
 
 /// The load's name, with those that it cannot be told apart from.
@@ -396,14 +396,4 @@ pub(crate) fn each_once(loads: &[LoadRow]) -> impl Iterator<Item = (usize, &Load
         in_a_sum.extend(load.inseparable_from.iter().map(String::as_str));
         true
     })
-}
-
-/// Time covered by stretches, gaps left out, seconds.
-fn observed_s(findings: &Findings) -> f64 {
-    findings.segments.iter().map(|s| s.end_s - s.start_s).collect::<ExactSum>().value()
-}
-
-/// Charge of all stretches, zero removed, coulomb.
-fn measured_c(findings: &Findings) -> f64 {
-    findings.segments.iter().map(|s| s.mean_a * (s.end_s - s.start_s)).collect::<ExactSum>().value()
 }

@@ -24,15 +24,19 @@ mod capacity;
 mod case;
 mod daily;
 mod doubt;
+mod observed;
 mod solar;
 mod temperature;
 
-use crate::findings::{BatteryCase, Budget, BudgetFindings, BudgetShare, Caution, Findings};
+use crate::findings::{
+    BatteryCase, Budget, BudgetFindings, BudgetShare, Caution, Findings, StateRow,
+};
 use crate::jobsheet::JobSheet;
 use capacity::SoundBattery;
 use daily::Day;
 pub(crate) use daily::{DayRow, doubt_of_level, each_once, group_name};
 pub(crate) use doubt::Doubt;
+use observed::Observed;
 
 /// Why there is no budget.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -120,6 +124,17 @@ fn budget(day: Day, sheet: &JobSheet) -> Budget {
 /// The lines of one capture's day.
 pub(crate) fn day_rows(sheet: &JobSheet, findings: &Findings) -> Vec<DayRow> {
     daily::day(sheet, Some(findings)).rows
+}
+
+/// Levels of the capture, zero checks and hours of sun left out: index in its states and mean
+/// current in ampere, lowest first.
+pub(crate) fn levels(findings: &Findings) -> Vec<(usize, f64)> {
+    let observed = Observed::of(findings);
+    let level = |state: &StateRow| {
+        let (time_s, charge_c) = observed.level(state.id);
+        (time_s > 0.0).then(|| (state.id, charge_c / time_s))
+    };
+    findings.states.iter().filter_map(level).collect()
 }
 
 /// Hours that the job sheet's battery, sound, carries so much a day without sun.

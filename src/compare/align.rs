@@ -79,9 +79,7 @@ fn of_load(row: &LoadRow) -> Entry {
 
 /// Ties levels in their order, lowest first, at the least total cost. O(m·n).
 pub(super) fn by_level(before: &Findings, after: &Findings, sheet: &JobSheet) -> Pairing {
-    let [left, right] = [before, after].map(|findings| {
-        findings.states.iter().map(|state| (state.id, state.mean_a)).collect::<Vec<_>>()
-    });
+    let [left, right] = [before, after].map(budget::levels);
     let distance = |a: f64, b: f64| {
         let scale = a.abs() + b.abs();
         if scale > 0.0 { (a - b).abs() / scale } else { 0.0 }
@@ -113,14 +111,14 @@ pub(super) fn by_level(before: &Findings, after: &Findings, sheet: &JobSheet) ->
         if tied {
             (i, j) = (i - 1, j - 1);
             let name = level_name(i);
-            let entry = |findings, id| of_level(findings, id, name.clone(), sheet);
-            pairing.pairs.push((entry(before, left[i].0), entry(after, right[j].0)));
+            let entry = |findings, level| of_level(findings, level, name.clone(), sheet);
+            pairing.pairs.push((entry(before, left[i]), entry(after, right[j])));
         } else if i > 0 && cost[i][j] == cost[i - 1][j] + ALONE {
             i -= 1;
-            pairing.only_before.push(of_level(before, left[i].0, level_name(i), sheet));
+            pairing.only_before.push(of_level(before, left[i], level_name(i), sheet));
         } else {
             j -= 1;
-            pairing.only_after.push(of_level(after, right[j].0, level_name(j), sheet));
+            pairing.only_after.push(of_level(after, right[j], level_name(j), sheet));
         }
     }
     pairing.pairs.reverse();
@@ -133,8 +131,12 @@ fn level_name(place: usize) -> String {
     if place == 0 { "lowest level".to_owned() } else { format!("level {}", place + 1) }
 }
 
-fn of_level(findings: &Findings, id: usize, name: String, sheet: &JobSheet) -> Entry {
-    let mean_a = findings.states[id].mean_a;
+fn of_level(
+    findings: &Findings,
+    (id, mean_a): (usize, f64),
+    name: String,
+    sheet: &JobSheet,
+) -> Entry {
     let doubt = budget::doubt_of_level(sheet, findings, mean_a, Some(id));
     Entry {
         load: name,

@@ -14,6 +14,7 @@
 //! [`findings`], [`jobsheet`], [`fault`] and [`numeric`] are the ground that all stand on.
 
 pub mod budget;
+pub mod batch;
 pub mod capture;
 pub mod compare;
 pub mod events;

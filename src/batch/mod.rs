@@ -1,0 +1,6 @@
+//! Many units, one procedure.
+
+mod capability;
+mod order;
+mod outliers;
+mod spread;

@@ -1,0 +1,198 @@
+//! What the order of test and the shape of the batch tell: a drift, or two groups.
+
+use crate::numeric::normal_cdf;
+
+/// Mann-Kendall test for a trend over the order of test: Kendall's S in standard deviations and
+/// its two-sided probability, ties corrected (Mann 1945, Econometrica 13, 245-259; Kendall 1975).
+///
+/// `None` for fewer than eight values or when all are equal. O(n²).
+pub(crate) fn trend(values: &[f64]) -> Option<(f64, f64)> {
+    let n = values.len();
+    if n < 8 {
+        return None;
+    }
+    let mut s = 0i64;
+    for i in 0..n {
+        for j in i + 1..n {
+            s += values[j].total_cmp(&values[i]) as i64;
+        }
+    }
+    let term = |t: f64| t * (t - 1.0) * (2.0 * t + 5.0);
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let ties: f64 = sorted.chunk_by(|a, b| a == b).map(|run| term(run.len() as f64)).sum();
+    let variance = (term(n as f64) - ties) / 18.0;
+    if variance <= 0.0 {
+        return None;
+    }
+    // One off for continuity.
+    let z = (s - s.signum()) as f64 / variance.sqrt();
+    Some((z, 2.0 * normal_cdf(-z.abs())))
+}
+
+/// Two groups inside one batch.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct TwoGroups {
+    /// Mean of the lower group.
+    pub(crate) low: f64,
+    /// Mean of the higher group.
+    pub(crate) high: f64,
+    /// Share of units in the higher group.
+    pub(crate) share_high: f64,
+    /// Distance of the means in common standard deviations.
+    pub(crate) separation: f64,
+    /// Twice the log likelihood gained over one group.
+    pub(crate) gain: f64,
+}
+
+/// Twice the log likelihood that two groups must gain over one; seldom reached by one normal
+/// group (the test below counts how seldom).
+const GAIN_NEEDED: f64 = 14.0;
+/// Means must lie this many common standard deviations apart to be two humps.
+const SEPARATION_NEEDED: f64 = 2.5;
+/// The smaller group holds at least this share; fewer are outliers, not a group.
+const SMALLEST_SHARE: f64 = 0.1;
+
+/// Looks for two normal groups of equal spread by expectation maximisation from the best
+/// two-means split. `None` when one group explains the values as well, or for fewer than ten.
+/// O(n log n + 200 n).
+pub(crate) fn two_groups(values: &[f64]) -> Option<TwoGroups> {
+    let n = values.len();
+    if n < 10 {
+        return None;
+    }
+    let mean = values.iter().sum::<f64>() / n as f64;
+    let sd = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n as f64).sqrt();
+    if sd <= 0.0 {
+        return None;
+    }
+    let mut z: Vec<f64> = values.iter().map(|v| (v - mean) / sd).collect();
+    z.sort_by(f64::total_cmp);
+    let mut fit = best_split(&z);
+    let mut likelihood = f64::NEG_INFINITY;
+    for _ in 0..200 {
+        let (next, gained) = improve(&z, fit);
+        fit = next;
+        if gained - likelihood < 1e-10 * gained.abs().max(1.0) {
+            break;
+        }
+        likelihood = gained;
+    }
+    let single = -0.5 * n as f64 * (1.0 + (2.0 * std::f64::consts::PI).ln());
+    let found = TwoGroups {
+        low: mean + fit.low * sd,
+        high: mean + fit.high * sd,
+        share_high: fit.share_high,
+        separation: (fit.high - fit.low) / fit.variance.sqrt(),
+        gain: 2.0 * (likelihood - single),
+    };
+    let share = found.share_high.min(1.0 - found.share_high);
+    (found.gain > GAIN_NEEDED && found.separation > SEPARATION_NEEDED && share >= SMALLEST_SHARE)
+        .then_some(found)
+}
+
+/// Two normal groups of standardised values.
+#[derive(Debug, Clone, Copy)]
+struct Mixture {
+    low: f64,
+    high: f64,
+    share_high: f64,
+    variance: f64,
+}
+
+/// Spread below this share of the batch's variance is rounding, not a group of its own.
+const LEAST_VARIANCE: f64 = 1e-6;
+
+fn best_split(z: &[f64]) -> Mixture {
+    let n = z.len() as f64;
+    let total: f64 = z.iter().sum();
+    let mut left = 0.0;
+    let mut best = (f64::NEG_INFINITY, 1.0, 0.0);
+    for (i, value) in z.iter().enumerate().take(z.len() - 1) {
+        left += value;
+        let (a, b) = (i as f64 + 1.0, n - i as f64 - 1.0);
+        let between = left * left / a + (total - left) * (total - left) / b;
+        if between > best.0 {
+            best = (between, a, left);
+        }
+    }
+    let (between, a, left) = best;
+    let variance = ((z.iter().map(|v| v * v).sum::<f64>() - between) / n).max(LEAST_VARIANCE);
+    Mixture { low: left / a, high: (total - left) / (n - a), share_high: 1.0 - a / n, variance }
+}
+
+fn improve(z: &[f64], fit: Mixture) -> (Mixture, f64) {
+    let density = |value: f64, centre: f64| {
+        let d = value - centre;
+        (-0.5 * d * d / fit.variance).exp() / (2.0 * std::f64::consts::PI * fit.variance).sqrt()
+    };
+    let (mut weight, mut high, mut low, mut likelihood) = (0.0, 0.0, 0.0, 0.0);
+    let mut memberships = Vec::with_capacity(z.len());
+    for value in z {
+        let up = fit.share_high * density(*value, fit.high);
+        let down = (1.0 - fit.share_high) * density(*value, fit.low);
+        let both = (up + down).max(f64::MIN_POSITIVE);
+        let membership = up / both;
+        likelihood += both.ln();
+        weight += membership;
+        high += membership * value;
+        low += (1.0 - membership) * value;
+        memberships.push(membership);
+    }
+    let n = z.len() as f64;
+    let weight = weight.clamp(1e-9 * n, (1.0 - 1e-9) * n);
+    let (high, low) = (high / weight, low / (n - weight));
+    let variance = z
+        .iter()
+        .zip(&memberships)
+        .map(|(v, m)| m * (v - high) * (v - high) + (1.0 - m) * (v - low) * (v - low))
+        .sum::<f64>()
+        / n;
+    let variance = variance.max(LEAST_VARIANCE);
+    (Mixture { low, high, share_high: weight / n, variance }, likelihood)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn normals(seed: u64, n: usize) -> Vec<f64> {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        (0..n).map(|_| StandardNormal.sample(&mut rng)).collect()
+    }
+
+    #[test]
+    fn one_group_is_seldom_split_and_two_are_found() {
+        let split = |n: usize| (0..500).filter(|s| two_groups(&normals(*s, n)).is_some()).count();
+        assert!(split(24) <= 3 && split(200) <= 3, "{} {}", split(24), split(200));
+        let missed = (0..200)
+            .filter(|seed| {
+                let mut values = normals(*seed, 60);
+                values[40..].iter_mut().for_each(|value| *value += 6.0);
+                two_groups(&values).is_none_or(|found| (found.share_high - 1.0 / 3.0).abs() > 0.06)
+            })
+            .count();
+        assert!(missed <= 2, "{missed}");
+    }
+
+    #[test]
+    fn a_drift_over_the_order_of_test_is_seen_and_chance_is_not() {
+        let false_alarms =
+            (0..400).filter(|seed| trend(&normals(*seed, 40)).unwrap().1 < 0.01).count();
+        assert!(false_alarms <= 10, "{false_alarms}");
+        let drifting: Vec<f64> =
+            normals(7, 40).iter().enumerate().map(|(i, v)| v + 0.1 * i as f64).collect();
+        assert!(trend(&drifting).unwrap().1 < 1e-4);
+        assert_eq!(trend(&[1.0; 20]), None);
+    }
+
+    // By hand: 8 rising values, S = 28, variance 8·7·21/18 = 65.333.
+    #[test]
+    fn kendalls_s_by_hand() {
+        let rising: Vec<f64> = (0..8).map(f64::from).collect();
+        let (z, _) = trend(&rising).unwrap();
+        approx::assert_relative_eq!(z, 27.0 / (1176.0f64 / 18.0).sqrt(), max_relative = 1e-9);
+    }
+}

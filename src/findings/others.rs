@@ -84,9 +84,13 @@ pub struct MeasureRow {
     pub expanded_uncertainty: Option<f64>,
     /// Verdict against the job sheet.
     pub verdict: Verdict,
-    /// Distance from its limit or from the batch, in standard uncertainties, signed.
+    /// Modified z-score: distance from the batch's median in robust standard deviations, signed.
     pub anomaly_score: Option<f64>,
-    /// True when the batch's outlier tests name it.
+    /// Extreme Studentized deviate of the round that set the unit aside.
+    pub esd_statistic: Option<f64>,
+    /// Its critical value.
+    pub esd_critical: Option<f64>,
+    /// True when the batch's outlier tests name it: both of them.
     pub outlier: bool,
 }
 
@@ -121,6 +125,20 @@ pub struct PopulationRow {
     pub cpk_low: Option<f64>,
     /// Upper 95 % confidence limit of `cpk`.
     pub cpk_high: Option<f64>,
+    /// Lower limit that the units are held to.
+    pub limit_low: Option<f64>,
+    /// Upper limit that the units are held to.
+    pub limit_high: Option<f64>,
+    /// Unit symbol: A, s or Ah.
+    pub si_unit: String,
+    /// Probability of values at least as far from normal (Anderson-Darling, outliers left out).
+    pub normality_probability: Option<f64>,
+    /// Probability of a trend at least as strong over the order of test (Mann-Kendall).
+    pub order_trend_probability: Option<f64>,
+    /// Means of two groups, where the batch falls into two.
+    pub two_groups: Option<(f64, f64)>,
+    /// Share of units that may lie outside the limits, at 95 % confidence at most.
+    pub outside_at_most: Option<f64>,
     /// Units that the outlier tests name.
     pub outliers: Vec<String>,
 }

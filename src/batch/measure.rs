@@ -1,0 +1,144 @@
+//! What one analysed capture says of its unit.
+
+use serde::{Deserialize, Serialize};
+
+use crate::fault::InputFault;
+use crate::findings::{CommonTo, Findings, LoadRow, Measure, UnitStatus, Verdict};
+
+/// One quantity of one unit, with what the population needs of its uncertainty.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measured {
+    /// Which quantity.
+    pub measure: Measure,
+    /// Load it belongs to.
+    pub load: Option<String>,
+    /// State it belongs to.
+    pub state: Option<String>,
+    /// Value in the measure's SI unit.
+    pub value: f64,
+    /// Expanded uncertainty, about 95 %.
+    pub expanded_uncertainty: Option<f64>,
+    /// Standard uncertainty that repeats of the same unit would scatter by: noise, rounding, zero.
+    pub scatter: Option<f64>,
+    /// Lower limit.
+    pub limit_low: Option<f64>,
+    /// Upper limit.
+    pub limit_high: Option<f64>,
+    /// Verdict against the job sheet.
+    pub verdict: Verdict,
+}
+
+/// What became of one capture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct UnitOutcome {
+    /// The unit's identity.
+    pub unit: String,
+    /// Its capture's file.
+    pub file: String,
+    /// What became of it.
+    pub status: UnitStatus,
+    /// Why it is doubtful or unreadable.
+    pub reason: Option<String>,
+    /// What was measured.
+    pub measured: Vec<Measured>,
+}
+
+/// More of the samples than this in overload, and the means are too low to be believed.
+const OVERLOAD_SHARE: f64 = 0.001;
+/// More of the rows than this unreadable, and the file is not what it was taken for.
+const UNREADABLE_SHARE: f64 = 0.05;
+/// More of the time than this without samples, and states may be missing.
+const GAP_SHARE: f64 = 0.2;
+
+impl UnitOutcome {
+    /// Of a capture that was analysed.
+    pub(crate) fn of(unit: String, findings: &Findings) -> Self {
+        let reason = doubt(findings);
+        Self {
+            unit,
+            file: findings.capture.file.clone(),
+            status: if reason.is_some() { UnitStatus::Doubtful } else { UnitStatus::Measured },
+            reason,
+            measured: measured(findings),
+        }
+    }
+
+    /// Of a capture that could not be read.
+    pub(crate) fn unreadable(unit: String, file: String, fault: &InputFault) -> Self {
+        Self {
+            unit,
+            file,
+            status: UnitStatus::Unreadable,
+            reason: Some(fault.to_string()),
+            measured: Vec::new(),
+        }
+    }
+}
+
+/// Why a capture is not to be trusted; `None` when nothing speaks against it. A capture without
+/// any zero check is not doubtful for that alone: the whole batch shares the lack.
+fn doubt(findings: &Findings) -> Option<String> {
+    let capture = &findings.capture;
+    let samples = capture.samples as f64;
+    if !findings.zero.checks.is_empty() && !findings.zero.trusted {
+        return Some(format!("its zero is not to be believed: {}", findings.zero.answer));
+    }
+    if capture.overload_samples as f64 > OVERLOAD_SHARE * samples {
+        return Some(format!(
+            "{} readings were over range; measure again on a higher range",
+            capture.overload_samples
+        ));
+    }
+    if capture.unreadable_rows as f64 > UNREADABLE_SHARE * samples {
+        return Some(format!("{} rows could not be read", capture.unreadable_rows));
+    }
+    let gaps_s: f64 = capture.gaps.iter().map(|gap| gap.length_s()).sum();
+    if gaps_s > GAP_SHARE * capture.duration_s {
+        return Some(format!("{gaps_s:.0} s of {:.0} s have no samples", capture.duration_s));
+    }
+    None
+}
+
+fn measured(findings: &Findings) -> Vec<Measured> {
+    let mut all: Vec<Measured> = findings.loads.iter().map(draw).collect();
+    let lone = |measure, value| Measured {
+        measure,
+        load: None,
+        state: None,
+        value,
+        expanded_uncertainty: None,
+        scatter: None,
+        limit_low: None,
+        limit_high: None,
+        verdict: Verdict::NoLimit,
+    };
+    if let Some(lowest) = findings.states.first() {
+        all.push(lone(Measure::Noise, lowest.noise_a));
+    }
+    if let Some(wakes) = &findings.wakes {
+        all.extend(wakes.period_s.map(|period_s| lone(Measure::WakePeriod, period_s)));
+        all.push(lone(Measure::WakeCharge, wakes.charge_each_ah));
+    }
+    all
+}
+
+fn draw(row: &LoadRow) -> Measured {
+    let scatter = row
+        .uncertainty_budget
+        .iter()
+        .filter(|item| item.common_to != CommonTo::Meter)
+        .map(|item| item.standard_uncertainty_a * item.standard_uncertainty_a)
+        .sum::<f64>()
+        .sqrt();
+    Measured {
+        measure: Measure::Draw,
+        load: Some(row.load.clone()),
+        state: Some(row.state.clone()),
+        value: row.draw_a,
+        expanded_uncertainty: Some(row.expanded_uncertainty_a),
+        scatter: Some(scatter),
+        limit_low: row.limit_low_a,
+        limit_high: row.limit_high_a,
+        verdict: row.verdict,
+    }
+}

@@ -1,0 +1,52 @@
+//! `ebbmark analyze`
+
+use std::path::Path;
+
+use crate::capture::ReadOptions;
+use crate::fault::InputFault;
+use crate::findings::{Findings, Verdict};
+use crate::pipeline::{self, Request};
+use crate::report;
+
+use super::super::args::AnalyzeArgs;
+use super::super::console::Console;
+use super::super::{config, exit, inputs};
+
+/// The main job.
+pub(crate) fn run(args: AnalyzeArgs, console: &Console) -> Result<u8, InputFault> {
+    let options = ReadOptions::try_from(args.reading)?;
+    let wishes = config::wishes(args.judging.smallest_step.as_deref())?;
+    let risk = config::risk(&args.judging)?;
+    let named = [Some(&args.capture), args.events.as_ref(), args.jobsheet.as_ref()];
+    let named: Vec<&Path> = named.into_iter().flatten().map(|path| path.as_path()).collect();
+    let target =
+        args.out.as_deref().map(|out| report::write::prepare(out, &named)).transpose()?;
+    let sheet = inputs::job_sheet(args.jobsheet.as_deref())?;
+    let events = inputs::event_list(args.events.as_deref())?;
+    let capture = inputs::capture(&args.capture, &options, console)?;
+    let request = Request { sheet: &sheet, events: events.as_ref(), wishes, risk };
+    let analysis = pipeline::analyze(capture, &request)?;
+    if let Some(target) = &target {
+        target.commit(&report::bundle(&analysis).map_err(super::defect)?)?;
+    }
+    let findings = &analysis.findings;
+    if args.json {
+        console.cautions(&findings.cautions);
+        console.print_json(findings)?;
+    } else {
+        console.print(&report::text::render(findings, console.width(), console.colour()))?;
+    }
+    if let Some(target) = &target {
+        console.note(&format!(
+            "The report is {}, with result.json, tables and plots beside it.",
+            target.folder().join("report.html").display()
+        ));
+    }
+    Ok(if args.judging.strict && !passed(findings) { exit::NOT_PASSED } else { exit::DONE })
+}
+
+/// Whether `--strict` lets the findings pass.
+fn passed(findings: &Findings) -> bool {
+    findings.zero.trusted
+        && findings.loads.iter().all(|load| load.verdict != Verdict::NonConforming)
+}

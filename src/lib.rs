@@ -17,6 +17,7 @@ pub mod budget;
 pub mod batch;
 pub mod capture;
 pub mod compare;
+pub mod cli;
 pub mod events;
 pub mod fault;
 pub mod findings;

@@ -48,15 +48,7 @@ pub struct Analysis {
 /// # Errors
 /// When the capture is too short for one steady state, or the event list cannot lie in it.
 pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, InputFault> {
-    let segmentation = segment::segment(
-        &capture.samples,
-        &capture.sampling.gaps,
-        capture.resolution_a,
-        &request.wishes,
-    )
-    .map_err(|error| {
-        InputFault::of_file(&capture.file, error.to_string(), "log for longer, or at a higher rate")
-    })?;
+    let segmentation = segment(&capture, &request.wishes)?;
     let alignment = request
         .events
         .map(|list| {
@@ -76,6 +68,18 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
     let findings =
         assemble(&capture, &segmentation, alignment.as_ref(), &loads, &judgement, request.sheet);
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
+}
+
+/// Cuts a capture into states and steps.
+///
+/// # Errors
+/// When it is too short for one steady state.
+pub fn segment(capture: &Capture, wishes: &Wishes) -> Result<Segmentation, InputFault> {
+    segment::segment(&capture.samples, &capture.sampling.gaps, capture.resolution_a, wishes)
+        .map_err(|error| {
+            let advice = "log for longer, or at a higher rate";
+            InputFault::of_file(&capture.file, error.to_string(), advice)
+        })
 }
 
 /// The document of `inspect`.

@@ -68,7 +68,8 @@ fn unit_of(symbol: &str) -> Option<CurrentUnit> {
 /// A current as typed, ampere unless it carries a unit: `0.03`, `30mA`, `30 mA`, `8,5uA`.
 pub(crate) fn current(option: &str, typed: &str) -> Result<f64, InputFault> {
     let text = typed.trim();
-    let split = text.find(|c: char| c.is_alphabetic() && c != 'e' && c != 'E').unwrap_or(text.len());
+    let split =
+        text.find(|c: char| c.is_alphabetic() && c != 'e' && c != 'E').unwrap_or(text.len());
     let (number, symbol) = text.split_at(split);
     let value = number.trim().replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
     let unit = if symbol.is_empty() { Some(CurrentUnit::Ampere) } else { unit_of(symbol) };

@@ -58,9 +58,9 @@ impl Console {
     /// Prints bytes whole on standard output.
     pub(crate) fn print_bytes(&self, bytes: &[u8]) -> Result<u8, InputFault> {
         let mut out = io::stdout().lock();
-        let written = out.write_all(bytes).and_then(|()| {
-            if bytes.ends_with(b"\n") { Ok(()) } else { out.write_all(b"\n") }
-        });
+        let written = out
+            .write_all(bytes)
+            .and_then(|()| if bytes.ends_with(b"\n") { Ok(()) } else { out.write_all(b"\n") });
         match written.and_then(|()| out.flush()) {
             Ok(()) => Ok(exit::DONE),
             Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(exit::DONE),
@@ -117,21 +117,48 @@ impl Console {
 
     /// A bar on standard error while a file is read.
     pub(crate) fn reading(&self, name: &str) -> ReadingBar {
+        let form = "reading {msg} {bar:24} {bytes}/{total_bytes} {bytes_per_sec}, {eta} left";
+        let bar = self.bar(0, form);
+        bar.set_message(visible(name));
+        ReadingBar { bar }
+    }
+
+    /// A bar on standard error while a batch is measured.
+    pub(crate) fn units(&self, total: u64) -> UnitsBar {
+        UnitsBar { bar: self.bar(total, "measuring {bar:24} {pos}/{len} units, {eta} left") }
+    }
+
+    fn bar(&self, total: u64, form: &str) -> ProgressBar {
         let hidden = self.quiet || !io::stderr().is_terminal();
-        let bar = ProgressBar::with_draw_target(
-            Some(0),
-            if hidden { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() },
-        );
-        if let Ok(style) = ProgressStyle::with_template(
-            "reading {msg} {bar:24} {bytes}/{total_bytes} {bytes_per_sec}, {eta} left",
-        ) {
+        let target =
+            if hidden { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+        let bar = ProgressBar::with_draw_target(Some(total), target);
+        if let Ok(style) = ProgressStyle::with_template(form) {
             bar.set_style(style);
         }
-        bar.set_message(visible(name));
         if !hidden {
             bar.enable_steady_tick(Duration::from_millis(200));
         }
-        ReadingBar { bar }
+        bar
+    }
+}
+
+/// Counts the finished units of a batch; disappears when dropped.
+#[derive(Debug)]
+pub(crate) struct UnitsBar {
+    bar: ProgressBar,
+}
+
+impl UnitsBar {
+    /// `done` units are finished.
+    pub(crate) fn at(&self, done: u64) {
+        self.bar.set_position(done);
+    }
+}
+
+impl Drop for UnitsBar {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
     }
 }
 

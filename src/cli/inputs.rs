@@ -75,3 +75,141 @@ pub(crate) fn capture(
     }
     capture::read_file(path, options, &bar)
 }
+
+/// Captures from files, folders (every file in them that is not hidden) and patterns (`*` and `?`
+/// in the last part of a path, for shells that do not expand them), each once.
+pub(crate) fn captures(
+    named: &[std::path::PathBuf],
+) -> Result<Vec<std::path::PathBuf>, InputFault> {
+    let mut all: Vec<std::path::PathBuf> = Vec::new();
+    for path in named {
+        let found = if path.is_dir() {
+            files_in(path, |_| true)?
+        } else if !path.exists() && holds_pattern(path) {
+            let pattern = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+            files_in(folder.unwrap_or(Path::new(".")), |name| matches(&pattern, name))?
+        } else {
+            vec![path.clone()]
+        };
+        if found.is_empty() {
+            return Err(InputFault::of_file(
+                &path.display().to_string(),
+                "names no capture",
+                "check the folder or pattern",
+            ));
+        }
+        all.extend(found.into_iter().filter(|file| !all.contains(file)).collect::<Vec<_>>());
+    }
+    Ok(all)
+}
+
+fn holds_pattern(path: &Path) -> bool {
+    path.file_name().is_some_and(|name| name.to_string_lossy().contains(['*', '?']))
+}
+
+fn files_in(
+    folder: &Path,
+    wanted: impl Fn(&str) -> bool,
+) -> Result<Vec<std::path::PathBuf>, InputFault> {
+    let cannot = |error: std::io::Error| {
+        InputFault::of_file(
+            &folder.display().to_string(),
+            format!("cannot be listed: {error}"),
+            "check the name and that you may read it",
+        )
+    };
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(cannot)? {
+        let path = entry.map_err(cannot)?.path();
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        if path.is_file() && !name.starts_with('.') && wanted(&name) {
+            files.push(path);
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+/// Whether a file name fits a pattern of `*` and `?`.
+fn matches(pattern: &str, name: &str) -> bool {
+    let (pattern, name): (Vec<char>, Vec<char>) =
+        (pattern.chars().collect(), name.chars().collect());
+    let (mut p, mut n) = (0, 0);
+    let mut retry: Option<(usize, usize)> = None;
+    while n < name.len() {
+        match pattern.get(p) {
+            Some('*') => {
+                retry = Some((p, n));
+                p += 1;
+            }
+            Some(c) if *c == '?' || *c == name[n] => {
+                p += 1;
+                n += 1;
+            }
+            _ => match retry {
+                Some((star, from)) => {
+                    p = star + 1;
+                    n = from + 1;
+                    retry = Some((star, n));
+                }
+                None => return false,
+            },
+        }
+    }
+    pattern[p..].iter().all(|c| *c == '*')
+}
+
+/// A CSV list with the columns `file` and `unit`.
+pub(crate) fn unit_list(path: &Path) -> Result<Vec<(String, String)>, InputFault> {
+    let file = path.display().to_string();
+    let text = text(path)?;
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .comment(Some(b'#'))
+        .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
+    let wrong = |error: csv::Error| {
+        let line = error.position().map_or(1, csv::Position::line);
+        InputFault::at(&file, line, 1, format!("is no CSV row: {error}"), "mend the row")
+    };
+    let headers = reader.headers().map_err(wrong)?.clone();
+    let column = |name: &str| {
+        headers.iter().position(|header| header.eq_ignore_ascii_case(name)).ok_or_else(|| {
+            InputFault::at(
+                &file,
+                1,
+                1,
+                format!("has no column \"{name}\""),
+                "give the columns file and unit in the first row",
+            )
+        })
+    };
+    let (name, unit) = (column("file")?, column("unit")?);
+    let mut pairs = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(wrong)?;
+        let cell = |at: usize| record.get(at).unwrap_or_default().to_owned();
+        pairs.push((cell(name), cell(unit)));
+    }
+    Ok(pairs)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::matches;
+
+    #[test]
+    fn patterns_fit_as_in_a_shell() {
+        for (pattern, name, fits) in [
+            ("*.csv", "rx-1.csv", true),
+            ("*.csv", "rx-1.csv.gz", false),
+            ("rx-?.csv", "rx-1.csv", true),
+            ("rx-?.csv", "rx-12.csv", false),
+            ("*a*b*", "xxaxxbxx", true),
+            ("*a*b*", "xxbxxaxx", false),
+            ("", "", true),
+        ] {
+            assert_eq!(matches(pattern, name), fits, "{pattern} {name}");
+        }
+    }
+}

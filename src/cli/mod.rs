@@ -6,6 +6,7 @@ mod config;
 mod console;
 mod exit;
 mod inputs;
+mod store;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -30,12 +31,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => commands::analyze::run(args, &console),
         Command::Inspect(args) => commands::inspect::run(args, &console),
         Command::Starter(args) => commands::starter::run(args, &console),
+        Command::Batch(args) => commands::batch::run(args, &console),
         Command::Scale(args) => commands::scale::run(args, &console),
         Command::Completions { shell } => {
             console.print(&commands::generated::completions(shell, &mut Cli::command()))
         }
-        Command::Manual => commands::generated::manual(Cli::command())
-            .and_then(|page| console.print_bytes(&page)),
+        Command::Manual => {
+            commands::generated::manual(Cli::command()).and_then(|page| console.print_bytes(&page))
+        }
     };
     match outcome {
         Ok(code) => ExitCode::from(code),

@@ -19,8 +19,7 @@ pub(crate) fn run(args: AnalyzeArgs, console: &Console) -> Result<u8, InputFault
     let risk = config::risk(&args.judging)?;
     let named = [Some(&args.capture), args.events.as_ref(), args.jobsheet.as_ref()];
     let named: Vec<&Path> = named.into_iter().flatten().map(|path| path.as_path()).collect();
-    let target =
-        args.out.as_deref().map(|out| report::write::prepare(out, &named)).transpose()?;
+    let target = args.out.as_deref().map(|out| report::write::prepare(out, &named)).transpose()?;
     let sheet = inputs::job_sheet(args.jobsheet.as_deref())?;
     let events = inputs::event_list(args.events.as_deref())?;
     let capture = inputs::capture(&args.capture, &options, console)?;

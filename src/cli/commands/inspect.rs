@@ -18,7 +18,6 @@ pub(crate) fn run(args: InspectArgs, console: &Console) -> Result<u8, InputFault
         console.cautions(&findings.cautions);
         return console.print_json(&findings);
     }
-    let text =
-        report::text::render_inspect(&findings, &capture, console.width(), console.colour());
+    let text = report::text::render_inspect(&findings, &capture, console.width(), console.colour());
     console.print(&text)
 }

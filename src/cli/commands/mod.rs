@@ -1,6 +1,7 @@
 //! One file a command: open, call the library, print or write.
 
 pub(crate) mod analyze;
+pub(crate) mod batch;
 pub(crate) mod generated;
 pub(crate) mod inspect;
 pub(crate) mod scale;

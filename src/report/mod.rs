@@ -12,7 +12,7 @@ pub mod write;
 
 pub use trace::{Column, Trace};
 
-use crate::findings::{Budget, Findings};
+use crate::findings::{BatchFindings, Budget, Findings};
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
 use words::{Clock, printable};
@@ -43,6 +43,17 @@ pub fn bundle(analysis: &Analysis) -> Result<Bundle, ReportError> {
     let mut bundle = Bundle::new();
     tables::add_all(&mut bundle, &tables::of_findings(findings))?;
     bundle.finish_with("result.json", json(findings)?);
+    Ok(bundle)
+}
+
+/// Every file of a batch: `batch.json`, and the tables under `tables/`.
+///
+/// # Errors
+/// As [`bundle`].
+pub fn batch_bundle(findings: &BatchFindings) -> Result<Bundle, ReportError> {
+    let mut bundle = Bundle::new();
+    tables::add_all(&mut bundle, &tables::of_batch(findings))?;
+    bundle.finish_with("batch.json", json(findings)?);
     Ok(bundle)
 }
 

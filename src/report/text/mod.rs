@@ -1,8 +1,10 @@
 //! Terminal text: one screen that says what the HTML page says.
 
+mod batch;
 mod inspect;
 mod layout;
 
+pub use batch::render_batch;
 pub use inspect::render_inspect;
 
 use crate::findings::{CAUTIONS_IN_BRIEF, Findings, LoadRow, Verdict};

@@ -1,0 +1,129 @@
+//! A batch as one screen of text.
+
+use crate::findings::{BatchFindings, Measure, MeasureRow, PopulationRow, UnitStatus, Verdict};
+use crate::numeric::{Quantity, Unit};
+use crate::report::words::{self, printable};
+
+use super::layout::Page;
+
+/// Units named on the screen; the rest is counted and stands in the report.
+const UNITS: usize = 12;
+
+/// The batch, `width` columns wide (40 to 120): the answer, the population, the units that stand
+/// out and those that could not be trusted.
+pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String {
+    let mut page = Page::new(width, colour);
+    page.strong(&printable(&found.headline));
+    if !found.population.is_empty() {
+        page.heading("The batch");
+        let rows = found.population.iter().map(population_row).collect();
+        page.table(&["measure", "units", "mean", "between units", "limit", "Cpk"], rows);
+    }
+    standing_out(&mut page, found);
+    left_out(&mut page, found);
+    if !found.cautions.is_empty() {
+        page.heading("Cautions");
+        for caution in &found.cautions {
+            page.item("·", &printable(&caution.text));
+        }
+    }
+    page.finish()
+}
+
+fn population_row(row: &PopulationRow) -> Vec<String> {
+    let limit = match (row.limit_low, row.limit_high) {
+        (Some(low), Some(high)) => {
+            format!("{} to {}", shown(row.measure, low), shown(row.measure, high))
+        }
+        (Some(low), None) => format!("at least {}", shown(row.measure, low)),
+        (None, Some(high)) => format!("at most {}", shown(row.measure, high)),
+        (None, None) => "none".to_owned(),
+    };
+    let spread = row.between_unit_sd.or(row.sd);
+    let cpk = match (row.cpk, row.cpk_low, row.cpk_high) {
+        (Some(cpk), Some(low), Some(high)) => format!("{cpk:.2} ({low:.2} to {high:.2})"),
+        _ => "none".to_owned(),
+    };
+    vec![
+        name(row.measure, row.load.as_deref(), row.state.as_deref()),
+        row.units.to_string(),
+        shown(row.measure, row.mean),
+        spread.map_or_else(|| "unknown".to_owned(), |sd| shown(row.measure, sd)),
+        limit,
+        cpk,
+    ]
+}
+
+fn standing_out(page: &mut Page, found: &BatchFindings) {
+    let out: Vec<_> = found
+        .units
+        .iter()
+        .flat_map(|unit| unit.measures.iter().map(move |row| (unit, row)))
+        .filter(|(_, row)| row.outlier || row.verdict == Verdict::NonConforming)
+        .collect();
+    if out.is_empty() {
+        return;
+    }
+    page.heading("Units that stand out");
+    let rows = out.iter().take(UNITS).map(|(unit, row)| {
+        vec![
+            printable(&unit.unit),
+            name(row.measure, row.load.as_deref(), row.state.as_deref()),
+            shown(row.measure, row.value),
+            row.anomaly_score.map_or_else(String::new, |z| format!("{z:+.1}")),
+            why(row),
+        ]
+    });
+    page.table(&["unit", "measure", "value", "score", "because"], rows.collect());
+    page.more(out.len(), UNITS, "finding", "findings");
+}
+
+fn why(row: &MeasureRow) -> String {
+    match (row.verdict == Verdict::NonConforming, row.outlier) {
+        (true, true) => "✗ beyond its limit, and an outlier of the batch".to_owned(),
+        (true, false) => "✗ beyond its limit".to_owned(),
+        _ => "? an outlier of the batch, within its limit".to_owned(),
+    }
+}
+
+fn left_out(page: &mut Page, found: &BatchFindings) {
+    let out: Vec<_> =
+        found.units.iter().filter(|unit| unit.status != UnitStatus::Measured).collect();
+    if out.is_empty() {
+        return;
+    }
+    page.heading("Captures that do not count");
+    for unit in out.iter().take(UNITS) {
+        let reason = unit.reason.as_deref().unwrap_or("no reason given");
+        page.item("✗", &printable(&format!("{} ({}): {reason}", unit.unit, unit.file)));
+    }
+    page.more(out.len(), UNITS, "capture", "captures");
+}
+
+fn name(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
+    let what = match measure {
+        Measure::Draw => "draw",
+        Measure::Noise => "noise",
+        Measure::SleepFloor => "sleep floor",
+        Measure::TimeToSleep => "time to sleep",
+        Measure::WakePeriod => "wake period",
+        Measure::WakeCharge => "wake charge",
+    };
+    match (load, state) {
+        (Some(load), Some(state)) => printable(&format!("{load}, {state}: {what}")),
+        (Some(load), None) => printable(&format!("{load}: {what}")),
+        _ => what.to_owned(),
+    }
+}
+
+fn shown(measure: Measure, value: f64) -> String {
+    match measure {
+        Measure::Draw | Measure::Noise | Measure::SleepFloor => {
+            Quantity::amperes(value).to_string()
+        }
+        Measure::TimeToSleep | Measure::WakePeriod => {
+            format!("{} s", words::significant(value, 4))
+        }
+        Measure::WakeCharge => Quantity::new(value, Unit::AmpereHour).to_string(),
+    }
+}

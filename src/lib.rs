@@ -13,11 +13,11 @@
 //! [`pipeline`] strings them together; `batch`, `compare` and `budget` are users of the line.
 //! [`findings`], [`jobsheet`], [`fault`] and [`numeric`] are the ground that all stand on.
 
-pub mod budget;
 pub mod batch;
+pub mod budget;
 pub mod capture;
-pub mod compare;
 pub mod cli;
+pub mod compare;
 pub mod events;
 pub mod fault;
 pub mod findings;

@@ -2,7 +2,7 @@
 
 use jiff::civil::DateTime;
 
-use super::meter::MeterParameters;
+use super::meter::{LARGEST, MeterParameters};
 use super::place::Key;
 use super::scenario::{
     Action, ClockForm, Encoding, Export, Load, OddUnit, Panel, Person, Pulses, Scenario, State,
@@ -13,6 +13,8 @@ use crate::capture::CurrentUnit;
 
 /// Samples that one run may make: above it a file would outgrow a disk rather than a purpose.
 const MOST_SAMPLES: f64 = 2e8;
+/// Ten years: within what a calendar can count on from any start.
+const LONGEST_S: f64 = 10.0 * 366.0 * 86_400.0;
 
 /// What cannot be, and the path of the key that says it.
 #[derive(Debug)]
@@ -34,7 +36,7 @@ macro_rules! path {
 }
 
 fn within(path: &[Key], value: f64, holds: bool, wanted: &str) -> Checked<f64> {
-    if holds && value.is_finite() {
+    if holds && value.abs() <= LARGEST {
         Ok(value)
     } else {
         let name = path.iter().rev().find_map(|key| match key {
@@ -116,7 +118,13 @@ pub(super) fn scenario(typed: typed::Scenario) -> Checked<Scenario> {
             "write a local date and time such as 2026-05-12T09:04:30",
         );
     };
-    let duration_s = positive(&path!["duration_s"], typed.duration_s)?;
+    let path = path!["duration_s"];
+    let duration_s = within(
+        &path,
+        typed.duration_s,
+        typed.duration_s > 0.0 && typed.duration_s <= LONGEST_S,
+        "a number of seconds above 0 and up to ten years",
+    )?;
     let jitters = typed.meter.time_jitter_s > 0.0;
     let meter = typed.meter.check().map_err(|fault| {
         let mut path = path!["meter"].to_vec();
@@ -502,7 +510,12 @@ fn panel(typed: &typed::Panel) -> Checked<Panel> {
             "a time after rises_s; both may lie outside the capture",
         )?,
         cloud_share: share(&at("cloud_share"), typed.cloud_share)?,
-        cloud_period_s: positive(&at("cloud_period_s"), typed.cloud_period_s.unwrap_or(900.0))?,
+        cloud_period_s: within(
+            &at("cloud_period_s"),
+            typed.cloud_period_s.unwrap_or(900.0),
+            typed.cloud_period_s.is_none_or(|period_s| period_s >= 60.0),
+            "a minute or more",
+        )?,
         rises_s,
     })
 }

@@ -30,6 +30,8 @@ use crate::capture::{Samples, TimeAxis};
 
 /// Coming down, an autoranging meter changes range this far below the lower range's end.
 const RANGE_HYSTERESIS: f64 = 0.9;
+/// No current, time or rate of a meter is larger; keeps sums and the text they become finite.
+pub(super) const LARGEST: f64 = 1e12;
 /// Points that an averaging meter's window is evaluated at.
 const WINDOW_POINTS: usize = 16;
 /// Periods of the wander relative to the slowest, and their shares of its variance.
@@ -150,7 +152,7 @@ impl MeterParameters {
         for (key, value) in
             [("interval_s", self.interval_s), ("zero_wander_period_s", self.zero_wander_period_s)]
         {
-            if !(value > 0.0 && value.is_finite()) {
+            if !(value > 0.0 && value.abs() <= LARGEST) {
                 return fault(key, None, value, "give a positive number of seconds");
             }
         }
@@ -162,14 +164,14 @@ impl MeterParameters {
             ("spikes_per_h", self.spikes_per_h),
             ("spike_a", self.spike_a),
         ] {
-            if !(value >= 0.0 && value.is_finite()) {
+            if !(value >= 0.0 && value.abs() <= LARGEST) {
                 return fault(key, None, value, "give 0 or a positive number");
             }
         }
         for (key, value) in
             [("zero_offset_a", self.zero_offset_a), ("zero_drift_a_per_h", self.zero_drift_a_per_h)]
         {
-            if !value.is_finite() {
+            if value.is_nan() || value.abs() > LARGEST {
                 return fault(key, None, value, "give a finite number of amperes");
             }
         }
@@ -181,7 +183,7 @@ impl MeterParameters {
                 return fault(key, None, value, "give a share from 0 to below 1");
             }
         }
-        if !(self.gain_error_percent > -100.0 && self.gain_error_percent.is_finite()) {
+        if !(self.gain_error_percent > -100.0 && self.gain_error_percent.abs() <= LARGEST) {
             return fault(
                 "gain_error_percent",
                 None,
@@ -208,7 +210,7 @@ impl MeterParameters {
         for (key, value) in
             [("resolution_a", self.resolution_a), ("overload_above_a", self.overload_above_a)]
         {
-            if let Some(value) = value.filter(|value| !(*value > 0.0 && value.is_finite())) {
+            if let Some(value) = value.filter(|value| !(*value > 0.0 && value.abs() <= LARGEST)) {
                 return fault(
                     key,
                     None,
@@ -219,7 +221,7 @@ impl MeterParameters {
         }
         let mut below = 0.0;
         for (i, range) in self.ranges.iter().enumerate() {
-            if !(range.up_to_a > below && range.up_to_a.is_finite()) {
+            if !(range.up_to_a > below && range.up_to_a.abs() <= LARGEST) {
                 return fault(
                     "up_to_a",
                     Some(i),
@@ -235,13 +237,13 @@ impl MeterParameters {
                     "give a positive step below up_to_a",
                 );
             }
-            if !(range.noise_a >= 0.0 && range.noise_a.is_finite()) {
+            if !(range.noise_a >= 0.0 && range.noise_a.abs() <= LARGEST) {
                 return fault("noise_a", Some(i), range.noise_a, "give 0 or a positive number");
             }
             below = range.up_to_a;
         }
         for (i, gap) in self.gaps.iter().enumerate() {
-            if !(gap.start_s > 0.0 && gap.start_s.is_finite()) {
+            if !(gap.start_s > 0.0 && gap.start_s.abs() <= LARGEST) {
                 return fault(
                     "start_s",
                     Some(i),
@@ -249,7 +251,7 @@ impl MeterParameters {
                     "start the gap after the first sample, at 0 s",
                 );
             }
-            if !(gap.end_s > gap.start_s && gap.end_s.is_finite()) {
+            if !(gap.end_s > gap.start_s && gap.end_s.abs() <= LARGEST) {
                 return fault("end_s", Some(i), gap.end_s, "end the gap after its start_s");
             }
         }

@@ -311,4 +311,44 @@ written = false
         assert!(draws.iter().all(|a| (a / 0.5 - 1.0).abs() < 0.08));
         assert!(draws.windows(2).all(|two| two[0] != two[1]));
     }
+
+    /// Whatever a scenario says, it is refused with a place or it runs: every number of the demo
+    /// scenarios in turn becomes one that is wrong for most keys.
+    #[test]
+    fn no_number_makes_a_scenario_fall_over() {
+        let night = include_str!("../../sample-logs/scenarios/pump-hut-night.toml");
+        let bench = include_str!("../../sample-logs/scenarios/receivers.toml");
+        let shorter =
+            |text: &str| text.replace("count = 24", "count = 2").replace("number = ", "#");
+        let short = night.replace("interval_s = 1.0", "interval_s = 60.0");
+        let bench = shorter(&bench.replace("interval_s = 0.1", "interval_s = 1.0"));
+        let mut refused = 0;
+        for text in [SMALL, &short, &bench] {
+            for (at, line) in text.lines().enumerate().filter(|(_, line)| line.contains(" = ")) {
+                let (key, value) = line.split_once(" = ").unwrap();
+                if value.split_whitespace().next().unwrap().parse::<f64>().is_err() {
+                    continue;
+                }
+                for wrong in ["nan", "inf", "-1.0", "0.0", "1e300", "1e-300", "1e11"] {
+                    let lines = text.lines().enumerate();
+                    let lines = lines.map(|(i, line)| {
+                        if i == at { format!("{key} = {wrong}") } else { line.to_owned() }
+                    });
+                    let text = lines.collect::<Vec<_>>().join("\n");
+                    match parse("s.toml", &text) {
+                        Ok(scenario) => {
+                            let made = run(&scenario, 1);
+                            let json = std::str::from_utf8(&made.truth_file.bytes).unwrap();
+                            assert!(serde_json::from_str::<Truth>(json).is_ok(), "{key} {wrong}");
+                        }
+                        Err(fault) => {
+                            refused += 1;
+                            assert!(fault.place.line.is_some(), "{fault}");
+                        }
+                    }
+                }
+            }
+        }
+        assert!(refused > 100);
+    }
 }

@@ -13,6 +13,9 @@ use crate::numeric::ExactSum;
 /// Periods of the clouds relative to the slowest, and their weights, which add up to 1.
 const CLOUDS: [(f64, f64); 3] = [(1.0, 0.5), (0.441, 0.3), (0.173, 0.2)];
 
+/// Steps of Simpson's rule: a month of clouds of 15 minutes.
+const MOST_STEPS: f64 = 1e6;
+
 /// Streams of the seed, one a purpose; those of the meter are below 16.
 const CLOUD_STREAM: u64 = 16;
 const SPREAD_STREAM: u64 = 17;
@@ -160,7 +163,7 @@ impl Site {
             return 0.0;
         }
         let fastest = CLOUDS[2].0 * panel.cloud_period_s;
-        let pairs = ((to_s - from_s) / (fastest / 50.0)).ceil().max(50.0);
+        let pairs = ((to_s - from_s) / (fastest / 50.0)).ceil().clamp(50.0, MOST_STEPS);
         let h = (to_s - from_s) / (2.0 * pairs);
         let weighted = (0..=2 * pairs as usize).map(|i| {
             let weight = if i == 0 || i == 2 * pairs as usize { 1.0 } else { [2.0, 4.0][i % 2] };

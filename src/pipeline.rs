@@ -1,5 +1,6 @@
 //! The main job in one readable page: capture → segment → events → loads → judge → findings.
 
+use crate::budget;
 use crate::capture::{self, Capture, Samples};
 use crate::events::{self, Alignment, EventList};
 use crate::fault::InputFault;
@@ -65,8 +66,9 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         request.sheet,
         request.risk,
     );
-    let findings =
+    let mut findings =
         assemble(&capture, &segmentation, alignment.as_ref(), &loads, &judgement, request.sheet);
+    findings.budget = budget::of_findings(&findings, request.sheet);
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
 }
 

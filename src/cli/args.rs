@@ -36,6 +36,8 @@ pub(crate) enum Command {
     Batch(BatchArgs),
     /// A specified current at another supply voltage
     Scale(ScaleArgs),
+    /// A capture with known truth: practice, demo, method checks
+    Simulate(SimulateArgs),
     /// Shell completions on standard output
     Completions {
         /// Shell to complete for

@@ -33,6 +33,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Starter(args) => commands::starter::run(args, &console),
         Command::Batch(args) => commands::batch::run(args, &console),
         Command::Scale(args) => commands::scale::run(args, &console),
+        Command::Simulate(args) => commands::simulate::run(args, &console),
         Command::Completions { shell } => {
             console.print(&commands::generated::completions(shell, &mut Cli::command()))
         }

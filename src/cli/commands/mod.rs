@@ -5,6 +5,7 @@ pub(crate) mod batch;
 pub(crate) mod generated;
 pub(crate) mod inspect;
 pub(crate) mod scale;
+pub(crate) mod simulate;
 pub(crate) mod starter;
 
 use crate::fault::InputFault;

@@ -1,18 +1,37 @@
 //! From a file to samples: encoding, delimiter, decimal mark, header, units and clock are found,
 //! and every choice is told with its reason.
+//!
+//! ```text
+//! bytes ─► dialect, table ─► columns ─► choose ─► clock ─► fast or careful ─► settle ─► sampling
+//! unpack,   where the table   what each  which is   how time  every row          seconds    gaps,
+//! decode    is                one is     a current  is told                      that rise  resolution
+//! ```
 
+mod bytes;
+mod careful;
+mod cell;
+mod choose;
+mod clock;
+mod columns;
+mod dialect;
 #[allow(dead_code)]
 mod fast;
 mod options;
+mod read;
+mod sampling;
+mod settle;
+mod stamp;
+mod table;
 mod types;
+mod units;
 
 pub use options::{ColumnChoice, CurrentUnit, Progress, ReadOptions, Silent};
+pub use sampling::totals;
 pub use types::*;
 
 use std::path::Path;
 
 use crate::fault::InputFault;
-use crate::findings::Totals;
 
 /// Reads a capture from a file, whatever its form.
 ///
@@ -23,8 +42,16 @@ pub fn read_file(
     options: &ReadOptions,
     progress: &dyn Progress,
 ) -> Result<Capture, InputFault> {
-    let _ = (path, options, progress);
-    todo!()
+    let name = path.display().to_string();
+    let bytes = std::fs::read(path).map_err(|error| {
+        let found = if path.is_dir() {
+            "a folder, not a file".to_owned()
+        } else {
+            format!("cannot be read ({error})")
+        };
+        InputFault::of_file(&name, found, "give the path of a capture")
+    })?;
+    read::capture(&name, bytes, options, progress)
 }
 
 /// Reads a capture from bytes already at hand (standard input, tests); `name` is for messages.
@@ -37,12 +64,5 @@ pub fn read_bytes(
     options: &ReadOptions,
     progress: &dyn Progress,
 ) -> Result<Capture, InputFault> {
-    let _ = (name, bytes, options, progress);
-    todo!()
-}
-
-/// Charge and extremes: trapezoid rule over each stretch between gaps. O(n).
-pub fn totals(samples: &Samples, gaps: &[crate::findings::Span]) -> Totals {
-    let _ = (samples, gaps);
-    todo!()
+    read::capture(name, bytes, options, progress)
 }

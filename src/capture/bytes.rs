@@ -1,0 +1,359 @@
+//! From a file's bytes to text in UTF-8: compression and encoding.
+
+use std::borrow::Cow;
+use std::io::{Cursor, Read};
+
+use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
+
+use super::careful::LONGEST_LINE;
+use crate::fault::InputFault;
+use crate::findings::{Caution, Decision};
+
+/// A compressed file may not unpack to more.
+const LARGEST_UNPACKED: u64 = 1 << 30;
+
+/// What the first bytes say the file is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Wrapping {
+    Plain,
+    Gzip,
+    Zstd,
+    Zip,
+    /// A spreadsheet: zip (xlsx, ods) or a compound file (xls).
+    Spreadsheet,
+}
+
+/// Tells the wrapping by magic numbers (RFC 1952, RFC 8878, APPNOTE 4.3.7), never by the file's name.
+pub(super) fn wrapping(bytes: &[u8]) -> Wrapping {
+    match bytes {
+        [0x1F, 0x8B, 8, ..] => Wrapping::Gzip,
+        [0x28, 0xB5, 0x2F, 0xFD, ..] => Wrapping::Zstd,
+        [b'P', b'K', 3, 4, ..] | [b'P', b'K', 5, 6, ..] if is_spreadsheet(bytes) => {
+            Wrapping::Spreadsheet
+        }
+        [b'P', b'K', 3, 4, ..] | [b'P', b'K', 5, 6, ..] => Wrapping::Zip,
+        [0xD0, 0xCF, 0x11, 0xE0, 0xA1, 0xB1, 0x1A, 0xE1, ..] => Wrapping::Spreadsheet,
+        _ => Wrapping::Plain,
+    }
+}
+
+fn is_spreadsheet(bytes: &[u8]) -> bool {
+    let Ok(archive) = zip::ZipArchive::new(Cursor::new(bytes)) else { return false };
+    archive
+        .file_names()
+        .take(10_000)
+        .filter_map(Result::ok)
+        .any(|name| matches!(&*name, "xl/workbook.xml" | "xl/workbook.bin" | "content.xml"))
+}
+
+/// Unpacks what is compressed; plain bytes pass as they are.
+///
+/// # Errors
+/// When the archive is damaged, holds other than one file, or unpacks beyond bounds.
+pub(super) fn unpack(
+    file: &str,
+    bytes: Vec<u8>,
+    decisions: &mut Vec<Decision>,
+) -> Result<Vec<u8>, InputFault> {
+    let damaged = |error: std::io::Error| {
+        InputFault::of_file(
+            file,
+            format!("the compressed data is damaged or cut off ({error})"),
+            "compress the capture again, or give it uncompressed",
+        )
+    };
+    let (unpacked, form) = match wrapping(&bytes) {
+        Wrapping::Gzip => {
+            (bounded(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), damaged)?, "gzip")
+        }
+        Wrapping::Zstd => {
+            let decoder = zstd::stream::read::Decoder::new(bytes.as_slice()).map_err(damaged)?;
+            (bounded(file, decoder, damaged)?, "zstd")
+        }
+        Wrapping::Zip => (unzip(file, &bytes, damaged)?, "zip"),
+        Wrapping::Plain | Wrapping::Spreadsheet => return Ok(bytes),
+    };
+    decisions.push(Decision {
+        what: "compression".to_owned(),
+        chosen: form.to_owned(),
+        why: "by its first bytes".to_owned(),
+        option: None,
+    });
+    if matches!(wrapping(&unpacked), Wrapping::Gzip | Wrapping::Zstd | Wrapping::Zip) {
+        return Err(InputFault::of_file(file, "an archive inside an archive", "unpack it first"));
+    }
+    Ok(unpacked)
+}
+
+fn unzip(
+    file: &str,
+    bytes: &[u8],
+    damaged: impl Fn(std::io::Error) -> InputFault,
+) -> Result<Vec<u8>, InputFault> {
+    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| {
+        InputFault::of_file(
+            file,
+            format!("a zip archive that cannot be opened ({error})"),
+            "pack the capture again",
+        )
+    })?;
+    let names: Vec<String> = archive
+        .file_names()
+        .filter_map(Result::ok)
+        .filter(|name| {
+            !name.ends_with('/')
+                && !name.starts_with("__MACOSX/")
+                && !name.rsplit('/').next().is_some_and(|n| n.starts_with('.'))
+        })
+        .map(|name| name.into_owned())
+        .take(50)
+        .collect();
+    let [name] = names.as_slice() else {
+        let list =
+            names.iter().take(8).map(|n| super::columns::shown(n)).collect::<Vec<_>>().join(", ");
+        return Err(InputFault::of_file(
+            file,
+            if names.is_empty() {
+                "an empty archive".to_owned()
+            } else {
+                format!("an archive of {} files: {list}", names.len())
+            },
+            "unpack it and give one capture",
+        ));
+    };
+    let entry = archive.by_name(name).map_err(|error| {
+        InputFault::of_file(
+            file,
+            format!("the archive's file cannot be unpacked ({error})"),
+            "unpack it and give the capture itself",
+        )
+    })?;
+    bounded(file, entry, damaged)
+}
+
+/// Reads all that `from` unpacks to, within bounds of size and of line length.
+fn bounded(
+    file: &str,
+    mut from: impl Read,
+    damaged: impl Fn(std::io::Error) -> InputFault,
+) -> Result<Vec<u8>, InputFault> {
+    let mut out = Vec::new();
+    loop {
+        let before = out.len() as u64;
+        from.by_ref().take(LONGEST_LINE as u64).read_to_end(&mut out).map_err(&damaged)?;
+        if out.len() as u64 == before {
+            return Ok(out);
+        }
+        let fresh = &out[before as usize..];
+        let spreadsheet = out.starts_with(b"PK");
+        if fresh.len() == LONGEST_LINE
+            && !spreadsheet
+            && memchr::memchr2(b'\n', b'\r', fresh).is_none()
+        {
+            return Err(too_long(file, None));
+        }
+        if out.len() as u64 > LARGEST_UNPACKED {
+            return Err(InputFault::of_file(
+                file,
+                format!("the compressed data unpacks to more than {} MiB", LARGEST_UNPACKED >> 20),
+                "unpack it first and give the plain file",
+            ));
+        }
+    }
+}
+
+pub(super) fn too_long(file: &str, line: Option<u64>) -> InputFault {
+    let mut fault = InputFault::of_file(
+        file,
+        format!("a line of more than {} MiB", LONGEST_LINE >> 20),
+        "this is no table of rows: export the readings one a line",
+    );
+    fault.place.line = line;
+    fault
+}
+
+/// Decodes to UTF-8 without byte order mark: BOM, UTF-16 by its pattern of zeros, strict UTF-8, windows-1252 when every high
+/// byte is one that measuring software writes, and then a statistical guess.
+///
+/// # Errors
+/// When `label` names no encoding, or the bytes are no text.
+pub(super) fn decode<'a>(
+    file: &str,
+    bytes: &'a [u8],
+    label: Option<&str>,
+    decisions: &mut Vec<Decision>,
+    cautions: &mut Vec<Caution>,
+) -> Result<Cow<'a, [u8]>, InputFault> {
+    let head = &bytes[..bytes.len().min(1 << 20)];
+    let (encoding, why) = match label {
+        Some(label) => {
+            let encoding = Encoding::for_label(label.trim().as_bytes()).ok_or_else(|| {
+                InputFault::of_file(
+                    file,
+                    format!("--encoding \"{}\" is no known encoding", super::columns::shown(label)),
+                    "give a label such as utf-8, utf-16le, windows-1252, iso-8859-2, shift_jis",
+                )
+            })?;
+            (encoding, "given by --encoding")
+        }
+        None => guess(head),
+    };
+    if label.is_none() && encoding != UTF_16LE && encoding != UTF_16BE && is_binary(head) {
+        return Err(InputFault::of_file(
+            file,
+            "binary data, not text",
+            "export the readings as text (CSV) or as a spreadsheet; --encoding overrules this",
+        ));
+    }
+    decisions.push(Decision {
+        what: "encoding".to_owned(),
+        chosen: encoding.name().to_owned(),
+        why: why.to_owned(),
+        option: Some(format!("--encoding {}", encoding.name().to_ascii_lowercase())),
+    });
+    let body = strip_bom(bytes, encoding);
+    let text: Cow<'a, [u8]> = if encoding == UTF_8 {
+        Cow::Borrowed(body)
+    } else {
+        let (text, damaged) = encoding.decode_without_bom_handling(body);
+        if damaged && label.is_some() {
+            cautions.push(Caution::new(
+                "encoding-damaged",
+                format!(
+                    "some bytes are no {}; they are shown as \u{fffd}: overrule with --encoding",
+                    encoding.name()
+                ),
+            ));
+        }
+        match text {
+            Cow::Borrowed(text) => Cow::Borrowed(text.as_bytes()),
+            Cow::Owned(text) => Cow::Owned(text.into_bytes()),
+        }
+    };
+    // Zeros are what is left where power failed while writing.
+    if memchr::memchr(0, &text).is_some() {
+        let zeros = memchr::memchr_iter(0, &text).count();
+        cautions.push(Caution::new(
+            "nul-bytes",
+            format!("{zeros} NUL bytes were passed over; the file may be damaged there"),
+        ));
+        let kept: Vec<u8> = text.iter().copied().filter(|b| *b != 0).collect();
+        return Ok(Cow::Owned(kept));
+    }
+    Ok(text)
+}
+
+fn strip_bom<'a>(bytes: &'a [u8], encoding: &'static Encoding) -> &'a [u8] {
+    match Encoding::for_bom(bytes) {
+        Some((found, length)) if found == encoding => &bytes[length..],
+        _ => bytes,
+    }
+}
+
+fn guess(head: &[u8]) -> (&'static Encoding, &'static str) {
+    if let Some((encoding, _)) = Encoding::for_bom(head) {
+        return (encoding, "the file starts with a byte order mark");
+    }
+    if let Some(encoding) = utf16_by_zeros(head) {
+        return (encoding, "every other byte is zero");
+    }
+    let whole = cut_to_character(head);
+    if std::str::from_utf8(whole).is_ok() {
+        return (
+            UTF_8,
+            if head.is_ascii() { "all bytes are ASCII" } else { "all bytes are valid UTF-8" },
+        );
+    }
+    let plausible =
+        |b: u8| matches!(b, 0xB5 | 0xB0 | 0xB1 | 0xA0 | 0xB2 | 0xB3 | 0xD7 | 0xD8 | 0x96);
+    if head.iter().filter(|b| !b.is_ascii()).all(|b| plausible(*b)) {
+        return (WINDOWS_1252, "the bytes beyond ASCII are signs of units in it");
+    }
+    // UTF-8 with a few damaged bytes stays UTF-8.
+    let good = head.utf8_chunks().filter(|c| !c.valid().is_ascii()).count();
+    let bad = head.utf8_chunks().filter(|c| !c.invalid().is_empty()).count();
+    if good > 4 * bad {
+        return (UTF_8, "nearly all bytes are valid UTF-8");
+    }
+    let mut detector = chardetng::EncodingDetector::new(chardetng::Iso2022JpDetection::Deny);
+    detector.feed(head, true);
+    (
+        detector.guess(None, chardetng::Utf8Detection::Allow),
+        "a guess from the frequency of its bytes",
+    )
+}
+
+/// The head without a character that its cut went through.
+fn cut_to_character(head: &[u8]) -> &[u8] {
+    let mut end = head.len();
+    for _ in 0..3 {
+        match head[..end].last() {
+            Some(b) if !b.is_ascii() => {
+                if std::str::from_utf8(&head[..end]).is_ok() {
+                    return &head[..end];
+                }
+                end -= 1;
+            }
+            _ => break,
+        }
+    }
+    &head[..end]
+}
+
+fn utf16_by_zeros(head: &[u8]) -> Option<&'static Encoding> {
+    let pairs = head.len().min(4096) / 2;
+    if pairs < 4 {
+        return None;
+    }
+    let zeros = |odd: usize| (0..pairs).filter(|i| head[2 * i + odd] == 0).count();
+    let (even, odd) = (zeros(0), zeros(1));
+    if odd * 10 >= pairs * 7 && even * 10 < pairs {
+        Some(UTF_16LE)
+    } else if even * 10 >= pairs * 7 && odd * 10 < pairs {
+        Some(UTF_16BE)
+    } else {
+        None
+    }
+}
+
+fn is_binary(head: &[u8]) -> bool {
+    let control =
+        head.iter().filter(|b| matches!(b, 1..=8 | 0x0E..=0x1A | 0x1C..=0x1F | 0x7F)).count();
+    let zeros = head.iter().filter(|b| **b == 0).count();
+    control * 50 > head.len()
+        || (zeros * 10 > head.len() * 9 && head.len() > 64)
+        || (zeros > 0 && control * 200 > head.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn decoded(bytes: &[u8]) -> (String, String) {
+        let (mut decisions, mut cautions) = (Vec::new(), Vec::new());
+        let text = decode("a", bytes, None, &mut decisions, &mut cautions).unwrap();
+        (String::from_utf8_lossy(&text).into_owned(), decisions[0].chosen.clone())
+    }
+
+    #[test]
+    fn encodings_in_their_order() {
+        assert_eq!(decoded(b"I (\xB5A)"), ("I (µA)".to_owned(), "windows-1252".to_owned()));
+        assert_eq!(decoded("\u{feff}I (µA)".as_bytes()), ("I (µA)".to_owned(), "UTF-8".to_owned()));
+        let utf16: Vec<u8> = "time;I (µA)".encode_utf16().flat_map(u16::to_le_bytes).collect();
+        assert_eq!(decoded(&utf16), ("time;I (µA)".to_owned(), "UTF-16LE".to_owned()));
+        let utf16: Vec<u8> = "\u{feff}time".encode_utf16().flat_map(u16::to_be_bytes).collect();
+        assert_eq!(decoded(&utf16), ("time".to_owned(), "UTF-16BE".to_owned()));
+        assert_eq!(
+            decoded(b"Stromst\xE4rke;Gr\xF6\xDFe f\xFCr die Messung").0,
+            "Stromstärke;Größe für die Messung"
+        );
+    }
+
+    #[test]
+    fn a_bomb_is_refused_within_bounds() {
+        let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+        std::io::copy(&mut std::io::repeat(b'7').take(40 << 20), &mut encoder).unwrap();
+        let fault = unpack("bomb.gz", encoder.finish().unwrap(), &mut Vec::new()).unwrap_err();
+        assert!(fault.found.contains("a line of more than"), "{fault}");
+    }
+}

@@ -1,0 +1,315 @@
+//! What each column is: name, unit, decimal mark, range.
+
+use super::cell::{Mark, Reading, is_missing, number, number_prefix, reading, unit_suffix};
+use super::dialect::Delimiter;
+use super::options::CurrentUnit;
+use super::stamp::stamp;
+use super::table::Table;
+use super::units::{Standing, Unit, unit_in_header, unit_of, words_of};
+
+/// A column of the sample rows.
+#[derive(Debug, Clone)]
+pub(super) struct Column {
+    /// Place, the first being 0.
+    pub(super) place: usize,
+    /// Header texts joined, top first; empty without a header.
+    pub(super) name: String,
+    /// Unit by header or units row.
+    pub(super) unit: Option<(Unit, Standing)>,
+    pub(super) mark: Mark,
+    /// Every marked cell could be read with either mark.
+    pub(super) mark_doubtful: bool,
+    pub(super) numbers: usize,
+    pub(super) overloads: usize,
+    pub(super) times: usize,
+    pub(super) texts: usize,
+    pub(super) low: f64,
+    pub(super) high: f64,
+    /// No number is below the one before.
+    pub(super) rising: bool,
+    /// Some number is above the one before.
+    pub(super) rises: bool,
+    pub(super) falling: bool,
+    pub(super) integers: bool,
+    /// Units that stand in the cells themselves.
+    pub(super) cell_units: Vec<CurrentUnit>,
+    /// Cells carry a unit that is not of current.
+    pub(super) other_cell_unit: bool,
+    pub(super) first: Option<f64>,
+}
+
+impl Column {
+    /// Name for messages.
+    pub(super) fn title(&self) -> String {
+        if self.name.is_empty() { format!("column {}", self.place + 1) } else { shown(&self.name) }
+    }
+
+    /// `--option` value that names the column.
+    pub(super) fn handle(&self, columns: &[Column]) -> String {
+        let unique =
+            columns.iter().filter(|c| c.name.eq_ignore_ascii_case(&self.name)).count() == 1;
+        if self.name.is_empty()
+            || !unique
+            || self.name.chars().any(|c| c.is_control() || c == '\u{fffd}' || c == '"')
+        {
+            (self.place + 1).to_string()
+        } else {
+            format!("\"{}\"", self.name)
+        }
+    }
+
+    pub(super) fn numeric(&self) -> bool {
+        let odd = self.texts + self.times;
+        self.numbers + self.overloads > 0 && (self.numbers + self.overloads) >= odd * 4
+    }
+
+    pub(super) fn range(&self) -> String {
+        if self.numbers == 0 {
+            "no number".to_owned()
+        } else {
+            format!("{} to {}", self.low, self.high)
+        }
+    }
+
+    pub(super) fn words(&self) -> Vec<String> {
+        words_of(&self.name).iter().map(|w| w.to_lowercase()).collect()
+    }
+}
+
+/// Text of a file made fit for a message: control characters shown, length bounded.
+pub(super) fn shown(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars().take(60) {
+        if c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}') {
+            out.extend(c.escape_default());
+        } else {
+            out.push(c);
+        }
+    }
+    if text.chars().nth(60).is_some() {
+        out.push('…');
+    }
+    out
+}
+
+/// Describes every column of `table`.
+pub(super) fn describe(table: &Table) -> Vec<Column> {
+    let width = table.width.min(512);
+    let file_mark = file_mark(table, width);
+    (0..width).map(|place| column(table, place, file_mark)).collect()
+}
+
+/// Votes for one mark or the other among the cells of a column.
+#[derive(Debug, Default, Clone, Copy)]
+struct Votes {
+    point: usize,
+    comma: usize,
+    /// Could be read with a point as thousands or decimal mark.
+    either_point: usize,
+    either_comma: usize,
+    /// Whole numbers of at most three digits without any mark.
+    small_plain: usize,
+}
+
+fn votes(table: &Table, place: usize) -> Votes {
+    let mut votes = Votes::default();
+    for row in &table.sample {
+        let Some(cell) = row.get(place) else { continue };
+        let whole = |mark| {
+            number_prefix(cell, mark)
+                .filter(|(_, rest)| rest.is_empty() || unit_suffix(rest).is_some())
+                .map(|(value, _)| value)
+        };
+        match (whole(Mark::Point), whole(Mark::Comma)) {
+            (Some(_), None) => votes.point += 1,
+            (None, Some(_)) => votes.comma += 1,
+            (Some(a), Some(b)) if a != b => {
+                if cell.contains(&b'.') {
+                    votes.either_point += 1;
+                } else {
+                    votes.either_comma += 1;
+                }
+            }
+            (Some(a), Some(_)) if a.abs() < 1000.0 => votes.small_plain += 1,
+            _ => {}
+        }
+    }
+    votes
+}
+
+/// The mark that the columns with a clear answer agree on.
+fn file_mark(table: &Table, width: usize) -> Option<Mark> {
+    let (mut point, mut comma) = (0, 0);
+    for place in 0..width {
+        let votes = votes(table, place);
+        point += usize::from(votes.point > votes.comma);
+        comma += usize::from(votes.comma > votes.point);
+    }
+    match (point, comma) {
+        (0, 0) => None,
+        (p, c) if c > p => Some(Mark::Comma),
+        _ => Some(Mark::Point),
+    }
+}
+
+/// The column's decimal mark and whether it is in doubt.
+fn mark_of(votes: Votes, file: Option<Mark>, delimiter: Delimiter) -> (Mark, bool) {
+    if votes.comma > votes.point {
+        return (Mark::Comma, false);
+    }
+    if votes.point > 0 {
+        return (Mark::Point, false);
+    }
+    if votes.either_comma > 0 {
+        // `1,234` throughout: with whole numbers below 1000 beside it the comma groups thousands.
+        let guess = match file {
+            Some(mark) => mark,
+            None if votes.small_plain > 0 => Mark::Point,
+            None if delimiter == Delimiter::Comma => Mark::Point,
+            None => Mark::Comma,
+        };
+        return (guess, true);
+    }
+    if votes.either_point > 0 {
+        return match file {
+            Some(Mark::Comma) => (Mark::Comma, true),
+            _ => (Mark::Point, false),
+        };
+    }
+    (file.unwrap_or(Mark::Point), false)
+}
+
+fn column(table: &Table, place: usize, file: Option<Mark>) -> Column {
+    let (mark, mark_doubtful) = mark_of(votes(table, place), file, table.dialect.delimiter);
+    let titles: Vec<&str> =
+        table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
+    let mut out = Column {
+        place,
+        name: name_of(&titles),
+        unit: unit_from(&titles),
+        mark,
+        mark_doubtful,
+        numbers: 0,
+        overloads: 0,
+        times: 0,
+        texts: 0,
+        low: f64::INFINITY,
+        high: f64::NEG_INFINITY,
+        rising: true,
+        rises: false,
+        falling: true,
+        integers: true,
+        cell_units: Vec::new(),
+        other_cell_unit: false,
+        first: None,
+    };
+    let mut before = None;
+    for row in &table.sample {
+        let Some(cell) = row.get(place) else { continue };
+        tally(cell, mark, &mut before, &mut out);
+    }
+    out
+}
+
+fn tally(cell: &[u8], mark: Mark, before: &mut Option<f64>, out: &mut Column) {
+    match reading(cell, mark) {
+        Reading::Value(value, unit) => {
+            out.numbers += 1;
+            out.low = out.low.min(value);
+            out.high = out.high.max(value);
+            out.integers &= value.fract() == 0.0;
+            out.first = out.first.or(Some(value));
+            if let Some(before) = *before {
+                out.rising &= value >= before;
+                out.rises |= value > before;
+                out.falling &= value <= before;
+            }
+            *before = Some(value);
+            if let Some(unit) = unit
+                && !out.cell_units.contains(&unit)
+            {
+                out.cell_units.push(unit);
+            }
+        }
+        Reading::Missing => {}
+        Reading::Overload => out.overloads += 1,
+        Reading::Text => {
+            let suffixed =
+                number_prefix(cell, mark).is_some_and(|(_, rest)| unit_suffix(rest).is_some());
+            if suffixed {
+                out.other_cell_unit = true;
+                out.texts += 1;
+            } else if stamp(cell).is_some() {
+                out.times += 1;
+            } else if !is_missing(cell) {
+                out.texts += 1;
+            }
+        }
+    }
+}
+
+/// Names of the stack put together, a units row left out.
+fn name_of(titles: &[&str]) -> String {
+    let mut parts: Vec<&str> = Vec::new();
+    for title in titles {
+        let is_unit = unit_of(title).is_some();
+        if !(is_unit && titles.len() > 1) && !parts.contains(title) {
+            parts.push(title);
+        }
+    }
+    if parts.is_empty() {
+        titles.last().map(|t| (*t).to_owned()).unwrap_or_default()
+    } else {
+        parts.join(" ")
+    }
+}
+
+/// The unit of a stack: a cell that is nothing but a unit goes before one inside a name.
+fn unit_from(titles: &[&str]) -> Option<(Unit, Standing)> {
+    if titles.len() > 1
+        && let Some(unit) = titles.iter().rev().find_map(|t| unit_of(t))
+    {
+        return Some((unit, Standing::Written));
+    }
+    titles.iter().rev().find_map(|title| unit_in_header(title))
+}
+
+/// The column of text right of `place` whose cells are units of current, one a row.
+pub(super) fn unit_column(
+    table: &Table,
+    columns: &[Column],
+    place: usize,
+) -> Option<(usize, Vec<CurrentUnit>)> {
+    for beside in [place + 1, place.wrapping_sub(1)] {
+        let Some(column) = columns.get(beside) else { continue };
+        if column.numbers > 0 || column.texts == 0 {
+            continue;
+        }
+        let mut units = Vec::new();
+        let mut others = 0;
+        let mut seen = 0;
+        for row in &table.sample {
+            let Some(cell) = row.get(beside).filter(|c| !c.is_empty()) else { continue };
+            seen += 1;
+            match cell_unit(cell) {
+                Some(unit) if !units.contains(&unit) => units.push(unit),
+                Some(_) => {}
+                None => others += 1,
+            }
+        }
+        if !units.is_empty() && others * 10 <= seen {
+            return Some((beside, units));
+        }
+    }
+    None
+}
+
+/// A cell that is a unit of current.
+pub(super) fn cell_unit(cell: &[u8]) -> Option<CurrentUnit> {
+    unit_suffix(cell).and_then(Unit::current)
+}
+
+/// A cell as a number in the column's mark.
+pub(super) fn value_at(row: &[Vec<u8>], column: &Column) -> Option<f64> {
+    number(row.get(column.place)?, column.mark)
+}

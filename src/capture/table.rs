@@ -1,0 +1,495 @@
+//! Where the table is: delimiter, preamble, header stack, first row.
+
+use super::cell::{Mark, is_missing, is_overload, number, number_prefix, unit_suffix};
+use super::dialect::{Delimiter, Dialect, Lines, line_end};
+use super::stamp::stamp;
+use super::units::unit_of;
+
+/// Cells of a line that are looked at; a wider table is read by place only.
+const CELLS: usize = 512;
+/// Rows kept to learn from.
+const SAMPLE: usize = 1500;
+/// Lines of preamble kept.
+const PREAMBLE: usize = 400;
+/// Bytes of a preamble line kept.
+const PREAMBLE_WIDTH: usize = 400;
+
+/// What a cell looks like before its column is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    Empty,
+    Missing,
+    Number,
+    Time,
+    Text,
+}
+
+/// The table as found in the head of a file.
+#[derive(Debug, Clone)]
+pub(super) struct Table {
+    pub(super) dialect: Dialect,
+    pub(super) line_end: u8,
+    /// Cells of most rows.
+    pub(super) width: usize,
+    /// Other numbers of cells that rows of this table have.
+    pub(super) widths: Vec<usize>,
+    /// Header rows, top first, each as wide as the table.
+    pub(super) header: Vec<Vec<String>>,
+    /// Line of the first header row.
+    pub(super) header_line: Option<u64>,
+    /// The header's bottom row as it stands, to know it again.
+    pub(super) header_text: Vec<u8>,
+    /// Byte offset and line of the first row.
+    pub(super) first_row: usize,
+    pub(super) first_line: u64,
+    /// Lines before the header.
+    pub(super) preamble: Vec<String>,
+    /// First rows, cell by cell.
+    pub(super) sample: Vec<Vec<Vec<u8>>>,
+}
+
+pub(super) fn kind(cell: &[u8]) -> Kind {
+    if cell.is_empty() {
+        return Kind::Empty;
+    }
+    if cell.len() > 80 {
+        return Kind::Text;
+    }
+    if number(cell, Mark::Point).is_some() || number(cell, Mark::Comma).is_some() {
+        return Kind::Number;
+    }
+    if is_missing(cell) || is_overload(cell) {
+        return Kind::Missing;
+    }
+    for mark in [Mark::Point, Mark::Comma] {
+        if let Some((_, rest)) = number_prefix(cell, mark)
+            && !rest.is_empty()
+            && unit_suffix(rest).is_some()
+        {
+            return Kind::Number;
+        }
+    }
+    if stamp(cell).is_some() { Kind::Time } else { Kind::Text }
+}
+
+/// One line of the head under one dialect.
+#[derive(Debug, Clone)]
+struct Shape {
+    width: usize,
+    /// Bit i: cell i is text.
+    text: u64,
+    numbers: usize,
+    typed: usize,
+    filled: usize,
+}
+
+fn shape(line: &[u8], dialect: Dialect, cells: &mut Vec<Vec<u8>>) -> Shape {
+    let plain = dialect.unwrap(line);
+    let mut slices = Vec::new();
+    dialect.split(&plain, CELLS, &mut slices);
+    let mut shape = Shape { width: slices.len(), text: 0, numbers: 0, typed: 0, filled: 0 };
+    for (at, cell) in slices.iter().enumerate() {
+        let kind = kind(cell);
+        shape.filled += usize::from(kind != Kind::Empty);
+        match kind {
+            Kind::Text if at < 64 => shape.text |= 1 << at,
+            Kind::Number => {
+                shape.numbers += 1;
+                shape.typed += 1;
+            }
+            Kind::Time | Kind::Missing => shape.typed += 1,
+            _ => {}
+        }
+    }
+    cells.clear();
+    cells.extend(slices.iter().map(|c| c.to_vec()));
+    shape
+}
+
+/// How well a dialect explains the head, and the shape that most rows have under it.
+struct Fit {
+    dialect: Dialect,
+    score: f64,
+    width: usize,
+    text: u64,
+}
+
+fn fit(lines: &[(usize, &[u8])], dialect: Dialect) -> Option<Fit> {
+    let mut by_width: std::collections::BTreeMap<usize, (f64, usize)> = Default::default();
+    let mut masks: std::collections::BTreeMap<(usize, u64), usize> = Default::default();
+    let mut cells = Vec::new();
+    for (_, line) in lines {
+        let shape = shape(line, dialect, &mut cells);
+        if shape.numbers == 0
+            || shape.typed == 0
+            || (shape.width < 2 && dialect.delimiter != Delimiter::None)
+        {
+            continue;
+        }
+        let share = shape.typed as f64 / shape.filled as f64;
+        let slot = by_width.entry(shape.width).or_default();
+        slot.0 += share * share;
+        slot.1 += 1;
+        *masks.entry((shape.width, shape.text)).or_default() += 1;
+    }
+    let (&width, &(score, _)) =
+        by_width.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0).then(b.0.cmp(a.0)))?;
+    let (&(_, text), _) =
+        masks.iter().filter(|(key, _)| key.0 == width).max_by_key(|(_, count)| **count)?;
+    Some(Fit { dialect, score, width, text })
+}
+
+/// Finds the table in `head`, whole lines of the text's start; `skip` lines are passed over first.
+/// With `may_be_wrapped`, every line may be one quoted string.
+pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Option<Table> {
+    let end = line_end(head);
+    let all: Vec<(usize, &[u8])> = Lines::new(head, end).collect();
+    let lines = all.get(skip.min(all.len())..)?;
+    let filled: Vec<(usize, &[u8])> = lines
+        .iter()
+        .filter(|(_, line)| !line.trim_ascii().is_empty())
+        .take(3000)
+        .copied()
+        .collect();
+    let quoted = filled
+        .iter()
+        .filter(|(_, line)| {
+            let line = line.trim_ascii();
+            line.len() > 1 && line.starts_with(b"\"") && line.ends_with(b"\"")
+        })
+        .count();
+    let mut best: Option<Fit> = None;
+    let wraps: &[bool] =
+        if may_be_wrapped && quoted * 2 > filled.len() { &[false, true] } else { &[false] };
+    for &wrapped in wraps {
+        for delimiter in Delimiter::ALL {
+            let Some(fit) = fit(&filled, Dialect { delimiter, wrapped }) else { continue };
+            // A later candidate has to be clearly better.
+            if best.as_ref().is_none_or(|b| fit.score > b.score * 1.02 + 1e-9) {
+                best = Some(fit);
+            }
+        }
+    }
+    let best = prefer_header(best?, &filled);
+    collect(lines, end, skip, &best)
+}
+
+/// A single column of decimal commas splits at its commas as well; the header's width tells.
+fn prefer_header(best: Fit, lines: &[(usize, &[u8])]) -> Fit {
+    if best.dialect.delimiter != Delimiter::Comma || best.width != 2 {
+        return best;
+    }
+    let whole = Dialect { delimiter: Delimiter::None, wrapped: best.dialect.wrapped };
+    let mut cells = Vec::new();
+    let titles = lines
+        .iter()
+        .take_while(|(_, line)| shape(line, best.dialect, &mut Vec::new()).numbers == 0)
+        .last();
+    let one_title =
+        titles.is_some_and(|(_, line)| shape(line, best.dialect, &mut cells).width == 1);
+    match fit(lines, whole) {
+        Some(single) if one_title && single.score >= best.score * 0.98 => single,
+        _ => best,
+    }
+}
+
+fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Option<Table> {
+    let dialect = fit.dialect;
+    let mut cells = Vec::new();
+    let is_row = |shape: &Shape| {
+        let strange = (shape.text & !fit.text).count_ones() as usize;
+        shape.typed > 0
+            && shape.width + 1 >= fit.width.min(2)
+            && strange * 4 <= shape.width
+            && (shape.width == fit.width || shape.width + 2 >= fit.width)
+    };
+    let looked: Vec<(usize, Shape)> = lines
+        .iter()
+        .enumerate()
+        .filter(|(_, (_, line))| !line.trim_ascii().is_empty())
+        .take(4000)
+        .map(|(at, (_, line))| (at, shape(line, dialect, &mut cells)))
+        .collect();
+    // The table starts where rows go on: most of the next ten lines are rows too.
+    let start = (0..looked.len())
+        .find(|&i| {
+            let window = &looked[i..(i + 10).min(looked.len())];
+            let exact = looked[i].1.width == fit.width && looked[i].1.numbers > 0
+                || fit.width > 2 && is_row(&looked[i].1) && looked[i].1.width == fit.width;
+            exact
+                && is_row(&looked[i].1)
+                && window.iter().filter(|(_, s)| is_row(s)).count() * 10 >= window.len() * 6
+        })
+        .or_else(|| looked.iter().position(|(_, s)| is_row(s) && s.width == fit.width))?;
+    let first = looked[start].0;
+    let mut sample = Vec::new();
+    let mut widths: std::collections::BTreeMap<usize, usize> = Default::default();
+    for (at, seen) in &looked[start..] {
+        if sample.len() >= SAMPLE {
+            break;
+        }
+        if is_row(seen) && seen.numbers + usize::from(fit.width > 1) > 0 {
+            shape(lines[*at].1, dialect, &mut cells);
+            *widths.entry(seen.width).or_default() += 1;
+            if seen.width == fit.width {
+                sample.push(std::mem::take(&mut cells));
+            }
+        }
+    }
+    let rows: usize = widths.values().sum();
+    let widths = widths
+        .into_iter()
+        .filter(|(w, count)| *w != fit.width && count * 20 >= rows)
+        .map(|(w, _)| w)
+        .collect();
+    let head = header(lines, first, dialect, fit.width, sample.first()?);
+    let top = head.first_at.unwrap_or(first);
+    let preamble = lines[..top]
+        .iter()
+        .filter(|(_, line)| !line.trim_ascii().is_empty())
+        .take(PREAMBLE)
+        .map(|(_, line)| {
+            String::from_utf8_lossy(&line[..line.len().min(PREAMBLE_WIDTH)]).into_owned()
+        })
+        .collect();
+    Some(Table {
+        dialect,
+        line_end,
+        width: fit.width,
+        widths,
+        header: head.rows,
+        header_line: head.first_at.map(|at| (skip + at) as u64 + 1),
+        header_text: head.text,
+        first_row: lines[first].0,
+        first_line: (skip + first) as u64 + 1,
+        preamble,
+        sample,
+    })
+}
+
+#[derive(Default)]
+struct Head {
+    rows: Vec<Vec<String>>,
+    first_at: Option<usize>,
+    text: Vec<u8>,
+}
+
+/// The header stack right above line `first`.
+fn header(
+    lines: &[(usize, &[u8])],
+    first: usize,
+    dialect: Dialect,
+    width: usize,
+    row: &[Vec<u8>],
+) -> Head {
+    let mut head = Head::default();
+    let mut named = false;
+    let mut at = first;
+    while at > 0 && head.rows.len() < 4 {
+        at -= 1;
+        let line = lines[at].1;
+        if line.trim_ascii().is_empty() || is_rule(line) {
+            if head.rows.is_empty() && first - at <= 4 {
+                continue;
+            }
+            break;
+        }
+        let Some(cells) = header_cells(line, dialect, width, row) else { break };
+        let units = is_units_row(&cells);
+        if named && !units && !is_group_row(&cells, &head.rows[0]) {
+            break;
+        }
+        if head.rows.is_empty() {
+            head.text = line.to_vec();
+        }
+        named |= !units;
+        head.rows.insert(0, cells);
+        head.first_at = Some(at);
+    }
+    head
+}
+
+/// A line of dashes or equals signs under a header.
+fn is_rule(line: &[u8]) -> bool {
+    line.len() > 2
+        && line
+            .iter()
+            .all(|b| matches!(b, b'-' | b'=' | b'+' | b'|' | b'_' | b'*' | b'#' | b' ' | b'\t'))
+}
+
+/// The cells of a line that may be a header of `width` columns.
+fn header_cells(
+    line: &[u8],
+    dialect: Dialect,
+    width: usize,
+    row: &[Vec<u8>],
+) -> Option<Vec<String>> {
+    let plain = dialect.unwrap(line);
+    let bare = strip_comment(&plain, dialect.delimiter);
+    let mut slices = Vec::new();
+    dialect.split(bare, CELLS, &mut slices);
+    let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
+    if dialect.delimiter == Delimiter::Blanks && cells.len() != width {
+        cells = blank_header(&String::from_utf8_lossy(bare), width, row)?;
+    }
+    while cells.len() > width && cells.last().is_some_and(String::is_empty) {
+        cells.pop();
+    }
+    let filled = cells.iter().filter(|c| !c.is_empty()).count();
+    let texts = cells
+        .iter()
+        .filter(|c| kind(c.as_bytes()) == Kind::Text || unit_of(c).is_some() || c.contains('�'))
+        .count();
+    let wide_enough = if width <= 2 {
+        cells.len() == width
+    } else {
+        cells.len() * 2 > width && cells.len() <= width + 2
+    };
+    if !wide_enough || texts == 0 || texts * 2 < filled || (width > 1 && filled < 2 && width > 2) {
+        return None;
+    }
+    cells.resize(width, String::new());
+    Some(cells)
+}
+
+fn strip_comment(line: &[u8], delimiter: Delimiter) -> &[u8] {
+    let line = line.trim_ascii_start();
+    match line {
+        [b'#' | b'%' | b'!' | b'*', rest @ ..] => {
+            rest.trim_ascii_start().strip_prefix(b"#").unwrap_or(rest).trim_ascii_start()
+        }
+        [b'/', b'/', rest @ ..] => rest.trim_ascii_start(),
+        [b';', rest @ ..] if delimiter != Delimiter::Semicolon => rest.trim_ascii_start(),
+        _ => line,
+    }
+}
+
+/// Words of a blank-separated header put together to `width` names.
+fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>> {
+    let wide: Vec<String> = line
+        .trim()
+        .split("  ")
+        .flat_map(|p| p.split('\t'))
+        .map(|p| p.trim().to_owned())
+        .filter(|p| !p.is_empty())
+        .collect();
+    if wide.len() == width {
+        return Some(wide);
+    }
+    let mut merged: Vec<String> = Vec::new();
+    for word in line.split_whitespace() {
+        match merged.last_mut() {
+            Some(last)
+                if word.starts_with(['(', '[', '/'])
+                    || (last.contains('(') && !last.contains(')'))
+                    || (last.contains('[') && !last.contains(']')) =>
+            {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => merged.push(word.to_owned()),
+        }
+    }
+    // Date and time fall apart at their blank, their title does not.
+    if merged.len() + 1 == width
+        && row.len() >= 2
+        && kind(&row[0]) == Kind::Time
+        && kind(&row[1]) == Kind::Time
+    {
+        merged.insert(0, merged[0].clone());
+    }
+    (merged.len() <= width + 1).then(|| {
+        merged.resize(width, String::new());
+        merged
+    })
+}
+
+fn tidy(cell: &[u8]) -> String {
+    let text = String::from_utf8_lossy(cell);
+    let flat: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    flat.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+fn is_units_row(cells: &[String]) -> bool {
+    let units = cells.iter().filter(|c| unit_of(c).is_some()).count();
+    let plain = cells
+        .iter()
+        .filter(|c| {
+            c.is_empty()
+                || unit_of(c).is_some()
+                || matches!(c.trim(), "-" | "--" | "n/a")
+                || is_format_word(c)
+        })
+        .count();
+    units > 0 && plain == cells.len()
+}
+
+/// What a units row says under a date or a text column.
+fn is_format_word(cell: &str) -> bool {
+    let lower = cell.trim_matches(['(', ')', '[', ']']).to_ascii_lowercase();
+    lower.contains("hh:mm")
+        || lower.contains("yyyy")
+        || lower.contains("dd") && lower.contains("mm")
+        || matches!(
+            lower.as_str(),
+            "text" | "date" | "time" | "string" | "datetime" | "iso" | "none" | "utc" | "local"
+        )
+}
+
+/// A row above the names that groups them (`battery | battery | solar`, with blanks, or channel labels over units).
+fn is_group_row(cells: &[String], below: &[String]) -> bool {
+    if cells.len() < 3 || cells.iter().any(|c| c.ends_with(':')) {
+        return false;
+    }
+    let mut names: Vec<&String> = below.iter().filter(|c| !c.is_empty()).collect();
+    let filled = names.len();
+    names.sort();
+    names.dedup();
+    names.len() < filled || filled < below.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn found(text: &str) -> Table {
+        find(text.as_bytes(), 0, true).unwrap_or_else(|| panic!("no table in {text}"))
+    }
+
+    fn rows(row: impl Fn(usize) -> String) -> String {
+        (0..20).map(|i| row(i) + "\n").collect()
+    }
+
+    #[test]
+    fn a_preamble_and_a_stack_of_headers_are_set_apart() {
+        let text = format!(
+            "Logger 7\nRange;500 mA\n\nTime;Current\ns;mA\n{}",
+            rows(|i| format!("{i};{},5", i + 3))
+        );
+        let table = found(&text);
+        assert_eq!(table.dialect.delimiter, Delimiter::Semicolon);
+        assert_eq!(table.header, [["Time", "Current"], ["s", "mA"]]);
+        assert_eq!((table.header_line, table.first_line), (Some(4), 6));
+        assert_eq!(table.preamble.len(), 2);
+    }
+
+    #[test]
+    fn a_decimal_comma_is_no_delimiter() {
+        let table = found(&rows(|i| format!("{i},25;0,{i:03}")));
+        assert_eq!((table.dialect.delimiter, table.width), (Delimiter::Semicolon, 2));
+        let table = found(&format!("Current (A)\n{}", rows(|i| format!("0,{i:03}"))));
+        assert_eq!((table.dialect.delimiter, table.width), (Delimiter::None, 1));
+    }
+
+    #[test]
+    fn wrapped_lines_and_commented_headers() {
+        let text = format!("\"time,current\"\n{}", rows(|i| format!("\"{i},0.{i:02}\"")));
+        assert!(found(&text).dialect.wrapped);
+        let text = format!("# t/s  I/mA\n{}", rows(|i| format!("  {i}.0   0.{i:02}")));
+        let table = found(&text);
+        assert_eq!(
+            (table.dialect.delimiter, table.header),
+            (Delimiter::Blanks, vec![vec!["t/s".to_owned(), "I/mA".to_owned()]])
+        );
+    }
+}

@@ -1,0 +1,373 @@
+//! Units of measurement as headers, units rows, cells and preambles write them.
+
+use super::options::CurrentUnit;
+
+/// A unit found in text.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Unit {
+    /// Of current; `ac` when the text says alternating or effective value.
+    Current { unit: CurrentUnit, ac: bool },
+    /// Of time, in seconds.
+    Time { seconds: f64 },
+    /// Of potential difference, in volt.
+    Voltage { volts: f64 },
+    /// Of power, in watt.
+    Power { watts: f64 },
+    /// Any other quantity (charge, energy, temperature, …).
+    Other,
+}
+
+impl Unit {
+    pub(super) fn current(self) -> Option<CurrentUnit> {
+        match self {
+            Self::Current { unit, .. } => Some(unit),
+            _ => None,
+        }
+    }
+}
+
+/// Where in a header text a unit stood: decides how far it is to be believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Standing {
+    /// In brackets, after a slash, or the whole text: written as a unit.
+    Written,
+    /// The last word or the suffix of a name (`bat_mA`, `Current A`): a unit if the name is a current's.
+    Suffix,
+}
+
+/// The whole of `text` as a unit (`mA`, `[A]`, `A DC`, `mAmps`); `None` when it is not one.
+pub(super) fn unit_of(text: &str) -> Option<Unit> {
+    let bare = text
+        .trim()
+        .trim_matches(|c: char| {
+            matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '<' | '>' | '"' | '\'')
+        })
+        .trim();
+    let bare = bare.strip_prefix(['/', '_']).unwrap_or(bare).trim();
+    if bare.is_empty() || bare.chars().count() > 24 {
+        return None;
+    }
+    if let Some(unit) = bare_unit(bare) {
+        return Some(unit);
+    }
+    current_with_coupling(bare)
+}
+
+/// `A DC`, `DC mA`, `mADC`, `A~`, `Arms`: a unit of current with its coupling.
+fn current_with_coupling(text: &str) -> Option<Unit> {
+    let mut rest = text.to_owned();
+    let mut ac = false;
+    let mut found = false;
+    for (mark, is_ac) in [
+        ("trms", true),
+        ("rms", true),
+        ("r.m.s.", true),
+        ("eff", true),
+        ("ac+dc", true),
+        ("dc", false),
+        ("ac", true),
+        ("d.c.", false),
+        ("a.c.", true),
+        ("~", true),
+        ("=", false),
+        ("⎓", false),
+    ] {
+        let lower = rest.to_ascii_lowercase();
+        if let Some(at) = lower.find(mark)
+            && (at == 0 || at + mark.len() == lower.len())
+        {
+            rest.replace_range(at..at + mark.len(), "");
+            rest = rest
+                .trim()
+                .trim_matches(['_', '-', ',', '.', '(', ')', '[', ']'])
+                .trim()
+                .to_owned();
+            ac |= is_ac;
+            found = true;
+        }
+    }
+    if !found {
+        return None;
+    }
+    match bare_unit(&rest)? {
+        Unit::Current { unit, ac: already } => Some(Unit::Current { unit, ac: ac || already }),
+        other => Some(other),
+    }
+}
+
+fn bare_unit(text: &str) -> Option<Unit> {
+    use CurrentUnit::*;
+    let current = |unit| Some(Unit::Current { unit, ac: false });
+    // Letter case matters for symbols: mA and MA, s and S.
+    match text {
+        "A" => return current(Ampere),
+        "mA" | "ma" | "MA" => return current(Milliampere),
+        "µA" | "μA" | "uA" | "ua" | "UA" | "µa" | "\u{fffd}A" | "?A" | "Âµ A" | "ÂµA"
+        | "&micro;A" | "&#181;A" => {
+            return current(Microampere);
+        }
+        "nA" => return current(Nanoampere),
+        "kA" | "KA" => return current(Kiloampere),
+        "s" | "S" => return Some(Unit::Time { seconds: 1.0 }),
+        "ms" | "mS" | "MS" => return Some(Unit::Time { seconds: 1e-3 }),
+        "µs" | "μs" | "us" | "uS" | "\u{fffd}s" | "?s" | "µS" => {
+            return Some(Unit::Time { seconds: 1e-6 });
+        }
+        "ns" | "nS" => return Some(Unit::Time { seconds: 1e-9 }),
+        "h" | "H" => return Some(Unit::Time { seconds: 3600.0 }),
+        "d" => return Some(Unit::Time { seconds: 86_400.0 }),
+        "V" => return Some(Unit::Voltage { volts: 1.0 }),
+        "mV" | "mv" | "MV" => return Some(Unit::Voltage { volts: 1e-3 }),
+        "µV" | "uV" | "μV" => return Some(Unit::Voltage { volts: 1e-6 }),
+        "kV" => return Some(Unit::Voltage { volts: 1e3 }),
+        "W" => return Some(Unit::Power { watts: 1.0 }),
+        "mW" => return Some(Unit::Power { watts: 1e-3 }),
+        "kW" => return Some(Unit::Power { watts: 1e3 }),
+        "µW" | "uW" | "μW" => return Some(Unit::Power { watts: 1e-6 }),
+        "Ah" | "mAh" | "A.h" | "A·h" | "µAh" | "uAh" | "AH" | "MAH" | "mah" | "ah" | "A-h"
+        | "As" | "Wh" | "mWh" | "kWh" | "WH" | "J" | "C" | "°C" | "\u{fffd}C" | "?C" | "degC"
+        | "°F" | "F" | "K" | "Hz" | "kHz" | "MHz" | "%" | "%RH" | "RH" | "Ω" | "ohm" | "Ohm"
+        | "mΩ" | "kΩ" | "MΩ" | "mOhm" | "dB" | "dBm" | "bar" | "hPa" | "Pa" | "kPa" | "mbar"
+        | "m" | "cm" | "mm" | "km" | "km/h" | "l" | "L" | "l/min" | "rpm" | "VA" | "var"
+        | "VAr" | "lx" | "lux" | "W/m2" | "W/m²" | "g" | "kg" | "N" | "Nm" | "ppm" | "m/s"
+        | "deg" | "°" | "counts" | "count" | "VDC" | "VAC" | "Vdc" | "Vac" => {
+            return Some(if matches!(text, "VDC" | "VAC" | "Vdc" | "Vac") {
+                Unit::Voltage { volts: 1.0 }
+            } else {
+                Unit::Other
+            });
+        }
+        _ => {}
+    }
+    let lower = text.to_lowercase();
+    let word = lower.trim_end_matches('.');
+    let (scale, stem) = match word {
+        w if w.starts_with("milli") => (Milliampere, w[5..].trim_start_matches(['-', ' '])),
+        w if w.starts_with("micro") => (Microampere, w[5..].trim_start_matches(['-', ' '])),
+        w if w.starts_with("nano") => (Nanoampere, w[4..].trim_start_matches(['-', ' '])),
+        w if w.starts_with("kilo") => (Kiloampere, w[4..].trim_start_matches(['-', ' '])),
+        w if w.starts_with("mamp") => (Milliampere, &w[1..]),
+        w if w.starts_with("uamp") => (Microampere, &w[1..]),
+        w if w.starts_with("µamp") || w.starts_with("μamp") => (Microampere, &w[2..]),
+        w => (Ampere, w),
+    };
+    if matches!(
+        stem,
+        "amp"
+            | "amps"
+            | "ampere"
+            | "amperes"
+            | "ampère"
+            | "ampères"
+            | "amperios"
+            | "amperio"
+            | "amperi"
+            | "ampär"
+            | "amper"
+            | "ampery"
+            | "amperaje"
+    ) {
+        return current(scale);
+    }
+    if scale == Milliampere && matches!(stem, "volt" | "volts") {
+        return Some(Unit::Voltage { volts: 1e-3 });
+    }
+    let seconds = match word {
+        "sec" | "secs" | "second" | "seconds" | "sek" | "sekunde" | "sekunden" | "seconde"
+        | "secondes" | "segundo" | "segundos" | "secondi" | "seconden" | "seg" => 1.0,
+        "msec" | "msecs" | "millis" | "millisecond" | "milliseconds" | "millisekunden"
+        | "millisecondes" | "milisegundos" => 1e-3,
+        "usec" | "µsec" | "μsec" | "micros" | "microsecond" | "microseconds" => 1e-6,
+        "nsec" | "nanos" | "nanosecond" | "nanoseconds" => 1e-9,
+        "min" | "mins" | "minute" | "minutes" | "minuten" | "minutos" | "minuti" => 60.0,
+        "hr" | "hrs" | "hour" | "hours" | "std" | "stunden" | "heures" | "horas" | "ore" => 3600.0,
+        "day" | "days" | "tage" | "jours" | "dias" | "días" => 86_400.0,
+        "volt" | "volts" => return Some(Unit::Voltage { volts: 1.0 }),
+        "watt" | "watts" => return Some(Unit::Power { watts: 1.0 }),
+        "celsius" | "fahrenheit" | "kelvin" | "percent" | "hertz" | "ohms" | "joule" | "joules"
+        | "amp-hours" | "amphours" | "amp hours" => {
+            return Some(Unit::Other);
+        }
+        _ => return None,
+    };
+    Some(Unit::Time { seconds })
+}
+
+/// A unit inside a header text, and how it stands there.
+pub(super) fn unit_in_header(text: &str) -> Option<(Unit, Standing)> {
+    let text = text.trim();
+    if let Some(unit) = unit_of(text) {
+        return Some((unit, Standing::Written));
+    }
+    // In brackets, the last pair first.
+    for (open, close) in [('[', ']'), ('(', ')'), ('{', '}'), ('<', '>')] {
+        let mut end = text.len();
+        while let Some(right) = text[..end].rfind(close) {
+            let Some(left) = text[..right].rfind(open) else { break };
+            let inner = &text[left + open.len_utf8()..right];
+            for part in std::iter::once(inner).chain(inner.split([',', ';', ' '])) {
+                if let Some(unit) = unit_of(part) {
+                    return Some((refine(unit, text), Standing::Written));
+                }
+            }
+            end = left;
+        }
+    }
+    for mark in ['/', ',', ':', '|', ';', '='] {
+        if let Some((_, after)) = text.rsplit_once(mark)
+            && let Some(unit) = unit_of(after)
+        {
+            let standing =
+                if mark == '/' || mark == ',' { Standing::Written } else { Standing::Suffix };
+            return Some((refine(unit, text), standing));
+        }
+    }
+    if let Some((_, after)) = text.split_once(" in ")
+        && let Some(unit) = unit_of(after)
+    {
+        return Some((refine(unit, text), Standing::Written));
+    }
+    // A suffix after underscore, hyphen, space or point, or a camel-case hump.
+    let mut words = words_of(text);
+    while words.len() > 1
+        && matches!(
+            words.last().map(|w| w.to_ascii_lowercase()).as_deref(),
+            Some("dc" | "ac" | "rms" | "raw" | "avg" | "mean")
+        )
+    {
+        words.pop();
+    }
+    let last = words.last()?;
+    if words.len() > 1
+        && let Some(unit) = unit_of(last)
+    {
+        return Some((refine(unit, text), Standing::Suffix));
+    }
+    None
+}
+
+/// Alternating current when the header says so beside the unit.
+fn refine(unit: Unit, text: &str) -> Unit {
+    match unit {
+        Unit::Current { unit, ac } => {
+            let says_ac = words_of(text)
+                .iter()
+                .any(|w| matches!(w.to_ascii_lowercase().as_str(), "ac" | "rms" | "trms" | "aci"));
+            Unit::Current { unit, ac: ac || says_ac }
+        }
+        other => other,
+    }
+}
+
+/// Words of a name: split at anything but letters and digits, and at camel-case humps that leave a
+/// unit (`currentMilliAmps`, `BatCurrentmA`).
+pub(super) fn words_of(text: &str) -> Vec<String> {
+    let mut words = Vec::new();
+    for piece in text.split(|c: char| {
+        !(c.is_alphanumeric() || c == 'µ' || c == '\u{fffd}' || c == '°' || c == '%')
+    }) {
+        if piece.is_empty() {
+            continue;
+        }
+        words.extend(humps(piece));
+    }
+    words
+}
+
+fn humps(piece: &str) -> Vec<String> {
+    for unit in [
+        "MilliAmps",
+        "MicroAmps",
+        "milliAmps",
+        "microAmps",
+        "mAmps",
+        "uAmps",
+        "Amps",
+        "mA",
+        "uA",
+        "µA",
+        "μA",
+        "nA",
+    ] {
+        if let Some(stem) = piece.strip_suffix(unit)
+            && stem.chars().next_back().is_some_and(|c| c.is_lowercase() || c.is_ascii_digit())
+            && stem.len() >= 3
+        {
+            let mut words = humps(stem);
+            words.push(unit.to_owned());
+            return words;
+        }
+    }
+    let mut words = vec![String::new()];
+    let mut lower_before = false;
+    for c in piece.chars() {
+        if c.is_uppercase() && lower_before {
+            words.push(String::new());
+        }
+        lower_before = c.is_lowercase();
+        if let Some(word) = words.last_mut() {
+            word.push(c);
+        }
+    }
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn current(text: &str) -> Option<CurrentUnit> {
+        unit_in_header(text).and_then(|(unit, _)| unit.current())
+    }
+
+    #[test]
+    fn a_unit_of_current_is_found_wherever_the_trade_hides_it() {
+        use CurrentUnit::*;
+        for (text, unit) in [
+            ("Current (A)", Ampere),
+            ("Current [mA]", Milliampere),
+            ("I/mA", Milliampere),
+            ("I_A", Ampere),
+            ("bat_ua", Microampere),
+            ("mAmps", Milliampere),
+            ("mA", Milliampere),
+            ("Strom in mA", Milliampere),
+            ("I (µA)", Microampere),
+            ("I (\u{fffd}A)", Microampere),
+            ("currentMilliAmps", Milliampere),
+            ("pumpCurrentmA", Milliampere),
+            ("Reading, A DC", Ampere),
+            ("Current (mA DC)", Milliampere),
+            ("CURRENT (MA)", Milliampere),
+            ("courant (ampères)", Ampere),
+            ("I [nA]", Nanoampere),
+            ("Current, microamps", Microampere),
+        ] {
+            assert_eq!(current(text), Some(unit), "{text}");
+        }
+    }
+
+    #[test]
+    fn what_only_looks_like_ampere_is_not() {
+        for text in [
+            "A:10",
+            "Charge (Ah)",
+            "mAh",
+            "Area",
+            "Alarm",
+            "Data",
+            "Voltage (V)",
+            "Energy [Wh]",
+            "schema",
+        ] {
+            assert_eq!(current(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn alternating_current_is_told_apart() {
+        let ac = |text| matches!(unit_in_header(text), Some((Unit::Current { ac: true, .. }, _)));
+        assert!(ac("A AC") && ac("Current (Arms)") && ac("AC current (A)") && ac("mA~"));
+        assert!(!ac("A DC") && !ac("Current (A)") && !ac("Accessory (A)"));
+    }
+}

@@ -8,7 +8,7 @@ use super::columns::{Column, shown};
 use super::options::ReadOptions;
 use super::stamp::{DateKind, RawDate, Stamp, stamp};
 use super::table::Table;
-use super::units::{Unit, unit_of, words_of};
+use super::units::{Unit, unit_of};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 

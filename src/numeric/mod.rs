@@ -3,6 +3,7 @@
 
 mod ar1;
 mod lasting;
+mod gum;
 mod moments;
 mod quantity;
 mod student;
@@ -10,6 +11,7 @@ mod sum;
 
 pub use ar1::effective_samples;
 pub use lasting::Lasting;
+pub use gum::{rectangular, resolution, resolution_of_mean, welch_satterthwaite};
 pub use moments::{Moments, lag1_autocorrelation};
 pub use quantity::{Quantity, Unit};
 pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};

@@ -1,0 +1,461 @@
+//! What loads did by themselves: a change of level that no line explains is a state of its own when
+//! a load that is on does it (falls asleep, finishes starting), and unlisted draw otherwise.
+
+use super::timeline::Timeline;
+
+/// One steady stretch as the loads stage sees it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Row {
+    /// Index of the segment.
+    pub(super) segment: usize,
+    /// Start, seconds.
+    pub(super) start_s: f64,
+    /// End, seconds.
+    pub(super) end_s: f64,
+    /// Level, turned the right way round, ampere.
+    pub(super) level_a: f64,
+    /// Its standard uncertainty from the readings, ampere.
+    pub(super) u_a: f64,
+    /// True when nothing is powered there.
+    pub(super) zero: bool,
+}
+
+impl Row {
+    fn middle_s(&self) -> f64 {
+        0.5 * (self.start_s + self.end_s)
+    }
+}
+
+/// A level change within a stretch of time in which no line changes anything.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Change {
+    row: usize,
+    time_s: f64,
+    delta_a: f64,
+    u_a: f64,
+    owner: Option<usize>,
+}
+
+/// Steps are told apart at this many standard uncertainties.
+const CLEAR: f64 = 6.0;
+/// Two levels of one load are alike within this share.
+const ALIKE: f64 = 0.2;
+
+/// A stay of one load in one phase of a listed state.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Phase {
+    /// The load.
+    pub(super) load: usize,
+    /// Its listed state.
+    pub(super) state: usize,
+    /// Rough draw, ampere; `None` when no switching shows it.
+    pub(super) draw_a: Option<f64>,
+    /// Mean place in its stays: 0 when it always comes first after the switching.
+    pub(super) order: f64,
+    /// Median length of a stay, seconds.
+    pub(super) length_s: f64,
+}
+
+/// What was found.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Phases {
+    /// Distinct phases, grouped by load and listed state.
+    pub(super) phases: Vec<Phase>,
+    /// For every row and load, the phase it is in; `None` for off.
+    pub(super) of_row: Vec<Vec<Option<usize>>>,
+    /// Unlisted draw: the rows it covers. It spans listed switchings or the end of the capture.
+    pub(super) unlisted: Vec<Vec<usize>>,
+    /// Rows with unlisted draw that tell nothing of any load.
+    pub(super) set_aside: Vec<usize>,
+}
+
+/// Finds phases and unlisted draw. `specified_a` lists, a load, the draws that the job sheet knows.
+pub(super) fn find(
+    rows: &[Row],
+    timeline: &Timeline,
+    specified_a: &[Vec<f64>],
+    step_a: f64,
+) -> Phases {
+    let patterns: Vec<Vec<Option<usize>>> = rows
+        .iter()
+        .map(|row| {
+            if row.zero {
+                vec![None; timeline.loads.len()]
+            } else {
+                timeline.pattern_at(row.middle_s())
+            }
+        })
+        .collect();
+    let mut changes = own_changes(rows, &patterns, step_a);
+    own_by_delay(&mut changes, rows, &patterns, timeline);
+    let rough = rough_draws(rows, &patterns, &changes);
+    let (unlisted, set_aside) =
+        own_by_size(&mut changes, rows, &patterns, timeline, &rough, specified_a);
+    let rough = rough_draws(rows, &patterns, &changes);
+    let (phases, of_row) = cluster(rows, &patterns, &changes, &rough);
+    Phases { phases, of_row, unlisted, set_aside }
+}
+
+fn own_changes(rows: &[Row], patterns: &[Vec<Option<usize>>], step_a: f64) -> Vec<Change> {
+    (1..rows.len())
+        .filter(|&k| !rows[k].zero && !rows[k - 1].zero && patterns[k] == patterns[k - 1])
+        .filter_map(|k| {
+            let delta_a = rows[k].level_a - rows[k - 1].level_a;
+            let u_a = rows[k].u_a.hypot(rows[k - 1].u_a);
+            (delta_a.abs() > CLEAR * u_a + step_a).then_some(Change {
+                row: k,
+                time_s: rows[k - 1].end_s,
+                delta_a,
+                u_a,
+                owner: None,
+            })
+        })
+        .collect()
+}
+
+/// When `load` last was switched before `time_s`, zero checks counted.
+fn since_s(load: usize, time_s: f64, timeline: &Timeline, rows: &[Row]) -> Option<f64> {
+    let zero_s = rows
+        .iter()
+        .filter(|row| row.zero && row.end_s <= time_s)
+        .map(|row| row.end_s)
+        .reduce(f64::max);
+    match (timeline.loads[load].last_change_s(time_s), zero_s) {
+        (Some(a), Some(b)) => Some(a.max(b)),
+        (a, b) => a.or(b),
+    }
+}
+
+fn alike(a: &Change, b: &Change) -> bool {
+    (a.delta_a - b.delta_a).abs()
+        <= ALIKE * a.delta_a.abs().max(b.delta_a.abs()) + CLEAR * a.u_a.hypot(b.u_a)
+}
+
+/// A change that comes at the same delay after the same load's switching, time after time, is that load's.
+fn own_by_delay(
+    changes: &mut [Change],
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    timeline: &Timeline,
+) {
+    let delays: Vec<Vec<Option<f64>>> = changes
+        .iter()
+        .map(|change| {
+            (0..timeline.loads.len())
+                .map(|load| {
+                    patterns[change.row][load]?;
+                    since_s(load, change.time_s, timeline, rows).map(|s| change.time_s - s)
+                })
+                .collect()
+        })
+        .collect();
+    let owners: Vec<Option<usize>> = (0..changes.len())
+        .map(|i| {
+            let mut best: Option<(usize, f64, usize)> = None;
+            for load in 0..timeline.loads.len() {
+                let Some(delay_s) = delays[i][load] else { continue };
+                let state = patterns[changes[i].row][load];
+                let close = |other: f64| (other - delay_s).abs() <= 0.25 * delay_s.max(other) + 2.0;
+                let mut support = 0;
+                for j in 0..changes.len() {
+                    let same = patterns[changes[j].row][load] == state
+                        && alike(&changes[i], &changes[j])
+                        && delays[j][load].is_some_and(close);
+                    support += usize::from(same);
+                }
+                let eligible = timeline.loads[load]
+                    .switches
+                    .iter()
+                    .enumerate()
+                    .filter(|(at, switch)| {
+                        let next_s = timeline.loads[load]
+                            .switches
+                            .get(at + 1)
+                            .map_or(rows[rows.len() - 1].end_s, |next| next.time_s);
+                        switch.state == state && next_s - switch.time_s > 1.2 * delay_s + 2.0
+                    })
+                    .count();
+                if support < 2 || 2 * support < eligible {
+                    continue;
+                }
+                let better = best.is_none_or(|(most, shortest_s, _)| {
+                    support > most || (support == most && delay_s < shortest_s)
+                });
+                if better {
+                    best = Some((support, delay_s, load));
+                }
+            }
+            best.map(|(_, _, load)| load)
+        })
+        .collect();
+    for (change, owner) in changes.iter_mut().zip(owners) {
+        change.owner = owner;
+    }
+}
+
+/// Owners for the changes that no delay explains, by their size; the rest is unlisted draw.
+fn own_by_size(
+    changes: &mut [Change],
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    timeline: &Timeline,
+    rough: &[Vec<Option<f64>>],
+    specified_a: &[Vec<f64>],
+) -> (Vec<Vec<usize>>, Vec<usize>) {
+    let loads = timeline.loads.len();
+    // Levels that each load has had since its last switching, relative to the first.
+    let mut visited: Vec<Vec<f64>> = vec![vec![0.0]; loads];
+    let mut open: Vec<(usize, Change)> = Vec::new();
+    let mut spans: Vec<(usize, usize, f64)> = Vec::new();
+    let mut next = 0;
+    for k in 0..rows.len() {
+        for (load, levels) in visited.iter_mut().enumerate() {
+            if k > 0 && patterns[k][load] != patterns[k - 1][load] {
+                *levels = vec![0.0];
+            }
+        }
+        let Some(change) = changes.get(next).copied().filter(|change| change.row == k) else {
+            continue;
+        };
+        next += 1;
+        let near = |x: f64| {
+            (x - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + CLEAR * change.u_a
+        };
+        let returns = open.iter().rposition(|(_, opened)| near(-opened.delta_a));
+        let owner = change.owner.or_else(|| {
+            if returns.is_some() {
+                return None;
+            }
+            let on: Vec<usize> = (0..loads).filter(|&load| patterns[k][load].is_some()).collect();
+            let back = on.iter().copied().find(|&load| {
+                let now = visited[load][visited[load].len() - 1];
+                visited[load].iter().any(|&level| level != now && near(level - now))
+            });
+            let again = || {
+                on.iter().copied().find(|&load| {
+                    changes[..next - 1].iter().any(|earlier| {
+                        earlier.owner == Some(load)
+                            && patterns[earlier.row][load] == patterns[k][load]
+                            && alike(earlier, &change)
+                    })
+                })
+            };
+            let known = || {
+                on.iter().copied().find(|&load| {
+                    let draws = &specified_a[load];
+                    draws.iter().any(|a| draws.iter().any(|b| a != b && near(b - a)))
+                })
+            };
+            // Only a load that draws at least as much can fall by it; the last one switched first.
+            let falls = || {
+                let mut able: Vec<usize> = on
+                    .iter()
+                    .copied()
+                    .filter(|&load| {
+                        change.delta_a < 0.0
+                            && rough[load][k - 1].is_none_or(|a| a >= 0.8 * -change.delta_a)
+                    })
+                    .collect();
+                able.sort_by(|&a, &b| {
+                    let at = |load| since_s(load, change.time_s, timeline, rows);
+                    at(b).partial_cmp(&at(a)).unwrap_or(std::cmp::Ordering::Equal)
+                });
+                able.first().copied()
+            };
+            back.or_else(again).or_else(known).or_else(falls)
+        });
+        changes[next - 1].owner = owner;
+        match (owner, returns) {
+            (Some(load), _) => {
+                let now = visited[load][visited[load].len() - 1];
+                visited[load].push(now + change.delta_a);
+            }
+            (None, Some(at)) => {
+                let (from, opened) = open.remove(at);
+                spans.push((from, k, opened.delta_a));
+            }
+            (None, None) => open.push((k, change)),
+        }
+    }
+    for (from, opened) in open {
+        if opened.delta_a > 0.0 {
+            spans.push((from, rows.len(), opened.delta_a));
+        } else {
+            // Something unlisted ran until here.
+            spans.push((0, from, -opened.delta_a));
+        }
+    }
+    let mut unlisted = Vec::new();
+    let mut set_aside = Vec::new();
+    for (from, to, _) in spans {
+        let covered: Vec<usize> = (from..to).filter(|&k| !rows[k].zero).collect();
+        let within = covered.windows(2).all(|pair| patterns[pair[0]] == patterns[pair[1]]);
+        if within && to < rows.len() && from > 0 {
+            set_aside.extend(covered);
+        } else {
+            unlisted.push(covered);
+        }
+    }
+    set_aside.sort_unstable();
+    set_aside.dedup();
+    (unlisted, set_aside)
+}
+
+/// Rough draw of every load in every row, from the switchings that changed it alone.
+fn rough_draws(
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    changes: &[Change],
+) -> Vec<Vec<Option<f64>>> {
+    let loads = patterns.first().map_or(0, Vec::len);
+    let mut owned: Vec<Option<(usize, f64)>> = vec![None; rows.len()];
+    for change in changes {
+        owned[change.row] = change.owner.map(|load| (load, change.delta_a));
+    }
+    let alone = |k: usize, load: usize| {
+        (0..loads).all(|other| (other == load) == (patterns[k][other] != patterns[k - 1][other]))
+    };
+    let by_itself =
+        |k: usize, load: usize| owned[k].filter(|(owner, _)| *owner == load).map_or(0.0, |o| o.1);
+    (0..loads)
+        .map(|load| {
+            let mut draws: Vec<Option<f64>> = vec![None; rows.len()];
+            for k in 1..rows.len() {
+                if patterns[k][load].is_none() {
+                    continue;
+                }
+                let delta_a = rows[k].level_a - rows[k - 1].level_a;
+                draws[k] = if patterns[k][load] == patterns[k - 1][load] {
+                    draws[k - 1].map(|a| a + by_itself(k, load))
+                } else if !alone(k, load) {
+                    None
+                } else if patterns[k - 1][load].is_none() {
+                    Some(delta_a)
+                } else {
+                    draws[k - 1].map(|a| a + delta_a)
+                };
+            }
+            for k in (0..rows.len().saturating_sub(1)).rev() {
+                if patterns[k][load].is_none() || draws[k].is_some() {
+                    continue;
+                }
+                let delta_a = rows[k + 1].level_a - rows[k].level_a;
+                draws[k] = if patterns[k + 1][load] == patterns[k][load] {
+                    draws[k + 1].map(|a| a - by_itself(k + 1, load))
+                } else if !alone(k + 1, load) {
+                    None
+                } else if patterns[k + 1][load].is_none() {
+                    Some(-delta_a)
+                } else {
+                    draws[k + 1].map(|a| a - delta_a)
+                };
+            }
+            draws
+        })
+        .collect()
+}
+
+/// Gathers the stays of each load and listed state into phases of like draw.
+fn cluster(
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    changes: &[Change],
+    rough: &[Vec<Option<f64>>],
+) -> (Vec<Phase>, Vec<Vec<Option<usize>>>) {
+    let loads = patterns.first().map_or(0, Vec::len);
+    let mut phases: Vec<Phase> = Vec::new();
+    let mut of_row: Vec<Vec<Option<usize>>> = vec![vec![None; loads]; rows.len()];
+    for load in 0..loads {
+        let mut states: Vec<usize> = patterns.iter().filter_map(|p| p[load]).collect();
+        states.sort_unstable();
+        states.dedup();
+        for state in states {
+            let members: Vec<usize> =
+                (0..rows.len()).filter(|&k| patterns[k][load] == Some(state)).collect();
+            let finest = changes
+                .iter()
+                .filter(|c| c.owner == Some(load) && patterns[c.row][load] == Some(state))
+                .map(|c| c.delta_a.abs())
+                .reduce(f64::min);
+            let groups = group(&members, &rough[load], finest);
+            let first = phases.len();
+            let count = groups.iter().map(|(_, g)| g + 1).max().unwrap_or(1);
+            for at in 0..count {
+                let here: Vec<usize> =
+                    groups.iter().filter(|(_, g)| *g == at).map(|(k, _)| *k).collect();
+                let draws: Vec<f64> = here.iter().filter_map(|&k| rough[load][k]).collect();
+                let mut lengths: Vec<f64> =
+                    here.iter().map(|&k| rows[k].end_s - rows[k].start_s).collect();
+                lengths.sort_by(f64::total_cmp);
+                phases.push(Phase {
+                    load,
+                    state,
+                    draw_a: (!draws.is_empty())
+                        .then(|| draws.iter().sum::<f64>() / draws.len() as f64),
+                    order: order(&here, &groups, patterns, load),
+                    length_s: lengths.get(lengths.len() / 2).copied().unwrap_or(0.0),
+                });
+            }
+            for (k, at) in groups {
+                of_row[k][load] = Some(first + at);
+            }
+        }
+    }
+    (phases, of_row)
+}
+
+/// Mean number of earlier stays since the switching.
+fn order(
+    here: &[usize],
+    groups: &[(usize, usize)],
+    patterns: &[Vec<Option<usize>>],
+    load: usize,
+) -> f64 {
+    if here.is_empty() {
+        return 0.0;
+    }
+    let total: usize = here
+        .iter()
+        .map(|&k| {
+            let start = (0..k).rev().find(|&j| patterns[j][load] != patterns[k][load]);
+            let mut stays: Vec<usize> = groups
+                .iter()
+                .filter(|(j, _)| *j < k && start.is_none_or(|start| *j > start))
+                .map(|(_, g)| *g)
+                .collect();
+            stays.dedup();
+            stays.len()
+        })
+        .sum();
+    total as f64 / here.len() as f64
+}
+
+fn group(
+    members: &[usize],
+    rough: &[Option<f64>],
+    finest: Option<f64>,
+) -> Vec<(usize, usize)> {
+    let Some(finest) = finest else { return members.iter().map(|&k| (k, 0)).collect() };
+    let mut sorted: Vec<(f64, usize)> =
+        members.iter().filter_map(|&k| rough[k].map(|a| (a, k))).collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut groups = Vec::with_capacity(members.len());
+    let mut at = 0;
+    let mut sizes = vec![0usize];
+    for (i, &(a, k)) in sorted.iter().enumerate() {
+        if i > 0 && a - sorted[i - 1].0 > 0.5 * finest {
+            at += 1;
+            sizes.push(0);
+        }
+        sizes[at] += 1;
+        groups.push((k, at));
+    }
+    let commonest = (0..sizes.len()).max_by_key(|&g| sizes[g]).unwrap_or(0);
+    for &k in members {
+        if rough[k].is_none() {
+            groups.push((k, commonest));
+        }
+    }
+    groups.sort_unstable();
+    groups
+}

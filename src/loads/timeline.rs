@@ -1,0 +1,279 @@
+//! What the event list says was on, and when.
+
+use crate::events::{Action, Alignment, TiedEvent};
+use crate::jobsheet::JobSheet;
+use crate::segment::{Segmentation, Step};
+
+/// How far a person's hand is from the clock that was read, seconds (common practice, no source).
+const HAND_S: f64 = 5.0;
+
+/// One change of a load's listed state.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Switch {
+    /// When, on the capture's clock, seconds.
+    pub(super) time_s: f64,
+    /// The state entered, an index into [`LoadLines::states`]; `None` for off.
+    pub(super) state: Option<usize>,
+}
+
+/// One load's lines, in order.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct LoadLines {
+    /// The job sheet's spelling, or the list's.
+    pub(super) name: String,
+    /// Index into the job sheet's loads.
+    pub(super) spec: Option<usize>,
+    /// Names of the states that the lines mention, in order of appearance.
+    pub(super) states: Vec<String>,
+    /// State before the first line.
+    pub(super) initial: Option<usize>,
+    /// Changes, in order of time.
+    pub(super) switches: Vec<Switch>,
+}
+
+impl LoadLines {
+    /// Listed state at a time.
+    pub(super) fn state_at(&self, time_s: f64) -> Option<usize> {
+        match self.switches.partition_point(|switch| switch.time_s <= time_s) {
+            0 => self.initial,
+            after => self.switches[after - 1].state,
+        }
+    }
+
+    /// Share of `start_s..end_s` spent in each listed state.
+    pub(super) fn shares(&self, start_s: f64, end_s: f64) -> Vec<f64> {
+        let mut shares = vec![0.0; self.states.len()];
+        let length_s = end_s - start_s;
+        if length_s <= 0.0 {
+            if let Some(state) = self.state_at(start_s) {
+                shares[state] = 1.0;
+            }
+            return shares;
+        }
+        let mut from_s = start_s;
+        let mut state = self.state_at(start_s);
+        for switch in &self.switches {
+            if switch.time_s <= start_s || switch.time_s >= end_s {
+                continue;
+            }
+            if let Some(state) = state {
+                shares[state] += (switch.time_s - from_s) / length_s;
+            }
+            from_s = switch.time_s;
+            state = switch.state;
+        }
+        if let Some(state) = state {
+            shares[state] += (end_s - from_s) / length_s;
+        }
+        // A line lies a reading or two beside its step: that is no second state.
+        for share in &mut shares {
+            if *share < 0.03 {
+                *share = 0.0;
+            } else if *share > 0.97 {
+                *share = 1.0;
+            }
+        }
+        shares
+    }
+
+    /// Time of the last change at or before `time_s`.
+    pub(super) fn last_change_s(&self, time_s: f64) -> Option<f64> {
+        let after = self.switches.partition_point(|switch| switch.time_s <= time_s);
+        (after > 0).then(|| self.switches[after - 1].time_s)
+    }
+}
+
+/// A listed zero check.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct ZeroLine {
+    /// When, seconds.
+    pub(super) time_s: f64,
+    /// How far off the time may be, seconds.
+    pub(super) slack_s: f64,
+    /// True when `time_s` is that of a step.
+    pub(super) tied: bool,
+}
+
+/// Everything the list says.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Timeline {
+    /// Loads, in order of first appearance.
+    pub(super) loads: Vec<LoadLines>,
+    /// Zero checks, in order.
+    pub(super) zeros: Vec<ZeroLine>,
+}
+
+/// A state's name as the list writes it, `on` being the job sheet's first state.
+fn state_name(action: &Action, spec: Option<usize>, sheet: &JobSheet) -> Option<String> {
+    let states = spec.map(|spec| sheet.loads[spec].states.as_slice()).unwrap_or_default();
+    match action {
+        Action::Off | Action::Zero => None,
+        Action::On => Some(states.first().map_or_else(|| "on".to_owned(), |s| s.name.clone())),
+        Action::To(name) => Some(
+            states
+                .iter()
+                .find(|state| same_name(&state.name, name))
+                .map_or_else(|| name.trim().to_owned(), |state| state.name.clone()),
+        ),
+    }
+}
+
+/// Names are the same but for case and outer blanks.
+pub(crate) fn same_name(a: &str, b: &str) -> bool {
+    a.trim().to_lowercase() == b.trim().to_lowercase()
+}
+
+/// Places every line: at its step, at the step of a line listed at the same moment, or where the
+/// clocks put it.
+fn line_time(
+    event: &TiedEvent,
+    alignment: &Alignment,
+    steps: &[Step],
+) -> (f64, Option<usize>) {
+    if let Some(step) = event.step.and_then(|step| steps.get(step)) {
+        return (step.time_s, event.step);
+    }
+    let u_s = alignment.clock.standard_uncertainty_s;
+    let mut best: Option<(f64, f64)> = None;
+    // Two loads switched together make one step, which is tied to one of the lines only.
+    for other in &alignment.events {
+        let Some(step) = other.step.and_then(|step| steps.get(step)) else { continue };
+        let apart_s = (other.listed_s - event.listed_s).abs();
+        let together_s = event.line.rounding_s.max(other.line.rounding_s).min(60.0) * 0.5 + HAND_S;
+        if apart_s <= together_s && best.is_none_or(|(apart, _)| apart_s < apart) {
+            best = Some((apart_s, step.time_s));
+        }
+    }
+    if let Some((_, time_s)) = best {
+        return (time_s, None);
+    }
+    let slack_s = 0.5 * event.line.rounding_s + 3.0 * u_s + HAND_S;
+    let nearest = steps
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| alignment.step_events.get(*i).copied().flatten().is_none())
+        .map(|(_, step)| step.time_s)
+        .min_by(|a, b| (a - event.aligned_s).abs().total_cmp(&(b - event.aligned_s).abs()))
+        .filter(|time_s| (time_s - event.aligned_s).abs() <= slack_s);
+    (nearest.unwrap_or(event.aligned_s), None)
+}
+
+impl Timeline {
+    /// Reads the aligned list. `sign` is −1 when the readings are turned.
+    pub(super) fn new(
+        alignment: &Alignment,
+        segmentation: &Segmentation,
+        sheet: &JobSheet,
+        sign: f64,
+    ) -> Self {
+        let mut timeline = Self::default();
+        let mut lines: Vec<(f64, Option<usize>, &TiedEvent)> = alignment
+            .events
+            .iter()
+            .map(|event| {
+                let (time_s, step) = line_time(event, alignment, &segmentation.steps);
+                (time_s, step, event)
+            })
+            .collect();
+        lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for (time_s, step, event) in lines {
+            if event.line.action == Action::Zero {
+                timeline.zeros.push(ZeroLine {
+                    time_s,
+                    slack_s: 0.5 * event.line.rounding_s
+                        + 3.0 * alignment.clock.standard_uncertainty_s
+                        + HAND_S,
+                    tied: step.is_some(),
+                });
+                continue;
+            }
+            let spec = sheet.loads.iter().position(|load| same_name(&load.name, &event.line.load));
+            let at = timeline
+                .loads
+                .iter()
+                .position(|load| same_name(&load.name, &event.line.load))
+                .unwrap_or_else(|| {
+                    timeline.loads.push(LoadLines {
+                        name: spec.map_or_else(
+                            || event.line.load.trim().to_owned(),
+                            |spec| sheet.loads[spec].name.clone(),
+                        ),
+                        spec,
+                        states: Vec::new(),
+                        initial: None,
+                        switches: Vec::new(),
+                    });
+                    timeline.loads.len() - 1
+                });
+            let load = &mut timeline.loads[at];
+            let state = state_name(&event.line.action, spec, sheet).map(|name| {
+                load.states.iter().position(|known| same_name(known, &name)).unwrap_or_else(|| {
+                    load.states.push(name);
+                    load.states.len() - 1
+                })
+            });
+            if load.switches.is_empty() {
+                // A load whose first line takes draw away was on from the start.
+                let falls = step
+                    .and_then(|step| segmentation.steps.get(step))
+                    .is_some_and(|step| sign * step.delta_a < 0.0);
+                load.initial = match (&event.line.action, falls) {
+                    (Action::Off, _) => Some(load.first_state(spec, sheet)),
+                    (Action::To(_), true) => Some(load.state_index("earlier")),
+                    _ => None,
+                };
+            }
+            load.switches.push(Switch { time_s, state });
+        }
+        timeline
+    }
+
+    /// A capture of one load that is on throughout.
+    pub(super) fn always_on(spec: usize, sheet: &JobSheet) -> Self {
+        let name = sheet.loads[spec].name.clone();
+        let state = state_name(&Action::On, Some(spec), sheet).unwrap_or_else(|| "on".to_owned());
+        let load = LoadLines {
+            name,
+            spec: Some(spec),
+            states: vec![state],
+            initial: Some(0),
+            switches: Vec::new(),
+        };
+        Self { loads: vec![load], zeros: Vec::new() }
+    }
+
+    /// Listed state of every load at a time.
+    pub(super) fn pattern_at(&self, time_s: f64) -> Vec<Option<usize>> {
+        self.loads.iter().map(|load| load.state_at(time_s)).collect()
+    }
+
+    /// A load that is switched on again after a zero check without having been switched off lay
+    /// dead in between: nothing is powered at a zero check.
+    pub(super) fn switch_off_at_zero_checks(&mut self, ends_s: &[(f64, f64)]) {
+        for &(start_s, end_s) in ends_s {
+            for load in &mut self.loads {
+                let before = load.state_at(start_s);
+                let next = load.switches.partition_point(|switch| switch.time_s < end_s);
+                let again = load.switches.get(next).is_some_and(|switch| switch.state == before);
+                if before.is_some() && again {
+                    load.switches.insert(next, Switch { time_s: start_s, state: None });
+                    load.switches.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+                }
+            }
+        }
+    }
+}
+
+impl LoadLines {
+    fn state_index(&mut self, name: &str) -> usize {
+        self.states.iter().position(|known| same_name(known, name)).unwrap_or_else(|| {
+            self.states.push(name.to_owned());
+            self.states.len() - 1
+        })
+    }
+
+    fn first_state(&mut self, spec: Option<usize>, sheet: &JobSheet) -> usize {
+        let name = state_name(&Action::On, spec, sheet).unwrap_or_else(|| "on".to_owned());
+        self.state_index(&name)
+    }
+}

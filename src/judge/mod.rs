@@ -1,11 +1,29 @@
 //! From draws to verdicts, scores, unexplained draw and what to measure next.
+//!
+//! ```text
+//! limits       at the site's voltage       score        how odd a value is
+//! conformity   the decision and its risk   unexplained  draw that no line lists
+//! rows         one a load and state        advice       what to measure next
+//! headline     the answer in a sentence
+//! ```
 
+mod advice;
+mod conformity;
+mod headline;
+mod limits;
+mod rows;
+mod score;
+#[cfg(test)]
+mod tests;
 mod types;
+mod unexplained;
+mod words;
 
 pub use types::*;
 
-use crate::capture::Capture;
+use crate::capture::{self, Capture};
 use crate::events::Alignment;
+use crate::findings::Totals;
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
@@ -19,6 +37,60 @@ pub fn judge(
     sheet: &JobSheet,
     risk: Risk,
 ) -> Judgement {
-    let _ = (capture, segmentation, alignment, loads, sheet, risk);
-    todo!()
+    let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
+    judge_with(&totals, segmentation, alignment, loads, sheet, risk)
+}
+
+fn judge_with(
+    totals: &Totals,
+    segmentation: &Segmentation,
+    alignment: Option<&Alignment>,
+    loads: &LoadsFound,
+    sheet: &JobSheet,
+    risk: Risk,
+) -> Judgement {
+    let sign = if loads.turned { -1.0 } else { 1.0 };
+    let time_s = time_in_state(segmentation, loads);
+    let mut cautions = Vec::new();
+    let rows = rows::rows(loads, &time_s, sheet, risk, &mut cautions);
+    let unexplained = unexplained::find(segmentation, loads, alignment.is_some());
+    let charge_ah = sign * totals.charge_ah;
+    let advice = advice::advise(&advice::Case {
+        rows: &rows,
+        time_s: &time_s,
+        loads,
+        unexplained: &unexplained,
+        charge_ah,
+        alignment,
+        sheet,
+    });
+    let lowest_a = segmentation
+        .states
+        .iter()
+        .map(|level| sign * level.mean_a - loads.zero.offset_a.unwrap_or(0.0))
+        .reduce(f64::min);
+    let headline = headline::headline(&headline::Told {
+        rows: &rows,
+        loads,
+        unexplained: &unexplained,
+        charge_ah,
+        mean_a: sign * totals.mean_a,
+        lowest_a,
+        site_v: sheet.site.supply_voltage_v,
+        listed: alignment.is_some(),
+    });
+    Judgement { headline, loads: rows, unexplained, advice, cautions }
+}
+
+/// How long each load and state was seen, seconds.
+fn time_in_state(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<f64> {
+    let mut time_s = vec![0.0; loads.loads.len()];
+    for (segment, on) in segmentation.segments.iter().zip(&loads.on) {
+        for &at in on {
+            if let Some(time_s) = time_s.get_mut(at) {
+                *time_s += segment.end_s - segment.start_s;
+            }
+        }
+    }
+    time_s
 }

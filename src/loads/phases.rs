@@ -430,11 +430,7 @@ fn order(
     total as f64 / here.len() as f64
 }
 
-fn group(
-    members: &[usize],
-    rough: &[Option<f64>],
-    finest: Option<f64>,
-) -> Vec<(usize, usize)> {
+fn group(members: &[usize], rough: &[Option<f64>], finest: Option<f64>) -> Vec<(usize, usize)> {
     let Some(finest) = finest else { return members.iter().map(|&k| (k, 0)).collect() };
     let mut sorted: Vec<(f64, usize)> =
         members.iter().filter_map(|&k| rough[k].map(|a| (a, k))).collect();

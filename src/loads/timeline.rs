@@ -1,7 +1,7 @@
 //! What the event list says was on, and when.
 
 use crate::events::{Action, Alignment, TiedEvent};
-use crate::jobsheet::JobSheet;
+use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::{Segmentation, Step};
 
 /// How far a person's hand is from the clock that was read, seconds (common practice, no source).
@@ -92,6 +92,8 @@ pub(super) struct ZeroLine {
     pub(super) slack_s: f64,
     /// True when `time_s` is that of a step.
     pub(super) tied: bool,
+    /// The segment that it reads, when the events stage knows.
+    pub(super) segment: Option<usize>,
 }
 
 /// Everything the list says.
@@ -118,18 +120,9 @@ fn state_name(action: &Action, spec: Option<usize>, sheet: &JobSheet) -> Option<
     }
 }
 
-/// Names are the same but for case and outer blanks.
-pub(crate) fn same_name(a: &str, b: &str) -> bool {
-    a.trim().to_lowercase() == b.trim().to_lowercase()
-}
-
 /// Places every line: at its step, at the step of a line listed at the same moment, or where the
 /// clocks put it.
-fn line_time(
-    event: &TiedEvent,
-    alignment: &Alignment,
-    steps: &[Step],
-) -> (f64, Option<usize>) {
+fn line_time(event: &TiedEvent, alignment: &Alignment, steps: &[Step]) -> (f64, Option<usize>) {
     if let Some(step) = event.step.and_then(|step| steps.get(step)) {
         return (step.time_s, event.step);
     }
@@ -184,6 +177,7 @@ impl Timeline {
                         + 3.0 * alignment.clock.standard_uncertainty_s
                         + HAND_S,
                     tied: step.is_some(),
+                    segment: event.zero_segment,
                 });
                 continue;
             }

@@ -141,11 +141,7 @@ mod tests {
         whitener.whiten(&mut white);
         let quadratic: f64 = white.iter().map(|w| w * w).sum();
         assert_relative_eq!(quadratic, (y.transpose() * &inverse * &y)[0], max_relative = 1e-4);
-        assert_relative_eq!(
-            whitener.log_determinant(),
-            v.determinant().ln(),
-            max_relative = 1e-4
-        );
+        assert_relative_eq!(whitener.log_determinant(), v.determinant().ln(), max_relative = 1e-4);
         let solved = whitener.adjoint(&white);
         for (a, b) in solved.iter().zip((&inverse * &y).iter()) {
             assert_relative_eq!(a, b, max_relative = 1e-3);

@@ -1,0 +1,80 @@
+//! Words that verdicts, advice and the headline share.
+
+use crate::numeric::Quantity;
+
+/// A current that somebody set: `96 mA`, not `96.0 mA`.
+pub(super) fn set_current(value_a: f64) -> String {
+    let text = Quantity::amperes(value_a).to_string();
+    match text.split_once(' ') {
+        Some((number, unit)) if number.contains('.') => {
+            format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
+        }
+        _ => text,
+    }
+}
+
+/// A length of time as people say it.
+pub(super) fn duration(seconds: f64) -> String {
+    if seconds < 1.0 {
+        format!("{:.0} ms", seconds * 1e3)
+    } else if seconds < 90.0 {
+        format!("{seconds:.0} s")
+    } else if seconds < 5400.0 {
+        format!("{:.0} min", seconds / 60.0)
+    } else if seconds < 48.0 * 3600.0 {
+        format!("{:.1} h", seconds / 3600.0)
+    } else {
+        format!("{:.0} days", seconds / 86400.0)
+    }
+}
+
+/// `in standby`, `when on`, `while starting`.
+pub(super) fn in_state(state: &str) -> String {
+    match state {
+        "on" | "asleep" | "awake" => format!("when {state}"),
+        "starting" => "while starting".to_owned(),
+        other => format!("in {other}"),
+    }
+}
+
+/// A load's name with an article, unless it brings its own.
+pub(super) fn the(load: &str) -> String {
+    let lower = load.to_lowercase();
+    if lower.starts_with("the ") { load.to_owned() } else { format!("the {load}") }
+}
+
+/// The first letter in upper case.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) => first.to_uppercase().chain(letters).collect(),
+        None => String::new(),
+    }
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub(super) fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_read_as_people_say_them() {
+        assert_eq!(set_current(0.096), "96 mA");
+        assert_eq!(set_current(0.1), "100 mA");
+        assert_eq!(duration(150.0), "2 min");
+        assert_eq!(duration(0.03), "30 ms");
+        assert_eq!(in_state("standby"), "in standby");
+        assert_eq!(sentence(&the("radio")), "The radio");
+        let three = ["a", "b", "c"].map(str::to_owned);
+        assert_eq!(list(&three), "a, b and c");
+        assert_eq!(list(&three[..1]), "a");
+    }
+}

@@ -1,0 +1,140 @@
+//! Names for the phases of a load: the job sheet's where a level fits, else for what it did.
+
+use super::phases::Phase;
+use super::timeline::Timeline;
+use crate::jobsheet::{JobSheet, LoadSpec, StateSpec, carry_current, same_name};
+
+/// Draws further apart than this many e-folds are different states of a job sheet (a factor of 8).
+const FARTHEST: f64 = 2.08;
+
+/// Current that a state is specified with, carried to the site, ampere.
+pub(super) fn expected_a(load: &LoadSpec, state: &StateSpec, sheet: &JobSheet) -> Option<f64> {
+    let listed_a = state.specified_a.or(state.maximum_a).or(state.minimum_a)?;
+    Some(match (state.at_voltage_v, sheet.site.supply_voltage_v, load.behaves_as) {
+        (Some(from_v), Some(to_v), Some(behaves_as)) => {
+            carry_current(listed_a, from_v, to_v, behaves_as)
+        }
+        _ => listed_a,
+    })
+}
+
+/// One name a phase; equal names of one load are the same state.
+///
+/// `by_level` says that no line told the state, so that even a single phase is named by its level.
+pub(super) fn name(
+    phases: &[Phase],
+    timeline: &Timeline,
+    sheet: &JobSheet,
+    by_level: bool,
+) -> Vec<String> {
+    let mut names = vec![String::new(); phases.len()];
+    for (at, load) in timeline.loads.iter().enumerate() {
+        for state in 0..load.states.len() {
+            let mine: Vec<usize> = (0..phases.len())
+                .filter(|&i| phases[i].load == at && phases[i].state == state)
+                .collect();
+            let listed = &load.states[state];
+            if mine.len() < 2 && !by_level {
+                mine.iter().for_each(|&i| names[i].clone_from(listed));
+                continue;
+            }
+            let spec = load.spec.map(|spec| &sheet.loads[spec]);
+            // A line that names a state has said which one; only `on` leaves it open.
+            let open =
+                spec.filter(|spec| spec.states.first().is_some_and(|s| same_name(&s.name, listed)));
+            let fitted =
+                open.map_or_else(|| vec![None; mine.len()], |spec| fit(&mine, phases, spec, sheet));
+            for (&i, fitted) in mine.iter().zip(&fitted) {
+                if let Some(name) = fitted {
+                    names[i].clone_from(name);
+                }
+            }
+            by_behaviour(&mine, phases, listed, &mut names);
+        }
+    }
+    names
+}
+
+/// The job sheet's states by level: the order-keeping pairing with the least sum of |ln ratio|.
+fn fit(mine: &[usize], phases: &[Phase], spec: &LoadSpec, sheet: &JobSheet) -> Vec<Option<String>> {
+    let mut levels: Vec<(usize, f64)> = mine
+        .iter()
+        .enumerate()
+        .filter_map(|(at, &i)| phases[i].draw_a.filter(|a| *a > 0.0).map(|a| (at, a)))
+        .collect();
+    levels.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let mut states: Vec<(&str, f64)> = spec
+        .states
+        .iter()
+        .filter_map(|s| {
+            expected_a(spec, s, sheet).filter(|a| *a > 0.0).map(|a| (s.name.as_str(), a))
+        })
+        .collect();
+    states.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let (n, m) = (levels.len(), states.len());
+    let mut cost = vec![vec![0.0f64; m + 1]; n + 1];
+    for i in 1..=n {
+        cost[i][0] = FARTHEST * i as f64;
+        for j in 1..=m {
+            let apart = (levels[i - 1].1 / states[j - 1].1).ln().abs();
+            cost[i][j] =
+                (cost[i - 1][j - 1] + apart).min(cost[i - 1][j] + FARTHEST).min(cost[i][j - 1]);
+        }
+    }
+    let mut names = vec![None; mine.len()];
+    let (mut i, mut j) = (n, m);
+    while i > 0 && j > 0 {
+        if cost[i][j] == cost[i][j - 1] {
+            j -= 1;
+        } else if cost[i][j] == cost[i - 1][j] + FARTHEST {
+            i -= 1;
+        } else {
+            names[levels[i - 1].0] = Some(states[j - 1].0.to_owned());
+            (i, j) = (i - 1, j - 1);
+        }
+    }
+    names
+}
+
+/// Names what the job sheet leaves: the phase that stays takes the listed name.
+fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [String]) {
+    let mut order = mine.to_vec();
+    order.sort_by(|&a, &b| phases[a].order.total_cmp(&phases[b].order));
+    let mut taken: Vec<String> =
+        mine.iter().map(|&i| names[i].clone()).filter(|name| !name.is_empty()).collect();
+    let draw = |i: usize| phases[i].draw_a.unwrap_or(0.0);
+    let starting = |at: usize| {
+        order.get(at + 1).is_some_and(|&next| {
+            let (here, next_a) = (draw(order[at]), draw(next));
+            // A start-up hump is higher, brief, and followed by something of the same order.
+            at == 0
+                && here > next_a
+                && phases[order[at]].length_s < 0.5 * phases[next].length_s
+                && (order.len() > 2 || here < 3.0 * next_a)
+        })
+    };
+    let main = (0..order.len()).find(|&at| !starting(at)).unwrap_or(0);
+    for (at, &i) in order.iter().enumerate() {
+        if !names[i].is_empty() {
+            continue;
+        }
+        let reference = draw(order[main]);
+        let wish = if at < main {
+            "starting"
+        } else if at == main {
+            listed
+        } else if draw(i) < reference {
+            if draw(i) < reference / 2.0 { "asleep" } else { "settled" }
+        } else {
+            "awake"
+        };
+        let mut name = wish.to_owned();
+        let mut count = 2;
+        while taken.iter().any(|known| same_name(known, &name)) {
+            name = format!("{wish} {count}");
+            count += 1;
+        }
+        taken.push(name.clone());
+        names[i] = name;
+    }
+}

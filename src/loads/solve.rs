@@ -1,0 +1,319 @@
+//! Generalised least squares over all steady stretches, the zero's wander estimated with it.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::nnls::{Normal, non_negative};
+use super::wander::{Rows, Whitener};
+
+/// What a column of the design matrix stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Column {
+    /// The meter's zero at the capture's start (with everything never switched off, when no zero check parts them).
+    Offset,
+    /// Its straight drift, ampere a second.
+    Drift,
+    /// Draw with every listed load off.
+    Base,
+    /// Load and state, an index into the solved rows.
+    Load(usize),
+    /// Draw that no line lists.
+    Unlisted,
+}
+
+/// `level_k = Σ_j x_jk β_j + error_k`.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Design {
+    /// Times and variances of the levels.
+    pub(super) rows: Rows,
+    /// Levels, ampere.
+    pub(super) level_a: Vec<f64>,
+    /// Columns `x_j`.
+    pub(super) x: Vec<Vec<f64>>,
+    /// What each stands for.
+    pub(super) columns: Vec<Column>,
+}
+
+/// One solution.
+#[derive(Debug, Clone)]
+pub(super) struct Fit {
+    /// The design that was solved.
+    pub(super) design: Design,
+    /// Coefficients, least norm where the rows leave a choice; non-negative where physics demands.
+    pub(super) beta: DVector<f64>,
+    /// `XᵀV⁻¹X`, taken apart.
+    pub(super) normal: Normal,
+    whitener: Whitener,
+    white_x: Vec<Vec<f64>>,
+    /// Factor on the noise variances that the residuals ask for.
+    pub(super) noise_scale: f64,
+    /// Its degrees of freedom.
+    pub(super) noise_df: Option<f64>,
+    /// Variance a second of the zero's wander, ampere²/s.
+    pub(super) wander_a2_per_s: f64,
+    /// Its degrees of freedom.
+    pub(super) wander_df: Option<f64>,
+}
+
+/// One point of the grid of variance components.
+struct Tried {
+    noise_scale: f64,
+    wander: f64,
+    restricted: f64,
+    likelihood: f64,
+    prior: f64,
+}
+
+impl Design {
+    pub(super) fn len(&self) -> usize {
+        self.level_a.len()
+    }
+
+    fn without(&self, column: Column) -> Self {
+        let keep: Vec<usize> =
+            (0..self.columns.len()).filter(|&j| self.columns[j] != column).collect();
+        Self {
+            rows: self.rows.clone(),
+            level_a: self.level_a.clone(),
+            x: keep.iter().map(|&j| self.x[j].clone()).collect(),
+            columns: keep.iter().map(|&j| self.columns[j]).collect(),
+        }
+    }
+
+    /// Columns that are independent of those before them.
+    fn independent(&self) -> Vec<usize> {
+        let mut basis: Vec<Vec<f64>> = Vec::new();
+        let mut kept = Vec::new();
+        for (j, column) in self.x.iter().enumerate() {
+            let size: f64 = column.iter().map(|v| v * v).sum();
+            let mut rest = column.clone();
+            for _ in 0..2 {
+                for b in &basis {
+                    let dot: f64 = b.iter().zip(&rest).map(|(a, c)| a * c).sum();
+                    rest.iter_mut().zip(b).for_each(|(r, b)| *r -= dot * b);
+                }
+            }
+            let left: f64 = rest.iter().map(|v| v * v).sum();
+            if left > 1e-9 * size {
+                let norm = left.sqrt();
+                basis.push(rest.iter().map(|v| v / norm).collect());
+                kept.push(j);
+            }
+        }
+        kept
+    }
+
+    fn try_all(&self, prior_wander_a: Option<f64>) -> Vec<Tried> {
+        let rows = &self.rows;
+        let n = self.len();
+        let kept = self.independent();
+        let duration_s = (rows.end_s[n - 1] - rows.start_s[0]).max(f64::MIN_POSITIVE);
+        let mut u: Vec<f64> = (0..n).map(|k| rows.independent_a2(k, 1.0).sqrt()).collect();
+        u.sort_by(f64::total_cmp);
+        let typical_a = u[n / 2];
+        let scale_a = prior_wander_a.unwrap_or(0.0).max(3.0 * typical_a);
+        let span_a = self.level_a.iter().copied().fold(f64::MIN, f64::max)
+            - self.level_a.iter().copied().fold(f64::MAX, f64::min);
+        let highest_a = (10.0 * scale_a).max(span_a);
+        let mut wanders_a = vec![0.0];
+        let mut wander_a = (typical_a / 10.0).max(highest_a * 1e-7);
+        while wander_a <= highest_a {
+            wanders_a.push(wander_a);
+            wander_a *= 1.6;
+        }
+        let mut tried = Vec::new();
+        for &wander_a in &wanders_a {
+            // Half-Student prior on the wander over the capture, a tenth of it on none at all.
+            let ratio = wander_a / scale_a;
+            let prior = if wander_a == 0.0 {
+                0.1
+            } else {
+                0.9 * ratio * (1.0 + ratio * ratio / 4.0).powf(-2.5)
+            };
+            for step in -5..=14 {
+                let log_factor = 0.2 * f64::from(step);
+                // The readings' own uncertainty is believed to about a third.
+                let noise_prior = (1.0 + (log_factor / 0.35).powi(2)).powi(-2);
+                let noise_scale = (2.0 * log_factor).exp();
+                let wander = wander_a * wander_a / duration_s;
+                let (restricted, likelihood) = self.likelihood(&kept, noise_scale, wander);
+                tried.push(Tried {
+                    noise_scale,
+                    wander,
+                    restricted,
+                    likelihood,
+                    prior: prior * noise_prior,
+                });
+            }
+        }
+        tried
+    }
+
+    /// Logarithms of the restricted and the full Gaussian likelihood, constants left out
+    /// (Patterson & Thompson 1971, Biometrika 58(3), 545-554, formula from memory).
+    fn likelihood(&self, kept: &[usize], noise_scale: f64, wander: f64) -> (f64, f64) {
+        let whitener = Whitener::new(&self.rows, noise_scale, wander);
+        let mut y = self.level_a.clone();
+        whitener.whiten(&mut y);
+        let mut x = DMatrix::zeros(self.len(), kept.len());
+        for (at, &j) in kept.iter().enumerate() {
+            let mut column = self.x[j].clone();
+            whitener.whiten(&mut column);
+            x.column_mut(at).copy_from_slice(&column);
+        }
+        let y = DVector::from_vec(y);
+        let mut normal = x.tr_mul(&x);
+        let rhs = x.tr_mul(&y);
+        let scale: Vec<f64> = (0..kept.len()).map(|i| normal[(i, i)].sqrt().recip()).collect();
+        for i in 0..kept.len() {
+            for j in 0..kept.len() {
+                normal[(i, j)] *= scale[i] * scale[j];
+            }
+        }
+        let units: f64 = scale.iter().map(|s| -2.0 * s.ln()).sum();
+        let rhs = DVector::from_fn(kept.len(), |i, _| rhs[i] * scale[i]);
+        let Some(cholesky) = normal.cholesky() else { return (f64::MIN, f64::MIN) };
+        let squares = (y.norm_squared() - rhs.dot(&cholesky.solve(&rhs))).max(0.0);
+        let determinant = cholesky.ln_determinant() + units;
+        let full = -0.5 * (whitener.log_determinant() + squares);
+        (full - 0.5 * determinant, full)
+    }
+
+    /// Solves. The drift's column is kept when the data ask for it (Bayesian information criterion).
+    pub(super) fn solve(mut self, prior_wander_a: Option<f64>) -> Fit {
+        let mut tried = self.try_all(prior_wander_a);
+        if self.columns.contains(&Column::Drift) {
+            let level = self.without(Column::Drift);
+            let tried_level = level.try_all(prior_wander_a);
+            let best =
+                |tried: &[Tried]| tried.iter().map(|t| t.likelihood).fold(f64::MIN, f64::max);
+            let needed = 0.5 * (self.len() as f64).ln() + 1.0;
+            let spare = self.len() > self.independent().len();
+            if !spare || best(&tried) - best(&tried_level) < needed {
+                self = level;
+                tried = tried_level;
+            }
+        }
+        let best = tried.iter().map(|t| t.restricted + t.prior.ln()).fold(f64::MIN, f64::max);
+        let weight = |t: &Tried| (t.restricted + t.prior.ln() - best).exp();
+        let total: f64 = tried.iter().map(weight).sum();
+        let mean = |of: &dyn Fn(&Tried) -> f64| {
+            tried.iter().map(|t| weight(t) * of(t)).sum::<f64>() / total
+        };
+        let noise_scale = mean(&|t| t.noise_scale);
+        let wander = mean(&|t| t.wander);
+        // JCGM 100:2008, G.4.2, eq. G.3: ν = ½ (Δu/u)⁻² with variances in place of u.
+        let df = |m: f64, of: &dyn Fn(&Tried) -> f64| {
+            let variance = mean(&|t| (of(t) - m).powi(2));
+            (variance > 0.0 && m > 0.0).then(|| 2.0 * m * m / variance)
+        };
+        let noise_df = df(noise_scale, &|t| t.noise_scale);
+        let wander_df = df(wander, &|t| t.wander);
+        self.at(noise_scale, noise_df, wander, wander_df)
+    }
+
+    fn at(
+        self,
+        noise_scale: f64,
+        noise_df: Option<f64>,
+        wander_a2_per_s: f64,
+        wander_df: Option<f64>,
+    ) -> Fit {
+        let whitener = Whitener::new(&self.rows, noise_scale, wander_a2_per_s);
+        let white_x: Vec<Vec<f64>> = self
+            .x
+            .iter()
+            .map(|column| {
+                let mut white = column.clone();
+                whitener.whiten(&mut white);
+                white
+            })
+            .collect();
+        let mut white_y = self.level_a.clone();
+        whitener.whiten(&mut white_y);
+        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        let p = white_x.len();
+        let matrix = DMatrix::from_fn(p, p, |i, j| dot(&white_x[i], &white_x[j]));
+        let rhs = DVector::from_fn(p, |i, _| dot(&white_x[i], &white_y));
+        let normal = Normal::new(&matrix);
+        let mut beta = normal.solve(&rhs);
+        let mut fit = Fit {
+            design: self,
+            beta: beta.clone(),
+            normal,
+            whitener,
+            white_x,
+            noise_scale,
+            noise_df,
+            wander_a2_per_s,
+            wander_df,
+        };
+        // A draw cannot be negative; one that clearly is, is a source, and stays.
+        let consumer = |j: usize| {
+            matches!(fit.design.columns[j], Column::Load(_) | Column::Base)
+                && beta[j] > -3.0 * fit.variance(&fit.unit(j)).sqrt()
+        };
+        let free: Vec<bool> = (0..p).map(|j| !consumer(j)).collect();
+        if (0..p).any(|j| !free[j] && beta[j] < 0.0) {
+            beta = non_negative(&matrix, &rhs, &free);
+            fit.beta = beta;
+        }
+        fit
+    }
+}
+
+impl Fit {
+    /// The combination that is coefficient `j` alone.
+    pub(super) fn unit(&self, j: usize) -> DVector<f64> {
+        DVector::from_fn(self.beta.len(), |i, _| if i == j { 1.0 } else { 0.0 })
+    }
+
+    /// Column of something.
+    pub(super) fn column(&self, what: Column) -> Option<usize> {
+        self.design.columns.iter().position(|column| *column == what)
+    }
+
+    /// Variance of `aᵀβ` from noise, rounding (taken as independent) and the zero's wander, ampere².
+    pub(super) fn variance(&self, a: &DVector<f64>) -> f64 {
+        a.dot(&self.normal.solve(a)).max(0.0)
+    }
+
+    /// Weights `c` with `aᵀβ = Σ c_k level_k`.
+    pub(super) fn weights(&self, a: &DVector<f64>) -> Vec<f64> {
+        let g = self.normal.solve(a);
+        let n = self.design.len();
+        let white: Vec<f64> = (0..n)
+            .map(|k| self.white_x.iter().zip(g.iter()).map(|(x, g)| x[k] * g).sum())
+            .collect();
+        self.whitener.adjoint(&white)
+    }
+
+    /// `Σ_j x_jk β_j` over the columns that `keep` asks for.
+    pub(super) fn part(&self, k: usize, keep: impl Fn(Column) -> bool) -> f64 {
+        self.design
+            .columns
+            .iter()
+            .enumerate()
+            .filter(|(_, column)| keep(**column))
+            .map(|(j, _)| self.design.x[j][k] * self.beta[j])
+            .sum()
+    }
+
+    /// Level less everything fitted, ampere.
+    pub(super) fn residuals_a(&self) -> Vec<f64> {
+        (0..self.design.len()).map(|k| self.design.level_a[k] - self.part(k, |_| true)).collect()
+    }
+
+    /// Zero (offset, drift and wander) under every level as the whole fit has it, ampere.
+    pub(super) fn zero_a(&self) -> Vec<f64> {
+        let mut white = self.residuals_a();
+        let residuals = white.clone();
+        self.whitener.whiten(&mut white);
+        let pull = self.whitener.adjoint(&white);
+        (0..self.design.len())
+            .map(|k| {
+                let noise = self.design.rows.independent_a2(k, self.noise_scale) * pull[k];
+                self.part(k, |c| matches!(c, Column::Offset | Column::Drift)) + residuals[k] - noise
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,168 @@
+use super::scene::{Deed, SceneMeter, build, deed, silent};
+use super::*;
+use crate::findings::LoadBehaviour;
+use crate::jobsheet::{LoadSpec, StateSpec};
+
+/// A visit: zero checks at both ends, three loads on and off twice, overlapping.
+fn visit(probe_a: f64, radio_a: f64, valve_a: f64) -> Vec<Deed> {
+    vec![
+        deed(60.0, "probe", probe_a, "on"),
+        deed(180.0, "radio", radio_a, "on"),
+        deed(300.0, "probe", 0.0, "off"),
+        deed(360.0, "valve", valve_a, "on"),
+        deed(420.0, "valve", 0.0, "off"),
+        deed(540.0, "radio", 0.0, "off"),
+        deed(600.0, "valve", valve_a, "on"),
+        deed(660.0, "probe", probe_a, "on"),
+        deed(720.0, "valve", 0.0, "off"),
+        deed(780.0, "radio", radio_a, "on"),
+        deed(900.0, "radio", 0.0, "off"),
+        deed(960.0, "probe", 0.0, "off"),
+        deed(1080.0, "zero", 0.0, "check"),
+    ]
+}
+
+fn of<'a>(found: &'a LoadsFound, load: &str, state: &str) -> &'a LoadEstimate {
+    found
+        .loads
+        .iter()
+        .find(|l| l.load == load && l.state == state)
+        .unwrap_or_else(|| panic!("no {load} ({state}) in {:#?}", found.loads))
+}
+
+fn sheet_with(load: &str, states: &[(&str, f64)]) -> JobSheet {
+    let states = states
+        .iter()
+        .map(|(name, a)| StateSpec {
+            name: (*name).to_owned(),
+            specified_a: Some(*a),
+            tolerance_percent: Some(20.0),
+            maximum_a: None,
+            minimum_a: None,
+            at_voltage_v: None,
+            hours_per_day: None,
+        })
+        .collect();
+    JobSheet {
+        loads: vec![LoadSpec {
+            name: load.to_owned(),
+            behaves_as: Some(LoadBehaviour::ConstantPower),
+            states,
+        }],
+        ..JobSheet::default()
+    }
+}
+
+#[test]
+fn overlapping_loads_come_apart_and_the_base_with_them() {
+    let meter = SceneMeter { offset_a: 0.004, ..SceneMeter::default() };
+    let mut deeds = visit(0.030, 0.214, 0.080);
+    deeds.insert(0, deed(0.0, "zero", 0.0, "check"));
+    deeds.insert(1, silent(30.0, "zero", 1.0));
+    let (segmentation, alignment) = build(&deeds, 0.011, 1140.0, &meter, 3);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    for (load, truth) in [("probe", 0.030), ("radio", 0.214), ("valve", 0.080)] {
+        let row = of(&found, load, "on");
+        assert!((row.draw_a - truth).abs() < 4.0 * row.standard_uncertainty_a, "{row:?}");
+        assert!((row.draw_a - truth).abs() < 0.001, "{row:?}");
+        assert!(row.separable);
+    }
+    assert!((found.base_a.unwrap() - 0.011).abs() < 0.001);
+    assert!((found.zero.offset_a.unwrap() - 0.004).abs() < 0.001, "{:?}", found.zero);
+    assert!(found.zero.trusted && found.zero.checks.len() == 2);
+}
+
+#[test]
+fn a_clamp_put_on_backwards_is_turned() {
+    let meter = SceneMeter { sign: -1.0, offset_a: 0.003, ..SceneMeter::default() };
+    let mut deeds = visit(0.030, 0.214, 0.080);
+    deeds.insert(0, deed(0.0, "zero", 0.0, "check"));
+    deeds.insert(1, silent(30.0, "zero", 1.0));
+    let (segmentation, alignment) = build(&deeds, 0.011, 1140.0, &meter, 4);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert!(found.turned);
+    assert!((of(&found, "radio", "on").draw_a - 0.214).abs() < 0.001);
+    // The model is in the turned frame, the reading as the meter showed it.
+    assert!((found.zero.offset_a.unwrap() - 0.003).abs() < 0.001);
+    assert!((found.zero.checks[0].reading_a + 0.003).abs() < 0.001, "{:?}", found.zero.checks);
+}
+
+#[test]
+fn loads_always_switched_together_are_reported_with_their_sum() {
+    let deeds = vec![
+        deed(60.0, "pump", 0.100, "on"),
+        deed(60.0, "fan", 0.050, "on"),
+        deed(180.0, "probe", 0.030, "on"),
+        deed(240.0, "probe", 0.0, "off"),
+        deed(300.0, "pump", 0.0, "off"),
+        deed(300.0, "fan", 0.0, "off"),
+    ];
+    let (segmentation, alignment) = build(&deeds, 0.0, 400.0, &SceneMeter::default(), 5);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    for (load, other) in [("pump", "fan"), ("fan", "pump")] {
+        let row = of(&found, load, "on");
+        assert!(!row.separable);
+        assert!((row.draw_a - 0.150).abs() < 0.001, "{row:?}");
+        assert_eq!(row.inseparable_from, vec![(other.to_owned(), "on".to_owned())]);
+    }
+    assert!(of(&found, "probe", "on").separable);
+}
+
+#[test]
+fn a_controller_that_falls_asleep_has_two_states() {
+    let deeds = vec![
+        deed(60.0, "controller", 0.120, "on"),
+        silent(90.0, "controller", 0.010),
+        deed(150.0, "radio", 0.040, "on"),
+        deed(240.0, "radio", 0.0, "off"),
+        deed(300.0, "controller", 0.0, "off"),
+        deed(360.0, "controller", 0.120, "on"),
+        silent(391.0, "controller", 0.010),
+        deed(460.0, "controller", 0.0, "off"),
+    ];
+    let (segmentation, alignment) = build(&deeds, 0.0, 520.0, &SceneMeter::default(), 6);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert!((of(&found, "controller", "on").draw_a - 0.120).abs() < 0.001);
+    assert!((of(&found, "controller", "asleep").draw_a - 0.010).abs() < 0.001);
+    assert!((of(&found, "radio", "on").draw_a - 0.040).abs() < 0.001);
+
+    let sheet = sheet_with("controller", &[("boot", 0.25), ("idle", 0.12), ("sleep", 0.010)]);
+    let found = solve(&segmentation, Some(&alignment), &sheet, None);
+    assert!((of(&found, "controller", "idle").draw_a - 0.120).abs() < 0.001);
+    assert!((of(&found, "controller", "sleep").draw_a - 0.010).abs() < 0.001);
+}
+
+#[test]
+fn unlisted_draw_does_not_spoil_the_loads() {
+    let deeds = vec![
+        deed(60.0, "controller", 0.120, "on"),
+        silent(200.0, "heater", 0.500),
+        silent(280.0, "heater", 0.0),
+        deed(400.0, "radio", 0.040, "on"),
+        deed(500.0, "radio", 0.0, "off"),
+        silent(540.0, "heater", 0.500),
+        deed(600.0, "controller", 0.0, "off"),
+    ];
+    let (segmentation, alignment) = build(&deeds, 0.0, 700.0, &SceneMeter::default(), 7);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert_eq!(found.loads.len(), 2, "{:#?}", found.loads);
+    assert!((of(&found, "controller", "on").draw_a - 0.120).abs() < 0.002);
+    assert!((of(&found, "radio", "on").draw_a - 0.040).abs() < 0.001);
+}
+
+#[test]
+fn one_untouched_unit_is_read_by_its_levels() {
+    let deeds = vec![
+        silent(0.0, "unit", 8e-6),
+        silent(60.0, "unit", 0.012),
+        silent(65.0, "unit", 8e-6),
+        silent(125.0, "unit", 0.012),
+        silent(130.0, "unit", 8e-6),
+    ];
+    let meter = SceneMeter { sigma_a: 2e-7, share_of_level: 0.01, ..SceneMeter::default() };
+    let (segmentation, _) = build(&deeds, 0.0, 200.0, &meter, 8);
+    let sheet = sheet_with("receiver", &[("awake", 0.012), ("asleep", 9e-6)]);
+    let found = solve(&segmentation, None, &sheet, None);
+    assert!((of(&found, "receiver", "asleep").draw_a - 8e-6).abs() < 1e-6);
+    assert!((of(&found, "receiver", "awake").draw_a - 0.012).abs() < 1e-4);
+}

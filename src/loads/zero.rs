@@ -1,0 +1,238 @@
+//! Where nothing is powered, what the meter showed there, and whether it is to be believed.
+
+use super::ZeroModel;
+use super::phases::Row;
+use super::solve::{Column, Fit};
+use super::timeline::Timeline;
+use super::uncertainty::Meter;
+use crate::findings::ZeroCheck;
+use crate::numeric::{Quantity, coverage_factor_95, rectangular};
+
+/// A clamp that comes back to within this of zero will do for loads of some 100 mA (common practice, no source).
+pub(super) const CLAMP_RETURN_A: f64 = 0.015;
+/// A zero is good for loads this many times its error.
+const SMALL_SHARE: f64 = 0.1;
+
+/// Tolerance on a zero reading, and whether the job sheet gave it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Tolerance {
+    pub(super) half_width_a: f64,
+    pub(super) given: bool,
+}
+
+impl Tolerance {
+    /// The job sheet's, or the lesser of common practice and a tenth of the middle change of level.
+    pub(super) fn new(given_a: Option<f64>, rows: &[Row]) -> Self {
+        if let Some(half_width_a) = given_a {
+            return Self { half_width_a, given: true };
+        }
+        let mut changes: Vec<f64> =
+            rows.windows(2).map(|pair| (pair[1].level_a - pair[0].level_a).abs()).collect();
+        changes.sort_by(f64::total_cmp);
+        let middle_a = changes.get(changes.len() / 2).copied().unwrap_or(0.0);
+        Self { half_width_a: CLAMP_RETURN_A.min(SMALL_SHARE * middle_a), given: false }
+    }
+}
+
+/// Marks the rows of listed zero checks; returns the lines for which none was found.
+///
+/// A check is the steady stretch near its line that lies nearest to zero, as long as no other
+/// stretch of the capture lies much nearer.
+pub(super) fn mark_listed(rows: &mut [Row], timeline: &Timeline, tolerance: Tolerance) -> Vec<f64> {
+    let nearest_a = rows.iter().map(|row| row.level_a.abs()).fold(f64::MAX, f64::min);
+    let mut missed = Vec::new();
+    for line in &timeline.zeros {
+        let known = line.segment.and_then(|at| rows.iter().position(|row| row.segment == at));
+        if let Some(k) = known {
+            rows[k].zero = true;
+            continue;
+        }
+        let (from_s, to_s) = if line.tied {
+            (line.time_s, line.time_s + line.slack_s)
+        } else {
+            (line.time_s - line.slack_s, line.time_s + line.slack_s)
+        };
+        let best = (0..rows.len())
+            .filter(|&k| rows[k].start_s <= to_s && rows[k].end_s >= from_s)
+            .filter(|&k| !line.tied || rows[k].end_s > line.time_s)
+            .min_by(|&a, &b| rows[a].level_a.abs().total_cmp(&rows[b].level_a.abs()));
+        let limit_a = 2.0 * tolerance.half_width_a.max(0.0);
+        match best {
+            Some(k) if rows[k].level_a.abs() <= nearest_a + limit_a + 6.0 * rows[k].u_a => {
+                rows[k].zero = true;
+            }
+            _ => missed.push(line.time_s),
+        }
+    }
+    missed
+}
+
+/// Marks stretches in which every listed load is off and the level is near zero.
+pub(super) fn mark_found(rows: &mut [Row], timeline: &Timeline, tolerance: Tolerance) {
+    if timeline.loads.is_empty() {
+        return;
+    }
+    for row in rows.iter_mut() {
+        let off = timeline.pattern_at(0.5 * (row.start_s + row.end_s)).iter().all(Option::is_none);
+        row.zero = off && row.level_a.abs() <= tolerance.half_width_a + 2.0 * row.u_a;
+    }
+}
+
+/// Standard uncertainty of the zero at a time, from the checks and the wander to the nearest of
+/// them: linear between two checks with the bridge's variance `s·d₁·d₂/(d₁+d₂)`, a random walk
+/// outside them.
+fn uncertainty_a(time_s: f64, checks: &[(f64, f64)], wander_a2_per_s: f64) -> f64 {
+    let after = checks.partition_point(|check| check.0 <= time_s);
+    let outside =
+        |check: (f64, f64)| (check.1 * check.1 + wander_a2_per_s * (time_s - check.0).abs()).sqrt();
+    if after == 0 {
+        return outside(checks[0]);
+    }
+    let Some(&(t1, u1)) = checks.get(after) else { return outside(checks[after - 1]) };
+    let (t0, u0) = checks[after - 1];
+    let w = (time_s - t0) / (t1 - t0);
+    let bridge = wander_a2_per_s * (t1 - t0) * w * (1.0 - w);
+    (((1.0 - w) * u0).powi(2) + (w * u1).powi(2) + bridge).sqrt()
+}
+
+/// Everything that the zero's answer needs.
+pub(super) struct Circumstances<'a> {
+    pub(super) rows: &'a [Row],
+    pub(super) listed: bool,
+    pub(super) missed_s: &'a [f64],
+    pub(super) tolerance: Tolerance,
+    pub(super) meter: Meter,
+    pub(super) sign: f64,
+    pub(super) start_s: f64,
+    pub(super) end_s: f64,
+}
+
+/// The zero model of a solved capture. `fit_rows` are the rows that the fit used, in order.
+pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> ZeroModel {
+    let checks: Vec<usize> = (0..fit_rows.len()).filter(|&k| at.rows[fit_rows[k]].zero).collect();
+    if checks.is_empty() {
+        return without_check(at);
+    }
+    let zero_a = fit.zero_a();
+    let time_s = |k: usize| fit.design.rows.middle_s(k);
+    let offset = fit.column(Column::Offset).map_or(0.0, |j| fit.beta[j]);
+    let drift = fit.column(Column::Drift).map(|j| fit.beta[j]);
+    let span_s = at.end_s - at.start_s;
+    let wander_a = (fit.wander_a2_per_s * span_s).sqrt();
+    let check_u = |k: usize| fit.design.rows.independent_a2(k, fit.noise_scale).sqrt();
+    let finest_a = checks.iter().map(|&k| check_u(k)).fold(f64::MAX, f64::min);
+    let spread_a = {
+        let line = |k: usize| offset + drift.unwrap_or(0.0) * time_s(k);
+        checks.iter().map(|&k| (zero_a[k] - line(k)).abs()).fold(0.0, f64::max)
+    };
+    // Piecewise when the wander carries the zero clearly away from its constant or line.
+    let piecewise = checks.len() > 1 && spread_a > 2.0 * finest_a && wander_a > finest_a;
+    let (knots, drift_a_per_h, shape) = if piecewise {
+        let knots: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), zero_a[k])).collect();
+        let (first, last) = (knots[0], knots[knots.len() - 1]);
+        let slope = (last.1 - first.1) / (last.0 - first.0);
+        (knots, Some(slope * 3600.0), "from check to check")
+    } else if let Some(drift) = drift {
+        let ends = [at.start_s, at.end_s];
+        (ends.map(|t| (t, offset + drift * t)).to_vec(), Some(drift * 3600.0), "as a straight line")
+    } else {
+        let drift = (checks.len() > 1).then_some(0.0);
+        let pulled: f64 = checks.iter().map(|&k| zero_a[k]).sum::<f64>() / checks.len() as f64;
+        let level = if checks.len() > 1 { offset } else { pulled };
+        (vec![(at.start_s, level)], drift, "as a constant")
+    };
+    let mut zero = ZeroModel { knots, drift_a_per_h, ..ZeroModel::default() };
+    zero.offset_a = Some(zero.at(at.start_s));
+    zero.checks = checks
+        .iter()
+        .map(|&k| {
+            let level_a = fit.design.level_a[k];
+            ZeroCheck {
+                time_s: time_s(k),
+                reading_a: at.sign * level_a,
+                residual_a: level_a - zero.at(time_s(k)),
+                within_tolerance: level_a.abs() <= at.tolerance.half_width_a,
+                listed: at.listed,
+            }
+        })
+        .collect();
+    zero.trusted = at.missed_s.is_empty() && zero.checks.iter().all(|c| c.within_tolerance);
+
+    let known: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), check_u(k))).collect();
+    let mut moments = vec![at.start_s, at.end_s];
+    moments.extend(known.windows(2).map(|pair| 0.5 * (pair[0].0 + pair[1].0)));
+    let worst_a =
+        moments.iter().map(|&t| uncertainty_a(t, &known, fit.wander_a2_per_s)).fold(0.0, f64::max);
+    let rest_a = zero.checks.iter().map(|c| c.residual_a.abs()).fold(0.0, f64::max);
+    let u_a = worst_a.hypot(rest_a);
+    zero.standard_uncertainty_a = Some(u_a);
+    let factor = coverage_factor_95(fit.wander_df.map(|df| df.max(2.0)));
+    let rounding = crate::numeric::resolution(at.meter.resolution_a);
+    let trusted_to_a = (factor * u_a).hypot(2.0 * rectangular(at.meter.counts_a).hypot(rounding));
+    zero.trusted_to_a = Some(trusted_to_a);
+    zero.answer = answer(at, &zero, shape, trusted_to_a);
+    zero
+}
+
+fn answer(at: &Circumstances<'_>, zero: &ZeroModel, shape: &str, trusted_to_a: f64) -> String {
+    let count = zero.checks.len();
+    let checks =
+        if count == 1 { "1 zero check".to_owned() } else { format!("{count} zero checks") };
+    let found = if at.listed { "" } else { " (found in the readings: every listed load off)" };
+    let to = Quantity::amperes(trusted_to_a);
+    let tolerance = Quantity::amperes(at.tolerance.half_width_a);
+    let source = if at.tolerance.given {
+        String::new()
+    } else {
+        " (taken from common practice: the job sheet gives no tolerance)".to_owned()
+    };
+    let worst = zero.checks.iter().max_by(|a, b| a.reading_a.abs().total_cmp(&b.reading_a.abs()));
+    let Some(worst) = worst else { return String::new() };
+    let reading = Quantity::amperes(worst.reading_a);
+    let removed = format!("the zero was removed {shape}, and levels can be trusted to ± {to}");
+    let drift = match zero.drift_a_per_h {
+        Some(drift) if drift != 0.0 && shape != "as a constant" => {
+            format!(" It moved by {} an hour.", Quantity::amperes(drift))
+        }
+        Some(_) => String::new(),
+        None => " One check cannot show drift: check once more at the end.".to_owned(),
+    };
+    if zero.trusted {
+        return format!(
+            "Yes: {checks}{found}, the farthest reading {reading}, all within {tolerance}{source}; {removed}.{drift}"
+        );
+    }
+    if !at.missed_s.is_empty() && zero.checks.iter().all(|c| c.within_tolerance) {
+        return format!(
+            "In part: {checks} within {tolerance}{source}, but {} listed zero check(s) show no stretch \
+             near zero; {removed}.{drift}",
+            at.missed_s.len()
+        );
+    }
+    format!(
+        "No: {checks}{found}, and the meter showed {reading} with nothing powered, more than {tolerance}{source}; \
+         {removed} if the zero moved evenly between the checks.{drift}"
+    )
+}
+
+fn without_check(at: &Circumstances<'_>) -> ZeroModel {
+    let tolerance = Quantity::amperes(at.tolerance.half_width_a);
+    let off = if at.tolerance.given {
+        format!("up to the {tolerance} that the job sheet allows, or more")
+    } else {
+        "up to some 15 mA with a clamp (common practice)".to_owned()
+    };
+    let missed = if at.missed_s.is_empty() {
+        "no zero check was made".to_owned()
+    } else {
+        "no stretch near zero was found where the list has a zero check".to_owned()
+    };
+    ZeroModel {
+        answer: format!(
+            "Not shown: {missed}. Every level, the sleep levels and the charge may be off by the \
+             meter's unseen zero, {off}; the draw of a load that was switched on or off is a \
+             difference and stands."
+        ),
+        ..ZeroModel::default()
+    }
+}

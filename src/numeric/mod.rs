@@ -2,16 +2,16 @@
 //! Student's factors, and currents in the words people read.
 
 mod ar1;
-mod lasting;
 mod gum;
+mod lasting;
 mod moments;
 mod quantity;
 mod student;
 mod sum;
 
 pub use ar1::effective_samples;
-pub use lasting::Lasting;
 pub use gum::{rectangular, resolution, resolution_of_mean, welch_satterthwaite};
+pub use lasting::Lasting;
 pub use moments::{Moments, lag1_autocorrelation};
 pub use quantity::{Quantity, Unit};
 pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};

@@ -1,6 +1,13 @@
 //! From a person's event list to lines on the capture's clock, each tied to the step it explains.
 
+mod align;
+mod cautions;
+mod clock;
+mod evidence;
 mod list;
+mod place;
+mod prior;
+mod tie;
 mod types;
 mod written_time;
 
@@ -32,6 +39,5 @@ pub fn align(
     segmentation: &Segmentation,
     sheet: &JobSheet,
 ) -> Result<Alignment, InputFault> {
-    let _ = (list, start, samples, segmentation, sheet);
-    todo!()
+    align::align(list, start, samples, segmentation, sheet)
 }

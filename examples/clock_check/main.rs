@@ -1,0 +1,172 @@
+//! How well two clocks are set against each other and lines tied to steps, over many simulated
+//! visits with known truth: `cargo run --release --example clock_check [VISITS]`.
+
+mod visits;
+
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+use ebbmark::events::align;
+use visits::{Kind, ORDINARY, visit};
+
+#[derive(Default)]
+struct Tally {
+    visits: usize,
+    faults: usize,
+    near: usize,
+    near_mean: usize,
+    covered: usize,
+    lines: usize,
+    right: usize,
+    far: usize,
+    silent: usize,
+    alarmed: usize,
+    worst_s: f64,
+    cautions: BTreeMap<String, usize>,
+}
+
+fn main() {
+    let count: u64 = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(500);
+    let verbose = std::env::args().nth(2).is_some();
+    let kinds = [
+        ORDINARY,
+        Kind { name: "the same, draws in a job sheet", sheet: true, ..ORDINARY },
+        Kind { name: "times to 5 s", rounding_s: 5.0, ..ORDINARY },
+        Kind { name: "times to the minute", rounding_s: 60.0, ..ORDINARY },
+        Kind { name: "to the minute, job sheet", rounding_s: 60.0, sheet: true, ..ORDINARY },
+        Kind {
+            name: "many lines missing, many idle",
+            missing: (0.25, 0.25, 0.1),
+            bursts_per_h: 20.0,
+            ..ORDINARY
+        },
+        Kind { name: "quick hands", pause_s: (4.0, 12.0), ..ORDINARY },
+        Kind { name: "even rhythm", pause_s: (29.5, 30.5), ..ORDINARY },
+        Kind { name: "clamp log at 0.5 Hz", interval_s: 2.0, ..ORDINARY },
+        Kind { name: "one round only", rounds: 1, ..ORDINARY },
+        Kind {
+            name: "long, drifting",
+            rounds: 8,
+            pause_s: (60.0, 600.0),
+            drift_s_per_h: 15.0,
+            ..ORDINARY
+        },
+        Kind { name: "clocks agree", offset_s: 2.0, ..ORDINARY },
+    ];
+    println!(
+        "{:32} {:>7} {:>8} {:>8} {:>8} {:>8} {:>7} {:>7} {:>8} {:>7}",
+        "visits",
+        "offset",
+        "(mean)",
+        "covered",
+        "tied ok",
+        "wrong>5s",
+        "silent",
+        "alarm",
+        "worst s",
+        "ms each"
+    );
+    for kind in kinds {
+        let clock = Instant::now();
+        let tally = check(&kind, count, verbose);
+        let each = clock.elapsed().as_secs_f64() * 1e3 / count as f64;
+        let of = |n: usize, all: usize| 100.0 * n as f64 / all.max(1) as f64;
+        println!(
+            "{:32} {:>6.1}% {:>7.1}% {:>7.1}% {:>7.2}% {:>8} {:>7} {:>6.1}% {:>8.1} {:>7.1}  {:?}",
+            kind.name,
+            of(tally.near, tally.visits),
+            of(tally.near_mean, tally.visits),
+            of(tally.covered, tally.visits),
+            of(tally.right, tally.lines),
+            tally.far,
+            tally.silent,
+            of(tally.alarmed, tally.visits),
+            tally.worst_s,
+            each,
+            tally.cautions,
+        );
+        if tally.faults > 0 {
+            println!("   {} lists refused", tally.faults);
+        }
+    }
+}
+
+fn check(kind: &Kind, count: u64, verbose: bool) -> Tally {
+    let mut tally = Tally::default();
+    for seed in 0..count {
+        let visit = visit(kind, seed);
+        tally.visits += 1;
+        let found = match align(
+            &visit.list,
+            Some(visit.start),
+            &visit.samples,
+            &visit.segmentation,
+            &visit.sheet,
+        ) {
+            Ok(found) => found,
+            Err(fault) => {
+                if verbose {
+                    println!("seed {seed}: {fault}");
+                }
+                tally.faults += 1;
+                continue;
+            }
+        };
+        // Compared in the middle of the list, where a drift left alone does least.
+        let middle_s = found.events.iter().map(|event| event.listed_s).sum::<f64>()
+            / found.events.len() as f64;
+        let drift = found.clock.drift_s_per_h.unwrap_or(0.0) - visit.drift_s_per_h;
+        let error_s = found.clock.offset_s - visit.offset_s + drift * middle_s / 3600.0;
+        let allowed_s = kind.interval_s + 1.0;
+        tally.near += usize::from(error_s.abs() <= allowed_s);
+        tally.near_mean += usize::from((error_s + 0.5 * kind.late_s).abs() <= allowed_s);
+        tally.covered += usize::from(error_s.abs() <= 2.0 * found.clock.standard_uncertainty_s);
+        tally.worst_s = tally.worst_s.max(error_s.abs());
+        let clock_told = found
+            .cautions
+            .iter()
+            .any(|c| ["clock-ambiguous", "clock-not-found"].contains(&c.code.as_str()));
+        let doubtful = found.cautions.iter().find(|c| c.code == "event-doubtful");
+        tally.alarmed += usize::from(clock_told || doubtful.is_some());
+        for caution in &found.cautions {
+            *tally.cautions.entry(caution.code.clone()).or_default() += 1;
+        }
+        for event in &found.events {
+            let truth = visit.truth.iter().find(|(row, _)| *row == event.line.row);
+            let truth = truth.and_then(|(_, step)| *step);
+            tally.lines += 1;
+            tally.right += usize::from(truth == event.step);
+            let steps = &visit.segmentation.steps;
+            let Some(tied) = event.step.filter(|_| truth != event.step) else { continue };
+            // A line without a step of its own is compared with where it should have been.
+            let due_s = truth.map_or(event.listed_s + visit.offset_s, |step| steps[step].time_s);
+            if (steps[tied].time_s - due_s).abs() > 5.0 {
+                tally.far += 1;
+                let named = format!("line {} ", event.line.row);
+                let told = clock_told || doubtful.is_some_and(|c| c.text.contains(&named));
+                tally.silent += usize::from(!told);
+                if verbose && !told {
+                    println!(
+                        "seed {seed}: row {} {} {} tied to {:.1} due {:.1} p {:.3} error {error_s:.2}",
+                        event.line.row,
+                        event.line.load,
+                        event.line.state,
+                        steps[tied].time_s,
+                        due_s,
+                        event.probability
+                    );
+                }
+            }
+        }
+        if verbose && error_s.abs() > allowed_s {
+            println!(
+                "seed {seed}: offset {:.2} true {:.2} u {:.2} rivals {:?}",
+                found.clock.offset_s,
+                visit.offset_s,
+                found.clock.standard_uncertainty_s,
+                found.clock.rival_offsets_s
+            );
+        }
+    }
+    tally
+}

@@ -1,0 +1,240 @@
+//! The whole way: lines placed, clocks set against each other, lines tied, doubts told.
+
+use jiff::civil::DateTime;
+
+use super::cautions::{self, Told};
+use super::clock::{self, Fit, Near, Setting};
+use super::evidence::{Evidence, Way};
+use super::place::{self, Hold, Placed};
+use super::prior::Prior;
+use super::tie::{self, Pair};
+use super::{Alignment, ClockFit, EventList, TiedEvent};
+use crate::capture::Samples;
+use crate::fault::InputFault;
+use crate::jobsheet::JobSheet;
+use crate::segment::Segmentation;
+
+/// Log evidence below which a pattern may be chance, and the clocks are taken as they stand.
+const CHANCE: f64 = 2.0;
+/// Log evidence that a list needs which does not meet the capture as its clock stands.
+const STRONG: f64 = 6.0;
+/// Offsets within this log weight of the best are rivals.
+const RIVAL: f64 = 4.0;
+
+/// What the clocks turned out to be.
+pub(super) struct Answer {
+    pub(super) setting: Setting,
+    pub(super) uncertainty_s: f64,
+    pub(super) drift_found: bool,
+    /// Probability that this offset is the right one of those found.
+    pub(super) share: f64,
+    /// Other offsets, most likely first.
+    pub(super) rivals_s: Vec<f64>,
+    /// False when the pattern may be chance.
+    pub(super) found: bool,
+}
+
+/// One line's tie.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Tie {
+    pub(super) mark: Option<usize>,
+    pub(super) probability: f64,
+}
+
+pub(super) fn align(
+    list: &EventList,
+    start: Option<DateTime>,
+    samples: &Samples,
+    segmentation: &Segmentation,
+    sheet: &JobSheet,
+) -> Result<Alignment, InputFault> {
+    let duration_s = samples.duration_s();
+    let interval_s = duration_s / (samples.len().max(2) - 1) as f64;
+    let placed = place::place(list, start, duration_s);
+    let evidence = Evidence::of(list, &placed, segmentation, duration_s, interval_s, sheet);
+    let prior = Prior::of(&placed, duration_s);
+    let fits = clock::fits(&evidence, &prior);
+    let answer = decide(&evidence, &placed, &fits, duration_s);
+    if !meets(&placed, &answer.setting, duration_s) {
+        return Err(outside(list, &placed, duration_s));
+    }
+    let ties = tie_lines(&evidence, &answer);
+    let events = tied_events(list, &evidence, &answer, &ties);
+    let mut step_events = vec![None; segmentation.steps.len()];
+    for (i, event) in events.iter().enumerate() {
+        if let Some(step) = event.step {
+            step_events[step] = Some(i);
+        }
+    }
+    let told =
+        Told { list, evidence: &evidence, placed: &placed, answer: &answer, events: &events };
+    let cautions = cautions::all(&told, segmentation, sheet, duration_s);
+    Ok(Alignment {
+        clock: ClockFit {
+            offset_s: answer.setting.offset_s,
+            standard_uncertainty_s: answer.uncertainty_s,
+            drift_s_per_h: answer.drift_found.then_some(answer.setting.drift_s_per_h),
+            rival_offsets_s: answer.rivals_s,
+        },
+        events,
+        step_events,
+        cautions,
+    })
+}
+
+fn decide(evidence: &Evidence, placed: &Placed, fits: &[Fit], duration_s: f64) -> Answer {
+    let as_they_stand = Setting { offset_s: 0.0, drift_s_per_h: 0.0, spread_s: 3.0, turn: 1.0 };
+    let meets_as_is = meets(placed, &as_they_stand, duration_s) && placed.hold != Hold::Floating;
+    let needed = if meets_as_is { CHANCE } else { STRONG };
+    let strong_enough = |fit: &&Fit| fit.ln_evidence > needed || placed.hold == Hold::Floating;
+    let Some(best) = fits.first().filter(strong_enough) else {
+        // Clocks that nobody compared agree within about a minute; a stopwatch within seconds.
+        let uncertainty_s = if placed.hold == Hold::Elapsed { 3.0 } else { 60.0 };
+        return Answer {
+            setting: as_they_stand,
+            uncertainty_s,
+            drift_found: false,
+            share: 0.5,
+            rivals_s: fits.first().map(|fit| fit.setting.offset_s).into_iter().collect(),
+            found: fits.is_empty() && evidence.lines.is_empty(),
+        };
+    };
+    let weights: Vec<f64> =
+        fits.iter().map(|fit| (fit.ln_evidence - best.ln_evidence).exp()).collect();
+    let none = (-best.ln_evidence).exp();
+    // Lateness is a person's, not a clock's: it stays in doubt by what was allowed for it.
+    let lateness_s = 0.6 * best.setting.spread_s.min(0.75);
+    Answer {
+        setting: best.setting,
+        uncertainty_s: best.uncertainty_s.hypot(lateness_s),
+        drift_found: best.drift_found,
+        share: 1.0 / (weights.iter().sum::<f64>() + none),
+        rivals_s: fits
+            .iter()
+            .skip(1)
+            .filter(|fit| fit.ln_evidence > best.ln_evidence - RIVAL && fit.ln_evidence > 0.0)
+            .map(|fit| fit.setting.offset_s)
+            .collect(),
+        found: true,
+    }
+}
+
+/// True when any line lies in the capture, give or take a minute.
+fn meets(placed: &Placed, setting: &Setting, duration_s: f64) -> bool {
+    placed
+        .listed_s
+        .iter()
+        .any(|listed| (-60.0..=duration_s + 60.0).contains(&setting.capture_time(*listed)))
+}
+
+fn outside(list: &EventList, placed: &Placed, duration_s: f64) -> InputFault {
+    let of =
+        |pick: fn(f64, f64) -> f64, from: f64| placed.listed_s.iter().copied().fold(from, pick);
+    let (first, last) = (of(f64::min, f64::INFINITY), of(f64::max, f64::NEG_INFINITY));
+    let (found, line_s) = if last < 0.0 {
+        (format!("the event list ends {} before the capture starts", cautions::span(-last)), last)
+    } else if first > duration_s {
+        let late = cautions::span(first - duration_s);
+        (format!("the event list starts {late} after the capture ends"), first)
+    } else {
+        ("no line of the event list lies in the capture".to_owned(), first)
+    };
+    let row = placed
+        .listed_s
+        .iter()
+        .position(|listed| *listed == line_s)
+        .map_or(1, |line| list.lines[line].row);
+    InputFault::at(
+        &list.file,
+        row,
+        1,
+        found,
+        "check that list and capture belong together, and the dates in both; a difference of up to \
+         2 h, of whole hours or of whole days is found by itself when the steps fit the list",
+    )
+}
+
+/// Ties at the answer's setting: the most likely chain, each tie with its probability.
+fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
+    let mut ties = vec![Tie { mark: None, probability: 1.0 }; evidence.lines.len()];
+    if evidence.marks.is_empty() {
+        return ties;
+    }
+    // Whatever the offset's doubt, it widens where a line's step may be.
+    let doubt_s = if answer.found { answer.uncertainty_s } else { 2.0 * answer.uncertainty_s };
+    let setting = Setting {
+        spread_s: answer.setting.spread_s.hypot(doubt_s.min(30.0) * 0.5),
+        ..answer.setting
+    };
+    let mut sizes = Vec::new();
+    let mut pairs: Vec<Pair> = Vec::new();
+    let mut chain = Vec::new();
+    // Sizes learnt from the first ties settle the doubtful ones.
+    for _ in 0..3 {
+        pairs = Near::of(evidence, &setting, 0.0, &sizes).at(&setting).0;
+        chain = tie::best(&pairs);
+        let tied: Vec<Pair> = chain.iter().map(|p| pairs[*p]).collect();
+        sizes = clock::sizes(evidence, &tied);
+    }
+    let (_, chances) = tie::chances(&pairs);
+    for (pair, chance) in pairs.iter().zip(&chances) {
+        // Of a line left alone: the probability that it has no step.
+        ties[pair.line].probability -= chance;
+    }
+    for p in chain {
+        ties[pairs[p].line] = Tie { mark: Some(pairs[p].step), probability: chances[p] };
+    }
+    for tie in &mut ties {
+        tie.probability = tie.probability.clamp(0.0, 1.0) * answer.share;
+    }
+    ties
+}
+
+fn tied_events(
+    list: &EventList,
+    evidence: &Evidence,
+    answer: &Answer,
+    ties: &[Tie],
+) -> Vec<TiedEvent> {
+    evidence
+        .lines
+        .iter()
+        .zip(ties)
+        .map(|(line, tie)| {
+            let aligned_s = answer.setting.capture_time(line.listed_s);
+            let into_zero = tie.mark.and_then(|mark| evidence.marks[mark].into_zero);
+            let zero = (line.way == Way::Zero)
+                .then(|| {
+                    into_zero.or_else(|| zero_near(evidence, answer, line.rounding_s, aligned_s))
+                })
+                .flatten();
+            TiedEvent {
+                line: list.lines[line.of_list].clone(),
+                listed_s: line.listed_s,
+                aligned_s,
+                step: tie.mark.map(|mark| evidence.marks[mark].of_segmentation),
+                probability: tie.probability,
+                zero_segment: zero.map(|zero| evidence.zeros[zero].segment),
+            }
+        })
+        .collect()
+}
+
+/// The near-zero stretch that a zero check at a time reads: the one that holds then, or the
+/// nearest within the times' doubt.
+fn zero_near(
+    evidence: &Evidence,
+    answer: &Answer,
+    rounding_s: f64,
+    aligned_s: f64,
+) -> Option<usize> {
+    let doubt_s =
+        0.5 * rounding_s + 3.0 * answer.setting.spread_s.hypot(answer.uncertainty_s.min(60.0));
+    let distance = |zero: usize| {
+        let stretch = &evidence.zeros[zero];
+        (stretch.start_s - aligned_s).max(aligned_s - stretch.end_s).max(0.0)
+    };
+    (0..evidence.zeros.len())
+        .filter(|zero| distance(*zero) <= doubt_s)
+        .min_by(|a, b| distance(*a).total_cmp(&distance(*b)))
+}

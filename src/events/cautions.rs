@@ -1,0 +1,242 @@
+//! What a reader must know of the list before relying on the ties.
+
+use super::align::Answer;
+use super::evidence::{Evidence, Way};
+use super::place::{Hold, Placed};
+use super::{Action, EventLine, EventList, TiedEvent};
+use crate::findings::Caution;
+use crate::jobsheet::{JobSheet, nearest};
+use crate::segment::Segmentation;
+
+/// An offset that deserves a word, seconds.
+const LARGE_S: f64 = 120.0;
+/// A tie below this probability is doubtful.
+const DOUBTFUL: f64 = 0.95;
+
+pub(super) struct Told<'a> {
+    pub(super) list: &'a EventList,
+    pub(super) evidence: &'a Evidence,
+    pub(super) placed: &'a Placed,
+    pub(super) answer: &'a Answer,
+    pub(super) events: &'a [TiedEvent],
+}
+
+pub(super) fn all(
+    told: &Told<'_>,
+    segmentation: &Segmentation,
+    sheet: &JobSheet,
+    duration_s: f64,
+) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    clock(told, &mut cautions);
+    lines(told, segmentation, duration_s, &mut cautions);
+    names(told.list, sheet, &mut cautions);
+    cautions
+}
+
+/// A length of time in words.
+pub(super) fn span(seconds: f64) -> String {
+    let whole = seconds.abs().round();
+    let (days, rest) = ((whole / 86_400.0).floor(), whole % 86_400.0);
+    let (hours, rest) = ((rest / 3600.0).floor(), rest % 3600.0);
+    let (minutes, rest) = ((rest / 60.0).floor(), rest % 60.0);
+    let parts = [(days, "d"), (hours, "h"), (minutes, "min"), (rest, "s")];
+    let words: Vec<String> = parts
+        .iter()
+        .skip_while(|(n, _)| *n == 0.0)
+        .take(2)
+        .filter(|(n, _)| *n > 0.0)
+        .map(|(n, unit)| format!("{n} {unit}"))
+        .collect();
+    if words.is_empty() { format!("{:.2} s", seconds.abs()) } else { words.join(" ") }
+}
+
+/// Which clock is ahead: `listed + offset = capture time`.
+fn offset_words(offset_s: f64) -> String {
+    let way = if offset_s > 0.0 { "behind" } else { "ahead of" };
+    format!("the list's clock is {} {way} the capture's", span(offset_s))
+}
+
+fn clock(told: &Told<'_>, cautions: &mut Vec<Caution>) {
+    let (answer, hold) = (told.answer, told.placed.hold);
+    let offset_s = answer.setting.offset_s;
+    if !answer.found {
+        cautions.push(Caution::new(
+            "clock-not-found",
+            "the steps do not tell how the list's clock stands to the capture's; the times are \
+             taken as they stand: compare the two clocks, or switch one load on and off twice in a \
+             rhythm of its own and list it",
+        ));
+    } else if !answer.rivals_s.is_empty() || answer.share < DOUBTFUL {
+        let rivals: Vec<String> =
+            answer.rivals_s.iter().map(|rival| format!("{rival:+.0} s")).collect();
+        let others = if rivals.is_empty() { "another".to_owned() } else { rivals.join(", ") };
+        cautions.push(Caution::new(
+            "clock-ambiguous",
+            format!(
+                "the steps fit the list at an offset of {offset_s:+.0} s, and nearly as well at \
+                 {others}: compare the two clocks, or add a line that breaks the rhythm"
+            ),
+        ));
+    }
+    if hold == Hold::Floating && answer.found {
+        cautions.push(Caution::new(
+            "clock-from-pattern",
+            "the capture shows no date: the list was laid on it by the pattern of its steps alone",
+        ));
+    } else if answer.found && offset_s.abs() > LARGE_S {
+        let half_hours = (offset_s / 1800.0).round();
+        let near_half_hours = (offset_s - half_hours * 1800.0).abs() < 180.0 && half_hours != 0.0;
+        let days = (offset_s / 86_400.0).round();
+        let (code, guess) = if days != 0.0 && (offset_s - days * 86_400.0).abs() < 7200.0 {
+            ("clock-shifted", "; one of the two has a wrong date")
+        } else if near_half_hours && half_hours % 2.0 == 0.0 {
+            ("clock-shifted", "; a time zone, summer time, or am for pm?")
+        } else if offset_s.abs() > 7200.0 {
+            ("clock-shifted", "; a time zone?")
+        } else {
+            ("clock-offset-large", "")
+        };
+        cautions.push(Caution::new(code, format!("{}{guess}", offset_words(offset_s))));
+    }
+    if answer.drift_found {
+        cautions.push(Caution::new(
+            "clock-drift",
+            format!(
+                "the two clocks drift apart by {:.1} s an hour; the times are corrected for it",
+                answer.setting.drift_s_per_h.abs()
+            ),
+        ));
+    }
+}
+
+fn lines(
+    told: &Told<'_>,
+    segmentation: &Segmentation,
+    duration_s: f64,
+    cautions: &mut Vec<Caution>,
+) {
+    let mut outside = Vec::new();
+    let mut unseen = Vec::new();
+    let mut doubtful = Vec::new();
+    let mut contrary = Vec::new();
+    let mut no_zero = Vec::new();
+    for (event, line) in told.events.iter().zip(&told.evidence.lines) {
+        let slack_s = line.rounding_s + 3.0 * told.answer.uncertainty_s + 60.0;
+        if event.aligned_s < -slack_s || event.aligned_s > duration_s + slack_s {
+            outside.push(named(&event.line));
+            continue;
+        }
+        if line.way == Way::Zero {
+            if event.zero_segment.is_none() {
+                no_zero.push(named(&event.line));
+            }
+            continue;
+        }
+        match event.step {
+            None => unseen.push(named(&event.line)),
+            Some(step) => {
+                let up = segmentation.steps[step].delta_a * told.answer.setting.turn > 0.0;
+                if (line.way == Way::Up && !up) || (line.way == Way::Down && up) {
+                    contrary.push(named(&event.line));
+                }
+            }
+        }
+        if event.probability < DOUBTFUL * told.answer.share {
+            doubtful.push(named(&event.line));
+        }
+    }
+    let mut tell = |code: &str, found: Vec<String>, one: &str, more: &str| {
+        if !found.is_empty() {
+            let words = if found.len() == 1 { one } else { more };
+            cautions.push(Caution::new(code, format!("{} {words}", found.join(", "))));
+        }
+    };
+    tell("event-outside", outside, "lies outside the capture", "lie outside the capture");
+    tell(
+        "event-without-step",
+        unseen,
+        "shows no step: the load did nothing that this meter can see, or was not switched",
+        "show no step: the loads did nothing that this meter can see, or were not switched",
+    );
+    tell(
+        "event-doubtful",
+        doubtful,
+        "may belong to another step than the one it is tied to, or to none: leave more time between \
+         switchings, and list them to the second",
+        "may belong to other steps than those they are tied to, or to none: leave more time between \
+         switchings, and list them to the second",
+    );
+    tell(
+        "step-contradicts-event",
+        contrary,
+        "moved the current the other way than the line says",
+        "moved the current the other way than the lines say",
+    );
+    tell(
+        "zero-check-without-zero",
+        no_zero,
+        "is a zero check, but the current was not near its lowest then: something was powered, or \
+         the time is wrong",
+        "are zero checks, but the current was not near its lowest then: something was powered, or \
+         the times are wrong",
+    );
+}
+
+fn named(line: &EventLine) -> String {
+    let what = match line.action {
+        Action::Zero => "zero check".to_owned(),
+        Action::On | Action::Off | Action::To(_) => format!("\"{} {}\"", line.load, line.state),
+    };
+    format!("line {} ({what})", line.row)
+}
+
+/// Loads and states that the job sheet does not list, each with the nearest name that it does.
+fn names(list: &EventList, sheet: &JobSheet, cautions: &mut Vec<Caution>) {
+    if sheet.loads.is_empty() {
+        return;
+    }
+    let known: Vec<&str> = sheet.loads.iter().map(|load| load.name.as_str()).collect();
+    let mut told: Vec<String> = Vec::new();
+    for line in list.lines.iter().filter(|line| line.action != Action::Zero) {
+        let suggestion = |name: Option<&str>| {
+            name.map_or_else(
+                || "; add it there".to_owned(),
+                |name| format!("; did you mean \"{name}\"?"),
+            )
+        };
+        let (code, text) = match (sheet.load(&line.load), &line.action) {
+            (None, _) => (
+                "load-not-in-sheet",
+                format!(
+                    "the load \"{}\" (line {}) is not in the job sheet{}",
+                    line.load,
+                    line.row,
+                    suggestion(nearest(&line.load, &known))
+                ),
+            ),
+            (Some(load), Action::To(state))
+                if !load.states.is_empty() && load.state(state).is_none() =>
+            {
+                let states: Vec<&str> = load.states.iter().map(|s| s.name.as_str()).collect();
+                (
+                    "state-not-in-sheet",
+                    format!(
+                        "the state \"{state}\" of \"{}\" (line {}) is not in the job sheet{}",
+                        load.name,
+                        line.row,
+                        suggestion(nearest(state, &states))
+                    ),
+                )
+            }
+            (Some(_), _) => continue,
+        };
+        let key =
+            format!("{} {}", line.load, if code == "load-not-in-sheet" { "" } else { &line.state })
+                .to_lowercase();
+        if !told.contains(&key) {
+            told.push(key);
+            cautions.push(Caution::new(code, text));
+        }
+    }
+}

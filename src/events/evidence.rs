@@ -1,0 +1,353 @@
+//! What lines and steps say about each other beside their times: direction, size, and whether
+//! a step leads into a level near zero.
+
+use super::place::Placed;
+use super::{Action, EventList};
+use crate::findings::SegmentKind;
+use crate::jobsheet::{ASSUMED_BEHAVIOUR, JobSheet, LoadSpec, StateSpec, carry_current, same_name};
+use crate::segment::Segmentation;
+
+/// Steps beyond this number are not looked at: the largest are kept.
+const MOST_STEPS: usize = 4000;
+
+/// Which way a line should move the current.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Way {
+    Up,
+    Down,
+    Either,
+    /// A zero check.
+    Zero,
+}
+
+/// A line as the search sees it. Lines are in order of listed time, file order among equals.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Line {
+    /// Index in the list's file order.
+    pub(super) of_list: usize,
+    pub(super) listed_s: f64,
+    pub(super) rounding_s: f64,
+    pub(super) way: Way,
+    /// Lines of the same load and action share one number; of the same load and the opposite
+    /// action, its `opposite`.
+    pub(super) doing: usize,
+    pub(super) opposite: Option<usize>,
+    /// Smallest and largest jump that the job sheet makes expect, ampere.
+    pub(super) size_a: Option<(f64, f64)>,
+}
+
+/// A step as the search sees it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Mark {
+    /// Index in the segmentation's steps.
+    pub(super) of_segmentation: usize,
+    /// Middle of the interval in which it happened, seconds.
+    pub(super) time_s: f64,
+    /// Standard uncertainty of that, seconds.
+    pub(super) time_sd_s: f64,
+    /// Jump, ampere.
+    pub(super) delta_a: f64,
+    /// Seconds since the step before.
+    pub(super) since_s: f64,
+    /// Index of the near-zero stretch it leads into.
+    pub(super) into_zero: Option<usize>,
+    /// True at an edge of a burst: a load's own doing, most often.
+    pub(super) of_burst: bool,
+}
+
+/// A run of steady segments near zero.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct ZeroStretch {
+    pub(super) start_s: f64,
+    pub(super) end_s: f64,
+    /// Its longest segment.
+    pub(super) segment: usize,
+}
+
+/// Both sides of the pairing.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Evidence {
+    pub(super) lines: Vec<Line>,
+    pub(super) marks: Vec<Mark>,
+    pub(super) zeros: Vec<ZeroStretch>,
+    /// Length of the capture, seconds.
+    pub(super) duration_s: f64,
+    /// Steps a second that nobody listed, at most: all of them.
+    pub(super) steps_per_s: f64,
+    /// Share of the steps that lead into a near-zero stretch.
+    into_zero_share: f64,
+    /// Mean and standard deviation of `ln |jump|` over all steps.
+    pub(super) ln_size: (f64, f64),
+}
+
+impl Evidence {
+    pub(super) fn of(
+        list: &EventList,
+        placed: &Placed,
+        segmentation: &Segmentation,
+        duration_s: f64,
+        interval_s: f64,
+        sheet: &JobSheet,
+    ) -> Self {
+        let zeros = zero_stretches(segmentation, sheet);
+        let marks = marks(segmentation, &zeros, interval_s);
+        let sizes: Vec<f64> =
+            marks.iter().map(|mark| mark.delta_a.abs()).filter(|a| *a > 0.0).map(f64::ln).collect();
+        let n = sizes.len().max(1) as f64;
+        let mean = sizes.iter().sum::<f64>() / n;
+        let variance = sizes.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / n;
+        Self {
+            lines: lines(list, placed, sheet),
+            steps_per_s: (marks.len() as f64 + 1.0) / duration_s.max(interval_s),
+            into_zero_share: marks.iter().filter(|mark| mark.into_zero.is_some()).count() as f64
+                / marks.len().max(1) as f64,
+            marks,
+            zeros,
+            duration_s,
+            // Half an octave at least: steps of one size only tell nothing of size.
+            ln_size: (mean, variance.sqrt().max(0.5)),
+        }
+    }
+
+    /// Likelihood ratio of everything but the time: `line` made `mark` against a chance meeting.
+    /// `turn` is −1 for a clamp that sat the other way round.
+    pub(super) fn ratio(&self, line: usize, mark: usize, turn: f64) -> f64 {
+        let (line, mark) = (&self.lines[line], &self.marks[mark]);
+        let up = mark.delta_a * turn > 0.0;
+        let way = match line.way {
+            Way::Up if up => 0.97 / 0.5,
+            Way::Down if !up => 0.97 / 0.5,
+            Way::Up | Way::Down => 0.03 / 0.5,
+            Way::Either => 1.0,
+            Way::Zero => match mark.into_zero {
+                Some(_) => 0.95 / self.into_zero_share,
+                None => 0.05,
+            },
+        };
+        let size = line.size_a.map_or(1.0, |(low, high)| {
+            let size = mark.delta_a.abs().max(f64::MIN_POSITIVE).ln();
+            let nearest = size.clamp(low.ln(), high.ln());
+            // A faulty load may draw twice its limit, a start-up hump too: wide, and half believed.
+            self.size_ratio(size, nearest, 0.5, 0.6)
+        });
+        // What follows closely on another step is a hump's or a boot's own doing, or a burst's end.
+        let own = 1.0 - 0.8 * (-mark.since_s / 5.0).exp();
+        way * size * own * if mark.of_burst { 0.4 } else { 1.0 }
+    }
+
+    /// How much likelier a jump of log size `size` is when about `expected` is due than anywhere:
+    /// log-normal of width `sd`, believed with weight `belief`.
+    pub(super) fn size_ratio(&self, size: f64, expected: f64, sd: f64, belief: f64) -> f64 {
+        let density = |x: f64, mean: f64, sd: f64| (-0.5 * ((x - mean) / sd).powi(2)).exp() / sd;
+        let (mean, spread) = self.ln_size;
+        // Far out the background is no smaller than a third of a standard deviation's tail.
+        let anywhere = density(size, mean, spread).max(0.05 / spread);
+        belief * density(size, expected, sd) / anywhere + (1.0 - belief)
+    }
+
+    /// The near-zero stretch that holds at a time, if any.
+    pub(super) fn zero_at(&self, time_s: f64) -> Option<usize> {
+        let after = self.zeros.partition_point(|zero| zero.start_s <= time_s);
+        (after > 0 && time_s <= self.zeros[after - 1].end_s).then(|| after - 1)
+    }
+
+    /// Seconds near zero in all.
+    pub(super) fn zero_time_s(&self) -> f64 {
+        self.zeros.iter().map(|zero| zero.end_s - zero.start_s).sum()
+    }
+}
+
+fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
+    let mut order: Vec<usize> = (0..list.lines.len()).collect();
+    order.sort_by(|a, b| placed.listed_s[*a].total_cmp(&placed.listed_s[*b]));
+    // What each load was last told to do, by name without regard to case.
+    let mut doings: Vec<(String, Action)> = Vec::new();
+    let mut number = |load: &str, action: &Action| {
+        let action = match action {
+            Action::To(state) => Action::To(state.to_lowercase()),
+            other => other.clone(),
+        };
+        let key = (load.to_lowercase(), action);
+        doings.iter().position(|known| *known == key).unwrap_or_else(|| {
+            doings.push(key);
+            doings.len() - 1
+        })
+    };
+    let mut told: Vec<(String, Option<String>)> = Vec::new();
+    order
+        .into_iter()
+        .map(|of_list| {
+            let line = &list.lines[of_list];
+            let load = line.load.to_lowercase();
+            let at = told.iter().position(|(name, _)| *name == load);
+            let before = at.and_then(|at| told[at].1.clone());
+            let spec = sheet.load(&line.load);
+            let now = match &line.action {
+                Action::On => Some(
+                    spec.and_then(|spec| spec.states.first())
+                        .map_or_else(|| "on".to_owned(), |state| state.name.to_lowercase()),
+                ),
+                Action::To(state) => Some(state.to_lowercase()),
+                Action::Off | Action::Zero => None,
+            };
+            let (way, size_a) = match &line.action {
+                Action::Zero => (Way::Zero, None),
+                Action::On => (Way::Up, jump(spec, None, now.as_deref(), sheet)),
+                Action::Off => (Way::Down, jump(spec, before.as_deref(), None, sheet)),
+                Action::To(_) => {
+                    let known = jump_signed(spec, before.as_deref(), now.as_deref(), sheet);
+                    let way = match known {
+                        Some((low, _)) if low > 0.0 => Way::Up,
+                        Some((_, high)) if high < 0.0 => Way::Down,
+                        _ if before.is_none() => Way::Up,
+                        _ => Way::Either,
+                    };
+                    (way, jump(spec, before.as_deref(), now.as_deref(), sheet))
+                }
+            };
+            if line.action != Action::Zero {
+                match at {
+                    Some(at) => told[at].1 = now,
+                    None => told.push((load, now)),
+                }
+            }
+            let opposite = match line.action {
+                Action::On => Some(number(&line.load, &Action::Off)),
+                Action::Off => Some(number(&line.load, &Action::On)),
+                Action::To(_) | Action::Zero => None,
+            };
+            Line {
+                of_list,
+                listed_s: placed.listed_s[of_list],
+                rounding_s: placed.rounding_s[of_list],
+                way,
+                doing: number(&line.load, &line.action),
+                opposite,
+                size_a,
+            }
+        })
+        .collect()
+}
+
+/// Smallest and largest draw of a named state at the site's voltage; 0 for off.
+fn draw(spec: Option<&LoadSpec>, state: Option<&str>, sheet: &JobSheet) -> Option<(f64, f64)> {
+    let Some(state) = state else { return Some((0.0, 0.0)) };
+    let spec = spec?;
+    let state = spec.states.iter().find(|known| same_name(&known.name, state))?;
+    let carry = |current_a: f64| match state.at_voltage_v.zip(sheet.site.supply_voltage_v) {
+        Some((from_v, to_v)) => {
+            carry_current(current_a, from_v, to_v, spec.behaves_as.unwrap_or(ASSUMED_BEHAVIOUR))
+        }
+        None => current_a,
+    };
+    let StateSpec { specified_a, maximum_a, minimum_a, .. } = state;
+    match (specified_a.map(carry), minimum_a.map(carry), maximum_a.map(carry)) {
+        (Some(typical), _, _) => Some((typical, typical)),
+        (None, Some(low), Some(high)) => Some((low, high)),
+        // A limit alone: the draw is most often not far below it.
+        (None, None, Some(high)) => Some((0.3 * high, high)),
+        (None, Some(low), None) => Some((low, 3.0 * low)),
+        (None, None, None) => None,
+    }
+}
+
+fn jump_signed(
+    spec: Option<&LoadSpec>,
+    before: Option<&str>,
+    now: Option<&str>,
+    sheet: &JobSheet,
+) -> Option<(f64, f64)> {
+    let (low_before, high_before) = draw(spec, before, sheet)?;
+    let (low, high) = draw(spec, now, sheet)?;
+    Some((low - high_before, high - low_before))
+}
+
+fn jump(
+    spec: Option<&LoadSpec>,
+    before: Option<&str>,
+    now: Option<&str>,
+    sheet: &JobSheet,
+) -> Option<(f64, f64)> {
+    let (low, high) = jump_signed(spec, before, now, sheet)?;
+    let (low, high) = if low > 0.0 { (low, high) } else { (-high, -low) };
+    (low > 0.0).then_some((low, high))
+}
+
+fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) -> Vec<Mark> {
+    let segments = &segmentation.segments;
+    let near = |i: usize| {
+        let start_s = segments.get(i)?.start_s;
+        let at = zeros.partition_point(|zero| zero.start_s <= start_s).checked_sub(1)?;
+        (start_s < zeros[at].end_s).then_some(at)
+    };
+    let mut before_s = f64::NEG_INFINITY;
+    let mut marks: Vec<Mark> = segmentation
+        .steps
+        .iter()
+        .enumerate()
+        .map(|(of_segmentation, step)| {
+            let here = segments.partition_point(|s| s.first <= step.index).saturating_sub(1);
+            let kind = |i: usize| segments.get(i).map(|segment| segment.kind);
+            let was_near = here > 0 && near(here - 1).is_some();
+            let into_zero = near(here).or_else(|| {
+                (kind(here) == Some(SegmentKind::Transient)).then(|| near(here + 1)).flatten()
+            });
+            let of_burst = kind(here) == Some(SegmentKind::Burst)
+                || (here > 0 && kind(here - 1) == Some(SegmentKind::Burst));
+            // Each interval is credible at 95 %: ±1.96 standard deviations.
+            let width = (step.time_high_s - step.time_low_s).max(0.0) / 3.92;
+            let mark = Mark {
+                of_segmentation,
+                time_s: step.time_s - 0.5 * interval_s,
+                time_sd_s: (width * width + interval_s * interval_s / 12.0).sqrt(),
+                delta_a: step.delta_a,
+                since_s: step.time_s - before_s,
+                into_zero: into_zero.filter(|_| !was_near),
+                of_burst,
+            };
+            before_s = step.time_s;
+            mark
+        })
+        .collect();
+    if marks.len() > MOST_STEPS {
+        marks.sort_by(|a, b| b.delta_a.abs().total_cmp(&a.delta_a.abs()));
+        marks.truncate(MOST_STEPS);
+        marks.sort_by_key(|mark| mark.of_segmentation);
+    }
+    marks
+}
+
+/// Runs of steady segments as near to zero as the nearest one, within what the meter may wander.
+fn zero_stretches(segmentation: &Segmentation, sheet: &JobSheet) -> Vec<ZeroStretch> {
+    let steady = || segmentation.of_kind(SegmentKind::Steady);
+    let Some(lowest) = steady().min_by(|a, b| a.mean_a.abs().total_cmp(&b.mean_a.abs())) else {
+        return Vec::new();
+    };
+    let mut jumps: Vec<f64> = segmentation.steps.iter().map(|step| step.delta_a.abs()).collect();
+    jumps.sort_by(f64::total_cmp);
+    let jump = jumps.get(jumps.len() / 2).copied().unwrap_or(0.0);
+    let wander = sheet.meter.and_then(|meter| meter.zero_return_tolerance_a).unwrap_or(0.0);
+    let reach = lowest.mean_a.abs() + wander.max(4.0 * lowest.noise_a).max(0.05 * jump);
+    let mut stretches: Vec<ZeroStretch> = Vec::new();
+    let mut open = false;
+    for (i, segment) in segmentation.segments.iter().enumerate() {
+        let near = segment.kind == SegmentKind::Steady && segment.mean_a.abs() <= reach;
+        match stretches.last_mut() {
+            Some(last) if near && open => {
+                let longest = &segmentation.segments[last.segment];
+                if segment.end - segment.first > longest.end - longest.first {
+                    last.segment = i;
+                }
+                last.end_s = segment.end_s;
+            }
+            _ if near => stretches.push(ZeroStretch {
+                start_s: segment.start_s,
+                end_s: segment.end_s,
+                segment: i,
+            }),
+            _ => {}
+        }
+        open = near;
+    }
+    stretches
+}

@@ -1,0 +1,310 @@
+//! Is there a sharp jump here? A generalised least-squares test in a local window.
+//!
+//! Model of the readings in a window round a place `c`: a smooth background, a jump `J` from `c` on,
+//! and AR(1) noise whose σ may differ between the sides. Readings and regressors are divided by
+//! their side's σ and whitened, `w_i = (v_i − ρ v_{i−1}) / √(1 − ρ²)`. Long windows are pooled into
+//! block means, whose variance and correlation follow from φ.
+//! The background is a constant, a line, a parabola, or an exponential that decays from the
+//! window's first reading (a load settling after the step before); each further term costs
+//! [`TERM_COST`]. The evidence for the jump is the fall in penalised deviance
+//! `min over backgrounds without J − min over backgrounds with J`. A line that only mimics a jump, or
+//! a jump that only mimics a line, so gets what it deserves and no more.
+//! The noise scale is not taken as known: with a prior worth ν₀ readings at the level's σ, the
+//! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
+//! constant.
+
+use super::noise::Noise;
+use crate::capture::TimeAxis;
+
+/// Blocks on one side of the place at most.
+const SIDE: usize = 64;
+/// Samples pooled to one block, scale by scale.
+const POOLS: [usize; 4] = [1, 4, 16, 64];
+/// Price of a term of the background.
+pub(super) const TERM_COST: f64 = 10.0;
+/// Readings that the level's σ is worth against the window's own scatter.
+const PRIOR: f64 = 24.0;
+/// Readings that the level's σ is worth against one side's own differences.
+const SIDE_PRIOR: f64 = 10.0;
+/// Time constants of the decays tried, as shares of the window.
+const DECAYS: [f64; 6] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8];
+const COLUMNS: usize = 6;
+
+/// What the tests read.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Ground<'a> {
+    pub(super) values: &'a [f64],
+    pub(super) time: &'a TimeAxis,
+    pub(super) noise: &'a Noise,
+    /// Indices of spikes, in order.
+    pub(super) spikes: &'a [usize],
+    /// Indices of first samples after a gap, in order.
+    pub(super) breaks: &'a [usize],
+}
+
+/// Outcome of a test.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Evidence {
+    /// Fall in penalised deviance.
+    pub(super) deviance: f64,
+    /// Jump, ampere.
+    pub(super) jump: f64,
+    /// Its standard uncertainty, ampere.
+    pub(super) jump_sd: f64,
+}
+
+/// Block means of one side, nearest block first.
+struct Side {
+    value: Vec<f64>,
+    time: Vec<f64>,
+    sigma: f64,
+}
+
+impl Ground<'_> {
+    /// Value of sample `i`, a spike replaced by the mean of its neighbours.
+    #[inline]
+    pub(super) fn clean(&self, i: usize) -> f64 {
+        if self.spikes.binary_search(&i).is_ok() {
+            0.5 * (self.values[i - 1] + self.values[i + 1])
+        } else {
+            self.values[i]
+        }
+    }
+
+    /// Copies `first..end` with spikes replaced.
+    pub(super) fn copy(&self, first: usize, end: usize, into: &mut Vec<f64>) {
+        into.clear();
+        into.extend_from_slice(&self.values[first..end]);
+        let from = self.spikes.partition_point(|s| *s < first);
+        for spike in self.spikes[from..].iter().take_while(|s| **s < end) {
+            into[spike - first] = 0.5 * (self.values[spike - 1] + self.values[spike + 1]);
+        }
+    }
+
+    /// σ of one reading in `first..end`: the level's, corrected by the readings themselves.
+    pub(super) fn side_sigma(&self, values: &[f64]) -> f64 {
+        let n = values.len();
+        let mean = values.iter().sum::<f64>() / n.max(1) as f64;
+        let prior = self.noise.sigma_at(mean).powi(2);
+        if n < 3 {
+            return prior.sqrt();
+        }
+        let phi = self.noise.phi;
+        let mut squares: Vec<f64> = values.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
+        // The largest eighth may hold an unseen edge.
+        let kept = squares.len() - squares.len() / 8;
+        if kept < squares.len() {
+            squares.select_nth_unstable_by(kept, f64::total_cmp);
+        }
+        let trimmed = if kept < squares.len() { 0.59 } else { 1.0 };
+        let own: f64 = squares[..kept].iter().sum::<f64>() / trimmed / (2.0 * (1.0 - phi));
+        let floor = self.noise.floor * self.noise.floor;
+        let own = own.max(floor * kept as f64);
+        // Differences of correlated readings tell less of σ than as many readings.
+        let worth = (1.0 - phi).max(0.1);
+        ((SIDE_PRIOR * prior + worth * own) / (SIDE_PRIOR + worth * kept as f64))
+            .sqrt()
+            .max(self.noise.floor)
+    }
+
+    fn side(&self, values: &[f64], start: usize, pool: usize, forward: bool) -> Side {
+        let n = values.len();
+        let near = n.min(SIDE);
+        let sigma = self.side_sigma(if forward { &values[..near] } else { &values[n - near..] });
+        let blocks = n / pool;
+        let mut value = Vec::with_capacity(blocks);
+        let mut time = Vec::with_capacity(blocks);
+        for k in 0..blocks {
+            let first = if forward { k * pool } else { n - (k + 1) * pool };
+            let block = &values[first..first + pool];
+            value.push(block.iter().sum::<f64>() / pool as f64);
+            let (a, b) = (start + first, start + first + pool - 1);
+            time.push(0.5 * (self.time.at(a) + self.time.at(b)));
+        }
+        Side { value, time, sigma }
+    }
+
+    /// Evidence for a jump at `at`, from the readings `left..right` round it.
+    /// `tail` says that a step at `left` may have left a settling tail.
+    pub(super) fn test(
+        &self,
+        left: usize,
+        at: usize,
+        right: usize,
+        tail: bool,
+        enough: f64,
+    ) -> Evidence {
+        let mut best = Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0 };
+        let (mut reached_l, mut reached_r) = (0, 0);
+        let mut window = Vec::new();
+        for pool in POOLS {
+            let reach = SIDE * pool;
+            let (l, r) = ((at - left).min(reach), (right - at).min(reach));
+            // A coarser scale must see at least a third more of one side.
+            if pool > 1 && l * 3 < reached_l * 4 && r * 3 < reached_r * 4 {
+                break;
+            }
+            (reached_l, reached_r) = (l, r);
+            let pool = pool.min(l).min(r).max(1);
+            self.copy(at - l, at + r, &mut window);
+            let sides = [
+                self.side(&window[..l], at - l, pool, false),
+                self.side(&window[l..], at, pool, true),
+            ];
+            let evidence = self.weigh(&sides, at, pool, tail && at - l == left);
+            if evidence.deviance > best.deviance {
+                best = evidence;
+            }
+            if best.deviance > 3.0 * enough {
+                break;
+            }
+        }
+        best
+    }
+
+    fn weigh(&self, sides: &[Side; 2], at: usize, pool: usize, tail: bool) -> Evidence {
+        let (rho, unit) = self.noise.pooled(pool);
+        let (l, r) = (sides[0].value.len(), sides[1].value.len());
+        let n = l + r;
+        let origin = sides[0].value[0];
+        let here_s = sides[1].time[0];
+        let first_s = sides[0].time[l - 1];
+        let span = (sides[1].time[r - 1] - first_s).max(f64::MIN_POSITIVE);
+        let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
+        let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
+
+        let mut rows: Vec<[f64; COLUMNS]> = Vec::with_capacity(n);
+        let mut after_break: Vec<bool> = Vec::new();
+        for k in 0..n {
+            let (side, i, jump) =
+                if k < l { (&sides[0], l - 1 - k, 0.0) } else { (&sides[1], k - l, 1.0) };
+            let scale = 1.0 / (side.sigma * unit.sqrt());
+            let t = (side.time[i] - here_s) / span;
+            rows.push([
+                scale,
+                t * scale,
+                t * t * scale,
+                0.0,
+                jump * scale,
+                (side.value[i] - origin) * scale,
+            ]);
+            if any_break {
+                let (a, b) = if k < l {
+                    (at - (i + 1) * pool, at - i * pool)
+                } else {
+                    (at + i * pool, at + (i + 1) * pool)
+                };
+                // The first block that reaches past a gap starts the noise anew.
+                let start = if k == 0 { a + 1 } else { a };
+                after_break.push(self.breaks.iter().any(|g| (start..b).contains(g)));
+            }
+        }
+        let gram = |rows: &[[f64; COLUMNS]]| -> [[f64; COLUMNS]; COLUMNS] {
+            let mut gram = [[0.0; COLUMNS]; COLUMNS];
+            let white = 1.0 / (1.0 - rho * rho).sqrt();
+            for k in 0..n {
+                let fresh = k == 0 || after_break.get(k).copied().unwrap_or(false);
+                let mut w = rows[k];
+                if !fresh {
+                    for (w, before) in w.iter_mut().zip(&rows[k - 1]) {
+                        *w = (*w - rho * before) * white;
+                    }
+                }
+                for i in 0..COLUMNS {
+                    for j in 0..=i {
+                        gram[i][j] += w[i] * w[j];
+                    }
+                }
+            }
+            gram
+        };
+        let g = gram(&rows);
+        let count = n as f64;
+        let deviance = |square_sum: f64, used: usize, cost: f64| {
+            let dof = (count - used as f64).max(1.0) + PRIOR;
+            dof * (1.0 + square_sum / PRIOR).ln() + cost
+        };
+        const JUMP: usize = 4;
+        let mut null = f64::INFINITY;
+        let mut with = f64::INFINITY;
+        let mut estimate = (0.0, f64::INFINITY);
+        let mut consider = |g: &[[f64; COLUMNS]; COLUMNS], shape: &[usize], cost: f64| {
+            // Both hypotheses are judged with the same degrees of freedom.
+            if let Some((square_sum, _)) = fit(g, shape, None) {
+                null = null.min(deviance(square_sum, shape.len() + 1, cost));
+            }
+            if let Some((square_sum, Some((jump, unit_sd)))) = fit(g, shape, Some(JUMP)) {
+                let d = deviance(square_sum, shape.len() + 1, cost);
+                if d < with {
+                    with = d;
+                    let dof = (count - shape.len() as f64 - 1.0).max(0.0);
+                    let scale = ((square_sum + PRIOR) / (dof + PRIOR)).sqrt();
+                    estimate = (jump, unit_sd * scale);
+                }
+            }
+        };
+        consider(&g, &[0], 0.0);
+        if n >= 4 {
+            consider(&g, &[0, 1], TERM_COST);
+        }
+        if n >= 8 {
+            consider(&g, &[0, 1, 2], 2.0 * TERM_COST);
+        }
+        if tail && n >= 8 {
+            for share in DECAYS {
+                for (k, row) in rows.iter_mut().enumerate() {
+                    let t_s = if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
+                    row[3] = (-(t_s - first_s) / (share * span)).exp() * row[0];
+                }
+                let g = gram(&rows);
+                consider(&g, &[0, 3], 2.0 * TERM_COST);
+            }
+        }
+        Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1 }
+    }
+}
+
+/// Residual square sum of the last column on `shape` (and `jump`), with the jump's coefficient and
+/// its standard error for unit noise. `None` when the regressors are dependent.
+fn fit(
+    gram: &[[f64; COLUMNS]; COLUMNS],
+    shape: &[usize],
+    jump: Option<usize>,
+) -> Option<(f64, Option<(f64, f64)>)> {
+    let mut order = [0usize; COLUMNS];
+    let mut p = 0;
+    for column in shape.iter().copied().chain(jump).chain([COLUMNS - 1]) {
+        order[p] = column;
+        p += 1;
+    }
+    let at = |i: usize, j: usize| {
+        let (a, b) = (order[i].max(order[j]), order[i].min(order[j]));
+        gram[a][b]
+    };
+    let mut l = [[0.0f64; COLUMNS]; COLUMNS];
+    for i in 0..p {
+        for j in 0..=i {
+            let mut sum = at(i, j);
+            for k in 0..j {
+                sum -= l[i][k] * l[j][k];
+            }
+            if i == j {
+                if i < p - 1 {
+                    if sum <= 1e-10 * at(i, i) {
+                        return None;
+                    }
+                    l[i][i] = sum.sqrt();
+                } else {
+                    l[i][i] = sum.max(0.0);
+                }
+            } else {
+                l[i][j] = sum / l[j][j];
+            }
+        }
+    }
+    let y = p - 1;
+    let square_sum = l[y][y];
+    // The jump is the last regressor: back substitution stops at once.
+    let coefficient = jump.map(|_| (l[y][y - 1] / l[y - 1][y - 1], 1.0 / l[y - 1][y - 1]));
+    Some((square_sum, coefficient))
+}

@@ -1,0 +1,333 @@
+//! What each stretch is: steady, settling, ramping, or a burst; and its mean with uncertainty.
+
+use rayon::prelude::*;
+
+use super::Segment;
+use super::jump::Ground;
+use crate::findings::SegmentKind;
+use crate::numeric::effective_samples;
+
+/// Fall in squared misfit, in σ², that shows a decay or a ramp.
+const EVIDENT: f64 = 40.0;
+/// A decay has settled when what is left of it is below this share of σ.
+const SETTLED: f64 = 0.25;
+/// A ramp moves by more than this many σ, and by more than this share of the capture's range.
+const RAMP_SIGMAS: f64 = 12.0;
+const RAMP_SHARE: f64 = 0.03;
+/// A burst is shorter than this share of the stays on both sides.
+const BURST_SHARE: f64 = 0.34;
+/// Longest burst, in samples, that needs no others like it.
+const LONE_BURST: usize = 30;
+/// Bursts that make a habit.
+const HABIT: usize = 5;
+
+/// Sums of a stretch in blocks, about its first value.
+struct Profile {
+    origin: f64,
+    /// Samples, mean and mean time of each block; mean is relative to `origin`.
+    blocks: Vec<(f64, f64, f64)>,
+    count: f64,
+    mean: f64,
+    sd: f64,
+}
+
+/// Cuts stretches between `edges` where they settle, and describes every piece.
+pub(super) fn describe(ground: &Ground<'_>, edges: &[usize], is_step: &[bool]) -> Vec<Segment> {
+    let n = ground.values.len();
+    let range = range(ground.values);
+    let pieces: Vec<Vec<Segment>> = (0..edges.len())
+        .into_par_iter()
+        .map(|i| {
+            let (first, end) = (edges[i], edges.get(i + 1).copied().unwrap_or(n));
+            stretch(ground, first, end, is_step[i], range)
+        })
+        .collect();
+    let mut segments: Vec<Segment> = pieces.into_iter().flatten().collect();
+    for i in 0..segments.len() {
+        segments[i].end_s = match segments.get(i + 1) {
+            Some(next) if ground.breaks.binary_search(&next.first).is_err() => next.start_s,
+            _ => ground.time.at(segments[i].end - 1),
+        };
+    }
+    bursts(&mut segments);
+    segments
+}
+
+fn range(values: &[f64]) -> f64 {
+    let (low, high) = values
+        .par_chunks(1 << 16)
+        .map(|c| {
+            c.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)))
+        })
+        .reduce(|| (f64::INFINITY, f64::NEG_INFINITY), |a, b| (a.0.min(b.0), a.1.max(b.1)));
+    (high - low).max(0.0)
+}
+
+fn profile(ground: &Ground<'_>, first: usize, end: usize) -> Profile {
+    let n = end - first;
+    let size = n.div_ceil(256).max(1);
+    let values = &ground.values[first..end];
+    let origin = values[0];
+    let from = ground.spikes.partition_point(|s| *s < first);
+    let to = ground.spikes.partition_point(|s| *s < end);
+    let spikes = &ground.spikes[from..to];
+    let sums = |k: usize, block: &[f64]| -> (f64, f64, f64, f64) {
+        let start = first + k * size;
+        let (mut sum, mut squares) = block_sums(block, origin);
+        let mut count = block.len() as f64;
+        let from = spikes.partition_point(|s| *s < start);
+        for spike in spikes[from..].iter().take_while(|s| **s < start + block.len()) {
+            let d = ground.values[*spike] - origin;
+            sum -= d;
+            squares -= d * d;
+            count -= 1.0;
+        }
+        let middle = 0.5 * (ground.time.at(start) + ground.time.at(start + block.len() - 1));
+        (count, sum, squares.max(0.0), middle)
+    };
+    let raw: Vec<(f64, f64, f64, f64)> = if n > 1 << 16 {
+        values.par_chunks(size).enumerate().map(|(k, b)| sums(k, b)).collect()
+    } else {
+        values.chunks(size).enumerate().map(|(k, b)| sums(k, b)).collect()
+    };
+    let count: f64 = raw.iter().map(|b| b.0).sum();
+    if count < 1.0 {
+        return Profile { origin, blocks: vec![(1.0, 0.0, 0.0)], count: 1.0, mean: 0.0, sd: 0.0 };
+    }
+    let mean = raw.iter().map(|b| b.1).sum::<f64>() / count;
+    // Each block's squares about the mean: Σd² − 2 m Σd + c m².
+    let squares: f64 = raw.iter().map(|(c, s, q, _)| q - 2.0 * mean * s + c * mean * mean).sum();
+    let sd = if count > 1.0 { (squares.max(0.0) / (count - 1.0)).sqrt() } else { 0.0 };
+    let blocks = raw.iter().filter(|b| b.0 > 0.0).map(|(c, s, _, t)| (*c, s / c, *t)).collect();
+    Profile { origin, blocks, count, mean, sd }
+}
+
+/// Sum and sum of squares of `v − origin`, in four lanes.
+fn block_sums(block: &[f64], origin: f64) -> (f64, f64) {
+    let mut sum = [0.0; 4];
+    let mut squares = [0.0; 4];
+    let chunks = block.chunks_exact(4);
+    let rest = chunks.remainder();
+    for chunk in chunks {
+        for k in 0..4 {
+            let d = chunk[k] - origin;
+            sum[k] += d;
+            squares[k] += d * d;
+        }
+    }
+    let (mut s, mut q) = (0.0, 0.0);
+    for v in rest {
+        s += v - origin;
+        q += (v - origin) * (v - origin);
+    }
+    (s + sum.iter().sum::<f64>(), q + squares.iter().sum::<f64>())
+}
+
+fn stretch(
+    ground: &Ground<'_>,
+    first: usize,
+    end: usize,
+    after_step: bool,
+    range: f64,
+) -> Vec<Segment> {
+    let whole = profile(ground, first, end);
+    let sigma = ground.noise.sigma_at(whole.origin + whole.mean);
+    let cut = if after_step { settles(ground, first, end) } else { None };
+    if let Some(cut) = cut {
+        if cut >= end {
+            return vec![piece(ground, first, end, &whole, SegmentKind::Transient)];
+        }
+        let rest = profile(ground, cut, end);
+        let kind = level_or_ramp(ground, &rest, sigma, range);
+        return vec![
+            piece(ground, first, cut, &profile(ground, first, cut), SegmentKind::Transient),
+            piece(ground, cut, end, &rest, kind),
+        ];
+    }
+    let kind = level_or_ramp(ground, &whole, sigma, range);
+    vec![piece(ground, first, end, &whole, kind)]
+}
+
+fn piece(
+    ground: &Ground<'_>,
+    first: usize,
+    end: usize,
+    profile: &Profile,
+    kind: SegmentKind,
+) -> Segment {
+    let noise_a = profile.sd.max(ground.noise.floor);
+    let effective = effective_samples(profile.count, ground.noise.phi);
+    Segment {
+        first,
+        end,
+        start_s: ground.time.at(first),
+        end_s: 0.0,
+        mean_a: profile.origin + profile.mean,
+        noise_a,
+        effective_samples: effective,
+        standard_uncertainty_a: noise_a / effective.sqrt(),
+        kind,
+        state: None,
+    }
+}
+
+/// Slope's fall in misfit and the change it makes over the stretch decide.
+fn level_or_ramp(ground: &Ground<'_>, profile: &Profile, sigma: f64, range: f64) -> SegmentKind {
+    if profile.blocks.len() < 4 {
+        return SegmentKind::Steady;
+    }
+    let mean_t = profile.blocks.iter().map(|b| b.0 * b.2).sum::<f64>() / profile.count;
+    let (mut tt, mut ty) = (0.0, 0.0);
+    for (c, y, t) in &profile.blocks {
+        tt += c * (t - mean_t) * (t - mean_t);
+        ty += c * (t - mean_t) * (y - profile.mean);
+    }
+    if !(tt > 0.0) {
+        return SegmentKind::Steady;
+    }
+    let slope = ty / tt;
+    let span = profile.blocks[profile.blocks.len() - 1].2 - profile.blocks[0].2;
+    let worth = effective_samples(profile.count, ground.noise.phi) / profile.count;
+    let evidence = slope * slope * tt * worth / (sigma * sigma);
+    let change = (slope * span).abs();
+    if evidence > EVIDENT && change > RAMP_SIGMAS * sigma && change > RAMP_SHARE * range {
+        SegmentKind::Transient
+    } else {
+        SegmentKind::Steady
+    }
+}
+
+/// First sample at which an exponential decay from `first` has settled; `end` when it has not by
+/// then; `None` when nothing decays.
+fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
+    const LONGEST: usize = 8192;
+    let n = (end - first).min(LONGEST);
+    if n < 8 {
+        return None;
+    }
+    let mut values = Vec::new();
+    ground.copy(first, first + n, &mut values);
+    let tail = &values[n - n.div_ceil(3)..];
+    let level = tail.iter().sum::<f64>() / tail.len() as f64;
+    let sigma = ground.noise.sigma_at(level);
+    // Blocks that grow with the distance from the step.
+    let mut points: Vec<(f64, f64, f64)> = Vec::new();
+    let (mut at, mut size) = (0, 1);
+    while at + size <= n {
+        for _ in 0..16 {
+            if at + size > n {
+                break;
+            }
+            let mean = values[at..at + size].iter().sum::<f64>() / size as f64;
+            let t = 0.5 * (ground.time.at(first + at) + ground.time.at(first + at + size - 1))
+                - ground.time.at(first);
+            let weight = effective_samples(size as f64, ground.noise.phi)
+                * if size == 1 { (1.0 - ground.noise.phi) / (1.0 + ground.noise.phi) } else { 1.0 };
+            points.push((t, mean - level, weight / (sigma * sigma)));
+            at += size;
+        }
+        size *= 2;
+    }
+    let span = points.last()?.0;
+    let shortest = ground.time.at(first + 1) - ground.time.at(first);
+    if !(span > 0.0 && shortest > 0.0) {
+        return None;
+    }
+    let flat = misfit(&points, None)?.0;
+    let mut best: Option<(f64, f64, f64)> = None;
+    let mut tau = shortest.max(span / 2000.0);
+    while tau < 1.5 * span {
+        if let Some((square_sum, amplitude)) = misfit(&points, Some(tau))
+            && best.is_none_or(|b| square_sum < b.0)
+        {
+            best = Some((square_sum, amplitude, tau));
+        }
+        tau *= 1.3;
+    }
+    let (square_sum, amplitude, tau) = best?;
+    let spread = (square_sum / points.len() as f64).max(1.0);
+    if (flat - square_sum) / spread < EVIDENT || amplitude.abs() < 2.0 * sigma {
+        return None;
+    }
+    let settled_s = tau * (amplitude.abs() / (SETTLED * sigma)).ln();
+    let settled = ground.time.at(first) + settled_s;
+    let cut =
+        (first..end).collect::<Vec<_>>().partition_point(|i| ground.time.at(*i) < settled) + first;
+    // What is left must be long enough to be a level.
+    let rest_s = ground.time.at(end - 1) - settled;
+    if end.saturating_sub(cut) < 5 || rest_s < 0.5 * tau {
+        return Some(end);
+    }
+    (cut > first + 1).then_some(cut)
+}
+
+/// Weighted residual square sum of `c + a exp(−t/τ)`, and `a`.
+fn misfit(points: &[(f64, f64, f64)], tau: Option<f64>) -> Option<(f64, f64)> {
+    let (mut w, mut we, mut wee, mut wy, mut wey, mut wyy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for (t, y, weight) in points {
+        let e = tau.map_or(0.0, |tau| (-t / tau).exp());
+        w += weight;
+        we += weight * e;
+        wee += weight * e * e;
+        wy += weight * y;
+        wey += weight * e * y;
+        wyy += weight * y * y;
+    }
+    let about = wyy - wy * wy / w;
+    if tau.is_none() {
+        return Some((about, 0.0));
+    }
+    let see = wee - we * we / w;
+    if !(see > 1e-9 * wee) {
+        return None;
+    }
+    let a = (wey - we * wy / w) / see;
+    Some((about - a * a * see, a))
+}
+
+/// Marks short excursions that return to the level they left.
+fn bursts(segments: &mut [Segment]) {
+    let n = segments.len();
+    let length = |s: &Segment| s.end_s - s.start_s;
+    let mut found: Vec<(usize, usize)> = Vec::new();
+    let mut i = 1;
+    while i + 1 < n {
+        // An excursion of up to four stretches.
+        let mut taken = None;
+        for j in i..(i + 4).min(n - 1) {
+            let (before, after) = (&segments[i - 1], &segments[j + 1]);
+            let inside = segments[j].end_s - segments[i].start_s;
+            let peak = segments[i..=j]
+                .iter()
+                .map(|s| (s.mean_a - before.mean_a).abs())
+                .fold(0.0, f64::max);
+            let back = (after.mean_a - before.mean_a).abs();
+            let doubt = 3.0 * before.noise_a.max(after.noise_a);
+            if inside < BURST_SHARE * length(before).min(length(after))
+                && back < (0.25 * peak).max(doubt.min(0.5 * peak))
+                && before.kind == SegmentKind::Steady
+            {
+                taken = Some(j);
+                break;
+            }
+        }
+        match taken {
+            Some(j) => {
+                found.push((i, j));
+                i = j + 2;
+            }
+            None => i += 1,
+        }
+    }
+    let habit = found.len() >= HABIT;
+    for (i, j) in found {
+        let samples = segments[j].end - segments[i].first;
+        let inside = segments[j].end_s - segments[i].start_s;
+        let stay = length(&segments[i - 1]).min(length(&segments[j + 1]));
+        if samples <= LONE_BURST || (habit && inside < 0.2 * stay) {
+            for segment in &mut segments[i..=j] {
+                segment.kind = SegmentKind::Burst;
+            }
+        }
+    }
+}

@@ -1,0 +1,389 @@
+//! The meter's noise: how much, how correlated, and how it grows with level.
+//!
+//! Model: `x_t = level_t + σ(level_t) u_t`, `u` a unit AR(1) process with coefficient φ, rounded to
+//! the resolution q. Half the mean square of a difference over k readings is then
+//! `D_k = σ² (1 − φᵏ) + q²/12`. Each mean square is that of the smallest 85 % of the differences,
+//! divided by 0.5205, its expectation for Gaussian differences of unit variance: steps, spikes and
+//! bursts lie in the part cut off. (A median absolute deviation is useless on rounded readings: it
+//! only takes whole counts.) The noise of a level comes from the differences between readings near
+//! that level. Levels are binned by the logarithm of their distance from the quietest common
+//! level, so that microamperes asleep and amperes awake are resolved alike.
+
+use super::NoiseModel;
+use crate::findings::NoiseAtLevel;
+
+/// Share of squared differences kept.
+const KEPT: f64 = 0.85;
+/// Mean square of the smallest 85 % of standard Gaussian values.
+const KEPT_MEAN_SQUARE: f64 = 0.5205;
+/// Samples that the noise is learnt from at most; longer captures are sampled evenly.
+const LEARN_FROM: usize = 1 << 20;
+/// Length of one stretch of that sample.
+const STRETCH: usize = 1024;
+/// Lags that tell φ.
+const LAGS: [usize; 4] = [2, 3, 6, 12];
+/// Differences that a level needs to have its own noise.
+const ENOUGH: u64 = 24;
+/// Half-octave bins of level on each side of the quiet level.
+const SIDE_BINS: usize = 60;
+
+/// The noise model in the form that the passes use.
+#[derive(Debug, Clone)]
+pub(super) struct Noise {
+    quiet_level: f64,
+    quiet_sigma: f64,
+    /// σ of each level bin.
+    sigma: Vec<f64>,
+    /// Stabilised value at the inner edge of each bin.
+    stable_at: Vec<f64>,
+    pub(super) phi: f64,
+    pub(super) floor: f64,
+    /// Commonest bin.
+    common: usize,
+    /// Bins that hold data of their own.
+    seen: Vec<bool>,
+    /// Every bin has the same σ.
+    level_free: bool,
+}
+
+/// Counts and sums of squared differences in quarter octaves.
+#[derive(Clone)]
+struct Squares {
+    unit: f64,
+    zeros: u64,
+    count: Vec<u32>,
+    sum: Vec<f64>,
+}
+
+const OCTAVES_DOWN: i64 = 24;
+const CELLS: usize = 4 * 64;
+
+impl Squares {
+    fn new(unit: f64) -> Self {
+        Self { unit, zeros: 0, count: vec![0; CELLS], sum: vec![0.0; CELLS] }
+    }
+
+    #[inline]
+    fn add(&mut self, difference: f64) {
+        let square = (difference / self.unit) * (difference / self.unit);
+        if square == 0.0 {
+            self.zeros += 1;
+            return;
+        }
+        // The exponent and the two leading bits of the fraction number the quarter octaves.
+        let quarter = (square.to_bits() >> 50) as i64 - ((1023 - OCTAVES_DOWN) << 2);
+        let cell = quarter.clamp(0, CELLS as i64 - 1) as usize;
+        self.count[cell] += 1;
+        self.sum[cell] += square;
+    }
+
+    fn total(&self) -> u64 {
+        self.zeros + self.count.iter().map(|c| u64::from(*c)).sum::<u64>()
+    }
+
+    /// Variance of a difference, from the smallest 85 %.
+    fn variance(&self) -> f64 {
+        let keep = KEPT * self.total() as f64;
+        let mut left = keep - self.zeros as f64;
+        let mut kept = 0.0;
+        for (count, sum) in self.count.iter().zip(&self.sum) {
+            if left <= 0.0 {
+                break;
+            }
+            let count = f64::from(*count);
+            kept += if count <= left { *sum } else { sum * left / count };
+            left -= count;
+        }
+        if keep > 0.0 { kept / keep / KEPT_MEAN_SQUARE * self.unit * self.unit } else { 0.0 }
+    }
+
+    /// Mean square of the differences up to `limit`; the others count as none.
+    fn clipped_variance(&self, limit: f64) -> f64 {
+        let most = (limit / self.unit).powi(2);
+        let (mut kept, mut used) = (0.0, self.zeros as f64);
+        for (count, sum) in self.count.iter().zip(&self.sum) {
+            if *count > 0 && *sum <= most * f64::from(*count) {
+                kept += sum;
+                used += f64::from(*count);
+            }
+        }
+        if used > 0.0 { kept / used * self.unit * self.unit } else { 0.0 }
+    }
+}
+
+/// Median of five.
+#[inline]
+fn median5(w: &[f64]) -> f64 {
+    let (a, b) = (w[0].min(w[1]), w[0].max(w[1]));
+    let (c, d) = (w[3].min(w[4]), w[3].max(w[4]));
+    let low = a.max(c);
+    let high = b.min(d);
+    // The median of five is the median of the middle one and the inner pair.
+    let (low, high) = (low.min(high), low.max(high));
+    w[2].max(low).min(high)
+}
+
+fn stretches(values: &[f64]) -> Vec<&[f64]> {
+    let n = values.len();
+    if n <= LEARN_FROM {
+        return vec![values];
+    }
+    let count = LEARN_FROM / STRETCH;
+    (0..count)
+        .map(|k| {
+            let at = (k as u128 * (n - STRETCH) as u128 / (count - 1) as u128) as usize;
+            &values[at..at + STRETCH]
+        })
+        .collect()
+}
+
+impl Noise {
+    /// Learns the noise. `values` are finite and not all equal. O(n), at most 2²⁰ samples used.
+    pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
+        let magnitude = values.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+        // Below this the arithmetic itself rounds.
+        let rounding = 4.0 * f64::EPSILON * magnitude;
+        let q = resolution.filter(|q| q.is_finite() && *q > 0.0).unwrap_or(0.0);
+        let floor = (q / 12f64.sqrt()).max(rounding).max(f64::MIN_POSITIVE.sqrt());
+        let stretches = stretches(values);
+        let (quiet_level, quiet_sigma) = quietest(&stretches, floor);
+
+        let mut noise = Self {
+            quiet_level,
+            quiet_sigma,
+            sigma: Vec::new(),
+            stable_at: Vec::new(),
+            phi: 0.0,
+            floor,
+            common: SIDE_BINS,
+            seen: vec![false; 2 * SIDE_BINS + 1],
+            level_free: false,
+        };
+        let mut bins = vec![None::<Squares>; 2 * SIDE_BINS + 1];
+        for stretch in &stretches {
+            for w in stretch.windows(5) {
+                let bin = noise.bin(median5(w));
+                bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma)).add(w[3] - w[2]);
+            }
+        }
+        let variance_of = |bin: &Squares| {
+            let trimmed = bin.variance();
+            // Rounded readings that hardly ever change: the few single counts are the noise.
+            if trimmed < 2.0 * q * q { trimmed.max(bin.clipped_variance(2.5 * q)) } else { trimmed }
+        };
+        let difference_variance: Vec<Option<f64>> = bins
+            .iter()
+            .map(|bin| bin.as_ref().filter(|bin| bin.total() >= ENOUGH).map(variance_of))
+            .collect();
+        noise.common = bins
+            .iter()
+            .enumerate()
+            .max_by_key(|(i, bin)| (bin.as_ref().map_or(0, Squares::total), 1000 - i))
+            .map_or(SIDE_BINS, |(i, _)| i);
+        noise.phi = noise.correlation(&stretches, &difference_variance, q, values.len());
+        let own: Vec<Option<f64>> = difference_variance
+            .iter()
+            .map(|v| v.map(|v| (v / (2.0 * (1.0 - noise.phi))).sqrt().max(floor)))
+            .collect();
+        noise.seen = own.iter().map(Option::is_some).collect();
+        noise.fill(&own);
+        noise
+    }
+
+    /// φ from the growth of the differences with the lag.
+    fn correlation(&self, stretches: &[&[f64]], variance: &[Option<f64>], q: f64, n: usize) -> f64 {
+        let span = LAGS[LAGS.len() - 1];
+        let mut by_lag = vec![Squares::new(1.0); LAGS.len() + 1];
+        for stretch in stretches {
+            for w in stretch.windows(span + 5) {
+                let bin = self.bin(median5(&w[..5]));
+                if bin != self.bin(median5(&w[span..])) {
+                    continue;
+                }
+                let Some(v) = variance[bin].filter(|v| *v > 0.0) else { continue };
+                let scale = v.sqrt();
+                by_lag[0].add((w[3] - w[2]) / scale);
+                for (squares, lag) in by_lag[1..].iter_mut().zip(LAGS) {
+                    squares.add((w[2 + lag] - w[2]) / scale);
+                }
+            }
+        }
+        let common_variance = variance[self.common].filter(|v| *v > 0.0);
+        let rounding = common_variance.map_or(0.0, |v| q * q / 6.0 / v);
+        let d: Vec<f64> = by_lag.iter().map(Squares::variance).collect();
+        if !(d[0] > 0.0) || by_lag[0].total() < ENOUGH {
+            return 0.0;
+        }
+        let d: Vec<f64> = d.iter().map(|v| (v - rounding).max(0.2 * v)).collect();
+        let misfit = |phi: f64| -> f64 {
+            LAGS.iter()
+                .zip(&d[1..])
+                .map(|(lag, dk)| {
+                    let expected = (1.0 - phi.powi(*lag as i32)) / (1.0 - phi);
+                    ((dk / d[0]).ln() - expected.ln()).powi(2)
+                })
+                .sum()
+        };
+        let best = (0..=98)
+            .map(|k| f64::from(k) / 100.0)
+            .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
+            .unwrap_or(0.0);
+        // A few readings do not tell φ: its own standard error is taken off first.
+        let error = ((1.0 - best * best) / n as f64).sqrt() * 2.0;
+        (best - error).max(0.0)
+    }
+
+    /// Bins without data take the σ of their neighbours, in proportion on the logarithmic scale.
+    fn fill(&mut self, own: &[Option<f64>]) {
+        let known: Vec<(usize, f64)> =
+            own.iter().enumerate().filter_map(|(i, s)| s.map(|s| (i, s.ln()))).collect();
+        let fallback = self.quiet_sigma.max(self.floor);
+        self.sigma = (0..own.len())
+            .map(|i| {
+                let at = known.partition_point(|(k, _)| *k < i);
+                match (at.checked_sub(1).map(|b| known[b]), known.get(at)) {
+                    (_, Some((k, s))) if *k == i => s.exp(),
+                    (Some((a, sa)), Some((b, sb))) => {
+                        let share = (i - a) as f64 / (b - a) as f64;
+                        (sa + share * (sb - sa)).exp()
+                    }
+                    (Some((_, s)), None) => s.exp(),
+                    (None, Some((_, s))) => s.exp(),
+                    (None, None) => fallback,
+                }
+            })
+            .collect();
+        let (low, high) =
+            self.sigma.iter().fold((f64::INFINITY, 0.0f64), |(l, h), s| (l.min(*s), h.max(*s)));
+        self.level_free = high < 1.25 * low;
+        self.stable_at = vec![0.0; own.len()];
+        let middle = SIDE_BINS;
+        let mut outward = self.edge(0) / self.sigma[middle];
+        for k in 1..=SIDE_BINS {
+            let width = self.edge(k) - self.edge(k - 1);
+            self.stable_at[middle + k] = outward;
+            outward += width / self.sigma[middle + k];
+        }
+        let mut outward = -self.edge(0) / self.sigma[middle];
+        for k in 1..=SIDE_BINS {
+            let width = self.edge(k) - self.edge(k - 1);
+            self.stable_at[middle - k] = outward;
+            outward -= width / self.sigma[middle - k];
+        }
+    }
+
+    /// Distance from the quiet level at which bin `k + 1` starts.
+    fn edge(&self, k: usize) -> f64 {
+        4.0 * self.quiet_sigma * 2f64.powf(0.5 * k as f64)
+    }
+
+    #[inline]
+    fn bin(&self, level: f64) -> usize {
+        let distance = level - self.quiet_level;
+        let r = distance.abs() / (4.0 * self.quiet_sigma);
+        if r < 1.0 {
+            return SIDE_BINS;
+        }
+        let octaves = (r * r).to_bits() >> 52;
+        let k = (octaves - 1022).min(SIDE_BINS as u64) as usize;
+        if distance > 0.0 { SIDE_BINS + k } else { SIDE_BINS - k }
+    }
+
+    /// σ of one reading at a level.
+    #[inline]
+    pub(super) fn sigma_at(&self, level: f64) -> f64 {
+        self.sigma[self.bin(level)]
+    }
+
+    /// The smallest σ at any level.
+    pub(super) fn least_sigma(&self) -> f64 {
+        self.sigma.iter().copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// The value on a scale where the noise is 1 at every level: `∫ dx / σ(x)`, increasing.
+    #[inline]
+    pub(super) fn stabilise(&self, value: f64) -> f64 {
+        let bin = self.bin(value);
+        let distance = value - self.quiet_level;
+        if bin == SIDE_BINS {
+            return distance / self.sigma[bin];
+        }
+        let k = bin.abs_diff(SIDE_BINS);
+        let inner = self.edge_table(k - 1);
+        if distance > 0.0 {
+            self.stable_at[bin] + (distance - inner) / self.sigma[bin]
+        } else {
+            self.stable_at[bin] + (distance + inner) / self.sigma[bin]
+        }
+    }
+
+    #[inline]
+    fn edge_table(&self, k: usize) -> f64 {
+        // 2^(k/2) without a power function in the hot loop.
+        let whole = f64::from_bits((1023 + (k as u64 >> 1)) << 52);
+        4.0 * self.quiet_sigma * if k & 1 == 1 { whole * std::f64::consts::SQRT_2 } else { whole }
+    }
+
+    /// As handed on.
+    pub(super) fn model(&self, spikes: Vec<usize>) -> NoiseModel {
+        let by_level = (0..self.sigma.len())
+            .filter(|i| self.seen[*i])
+            .map(|i| NoiseAtLevel { level_a: self.middle(i), sigma_a: self.sigma[i] })
+            .collect();
+        NoiseModel {
+            sigma_a: self.sigma[self.common],
+            phi: self.phi,
+            floor_a: self.floor,
+            by_level,
+            spikes,
+        }
+    }
+
+    fn middle(&self, bin: usize) -> f64 {
+        if bin == SIDE_BINS {
+            return self.quiet_level;
+        }
+        let k = bin.abs_diff(SIDE_BINS);
+        let distance = 0.5 * (self.edge(k) + self.edge(k - 1));
+        self.quiet_level + if bin > SIDE_BINS { distance } else { -distance }
+    }
+
+    /// Correlation that is left between means of `size` neighbouring readings, and the variance
+    /// of such a mean in units of σ².
+    pub(super) fn pooled(&self, size: usize) -> (f64, f64) {
+        if size == 1 {
+            return (self.phi, 1.0);
+        }
+        let g = size as f64;
+        let phi = self.phi;
+        let variance = 1.0 / crate::numeric::effective_samples(g, phi);
+        let covariance = phi * ((1.0 - phi.powi(size as i32)) / (1.0 - phi)).powi(2) / (g * g);
+        (covariance / variance, variance)
+    }
+}
+
+/// Level and noise of the quietest quarter of the capture.
+fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
+    const BLOCK: usize = 16;
+    let mut blocks: Vec<(f64, f64)> = Vec::new();
+    for stretch in stretches {
+        for block in stretch.chunks(BLOCK).filter(|b| b.len() >= 4 || stretch.len() < BLOCK) {
+            let mut squares: Vec<f64> =
+                block.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).collect();
+            squares.sort_by(f64::total_cmp);
+            let kept = (squares.len() * 5).div_ceil(6);
+            let mean = squares[..kept].iter().sum::<f64>() / kept.max(1) as f64;
+            let mut sorted = block.to_vec();
+            sorted.sort_by(f64::total_cmp);
+            blocks.push((mean / (2.0 * KEPT_MEAN_SQUARE), sorted[sorted.len() / 2]));
+        }
+    }
+    blocks.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let quiet = &mut blocks[..];
+    let quarter = quiet.len().div_ceil(4);
+    let sigma = quiet[quarter / 2].0.sqrt().max(floor);
+    // Equal noise everywhere ranks blocks by chance: their median is then the common level.
+    let quiet = &mut quiet[..quarter];
+    quiet.sort_by(|a, b| a.1.total_cmp(&b.1));
+    (quiet[quarter / 2].1, sigma)
+}

@@ -7,20 +7,20 @@ use rand_chacha::ChaCha8Rng;
 use crate::meter::{Edge, Log, Meter, Truth, between, log_between, read};
 
 /// A family: its name, what it must reach, how near a hit is, and how one is made.
-pub struct Family {
-    pub name: &'static str,
-    pub bar: Bar,
+pub(crate) struct Family {
+    pub(crate) name: &'static str,
+    pub(crate) bar: Bar,
     /// How near a hit lies, seconds; `None` for 2.5 samples.
-    pub within_s: Option<f64>,
-    pub make: fn(&mut ChaCha8Rng) -> Log,
+    pub(crate) within_s: Option<f64>,
+    pub(crate) make: fn(&mut ChaCha8Rng) -> Log,
 }
 
-pub enum Bar {
+pub(crate) enum Bar {
     F1(f64),
     FalsePerCapture(f64),
 }
 
-pub const FAMILIES: [Family; 11] = [
+pub(crate) const FAMILIES: [Family; 11] = [
     Family { name: "visit", bar: Bar::F1(0.998), within_s: None, make: visit },
     Family { name: "overlapping", bar: Bar::F1(0.998), within_s: None, make: overlapping },
     Family { name: "night", bar: Bar::F1(0.998), within_s: None, make: night },
@@ -35,7 +35,7 @@ pub const FAMILIES: [Family; 11] = [
 ];
 
 /// The generator of a family's capture number `seed`.
-pub fn rng(family: &str, seed: u64) -> ChaCha8Rng {
+pub(crate) fn rng(family: &str, seed: u64) -> ChaCha8Rng {
     let salt = family.bytes().fold(7u64, |h, b| h.wrapping_mul(131).wrapping_add(u64::from(b)));
     ChaCha8Rng::seed_from_u64(salt ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15))
 }

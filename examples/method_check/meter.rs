@@ -8,32 +8,32 @@ use rand_distr::{Distribution, StandardNormal};
 
 /// One sharp change of the true current.
 #[derive(Clone, Copy)]
-pub struct Edge {
-    pub at_s: f64,
-    pub delta_a: f64,
+pub(crate) struct Edge {
+    pub(crate) at_s: f64,
+    pub(crate) delta_a: f64,
     /// Part of the change that comes on top and decays: amplitude and time constant.
-    pub tail: Option<(f64, f64)>,
+    pub(crate) tail: Option<(f64, f64)>,
 }
 
 impl Edge {
-    pub fn new(at_s: f64, delta_a: f64) -> Self {
+    pub(crate) fn new(at_s: f64, delta_a: f64) -> Self {
         Self { at_s, delta_a, tail: None }
     }
 }
 
 /// A true current.
-pub struct Truth {
-    pub duration_s: f64,
-    pub base_a: f64,
-    pub edges: Vec<Edge>,
+pub(crate) struct Truth {
+    pub(crate) duration_s: f64,
+    pub(crate) base_a: f64,
+    pub(crate) edges: Vec<Edge>,
     /// Smooth part, ampere at a time.
-    pub smooth: Box<dyn Fn(f64) -> f64 + Sync>,
+    pub(crate) smooth: Box<dyn Fn(f64) -> f64 + Sync>,
     /// Stretches in which extra steps are not scored.
-    pub unscored: Vec<Span>,
+    pub(crate) unscored: Vec<Span>,
 }
 
 impl Truth {
-    pub fn new(duration_s: f64, base_a: f64) -> Self {
+    pub(crate) fn new(duration_s: f64, base_a: f64) -> Self {
         Self {
             duration_s,
             base_a,
@@ -43,32 +43,32 @@ impl Truth {
         }
     }
 
-    pub fn add(&mut self, at_s: f64, delta_a: f64) {
+    pub(crate) fn add(&mut self, at_s: f64, delta_a: f64) {
         self.edges.push(Edge::new(at_s, delta_a));
     }
 }
 
 /// A meter.
-pub struct Meter {
-    pub interval_s: f64,
+pub(crate) struct Meter {
+    pub(crate) interval_s: f64,
     /// Standard deviation of the time between samples, as a share of it.
-    pub jitter: f64,
-    pub resolution_a: f64,
-    pub sigma_a: f64,
+    pub(crate) jitter: f64,
+    pub(crate) resolution_a: f64,
+    pub(crate) sigma_a: f64,
     /// Noise per ampere of level.
-    pub sigma_share: f64,
-    pub phi: f64,
-    pub wander_a: f64,
-    pub gain: f64,
-    pub spikes_per_sample: f64,
-    pub spike_a: f64,
-    pub gaps: Vec<Span>,
+    pub(crate) sigma_share: f64,
+    pub(crate) phi: f64,
+    pub(crate) wander_a: f64,
+    pub(crate) gain: f64,
+    pub(crate) spikes_per_sample: f64,
+    pub(crate) spike_a: f64,
+    pub(crate) gaps: Vec<Span>,
     /// Upper ends of the ranges with their resolution; noise follows the resolution. Empty for one range.
-    pub ranges: Vec<(f64, f64)>,
+    pub(crate) ranges: Vec<(f64, f64)>,
 }
 
 impl Meter {
-    pub fn plain(interval_s: f64, resolution_a: f64, sigma_a: f64, phi: f64) -> Self {
+    pub(crate) fn plain(interval_s: f64, resolution_a: f64, sigma_a: f64, phi: f64) -> Self {
         Self {
             interval_s,
             jitter: 0.0,
@@ -87,25 +87,25 @@ impl Meter {
 }
 
 /// A capture with its truth.
-pub struct Log {
-    pub samples: Samples,
-    pub gaps: Vec<Span>,
-    pub resolution_a: f64,
-    pub true_steps: Vec<(f64, f64)>,
-    pub unscored: Vec<Span>,
+pub(crate) struct Log {
+    pub(crate) samples: Samples,
+    pub(crate) gaps: Vec<Span>,
+    pub(crate) resolution_a: f64,
+    pub(crate) true_steps: Vec<(f64, f64)>,
+    pub(crate) unscored: Vec<Span>,
 }
 
-pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
+pub(crate) fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
 /// Between `a` and `b`, uniform.
-pub fn between(rng: &mut ChaCha8Rng, a: f64, b: f64) -> f64 {
+pub(crate) fn between(rng: &mut ChaCha8Rng, a: f64, b: f64) -> f64 {
     a + (b - a) * rng.random::<f64>()
 }
 
 /// Between `a` and `b`, uniform in the logarithm.
-pub fn log_between(rng: &mut ChaCha8Rng, a: f64, b: f64) -> f64 {
+pub(crate) fn log_between(rng: &mut ChaCha8Rng, a: f64, b: f64) -> f64 {
     (a.ln() + (b / a).ln() * rng.random::<f64>()).exp()
 }
 
@@ -127,7 +127,7 @@ fn wander(rng: &mut ChaCha8Rng, peak: f64, duration_s: f64) -> impl Fn(f64) -> f
 }
 
 /// Reads `truth` through `meter`.
-pub fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
+pub(crate) fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
     let dt = meter.interval_s;
     let n = (truth.duration_s / dt) as usize;
     let drift = wander(rng, meter.wander_a, truth.duration_s);

@@ -6,22 +6,22 @@ use crate::meter::Log;
 
 /// Counts over captures.
 #[derive(Default, Clone)]
-pub struct Score {
-    pub truths: usize,
-    pub hits: usize,
-    pub false_steps: usize,
-    pub missed: usize,
+pub(crate) struct Score {
+    pub(crate) truths: usize,
+    pub(crate) hits: usize,
+    pub(crate) false_steps: usize,
+    pub(crate) missed: usize,
     /// Hits whose 95 % interval holds the true time.
-    pub covered: usize,
-    pub samples: usize,
-    pub elapsed_ns: f64,
-    pub phi: f64,
-    pub false_at: Vec<(f64, f64)>,
-    pub missed_at: Vec<(f64, f64)>,
+    pub(crate) covered: usize,
+    pub(crate) samples: usize,
+    pub(crate) elapsed_ns: f64,
+    pub(crate) phi: f64,
+    pub(crate) false_at: Vec<(f64, f64)>,
+    pub(crate) missed_at: Vec<(f64, f64)>,
 }
 
 impl Score {
-    pub fn add(&mut self, other: &Score) {
+    pub(crate) fn add(&mut self, other: &Score) {
         self.truths += other.truths;
         self.hits += other.hits;
         self.false_steps += other.false_steps;
@@ -31,15 +31,15 @@ impl Score {
         self.elapsed_ns += other.elapsed_ns;
     }
 
-    pub fn precision(&self) -> f64 {
+    pub(crate) fn precision(&self) -> f64 {
         share(self.hits, self.hits + self.false_steps)
     }
 
-    pub fn recall(&self) -> f64 {
+    pub(crate) fn recall(&self) -> f64 {
         share(self.hits, self.truths)
     }
 
-    pub fn f1(&self) -> f64 {
+    pub(crate) fn f1(&self) -> f64 {
         share(2 * self.hits, 2 * self.hits + self.false_steps + self.missed)
     }
 }
@@ -49,7 +49,12 @@ fn share(part: usize, whole: usize) -> f64 {
 }
 
 /// One to one, nearest first, within 2.5 samples or `within_s`.
-pub fn score(log: &Log, found: &Segmentation, within_s: Option<f64>, elapsed_ns: f64) -> Score {
+pub(crate) fn score(
+    log: &Log,
+    found: &Segmentation,
+    within_s: Option<f64>,
+    elapsed_ns: f64,
+) -> Score {
     let n = log.samples.len();
     let interval = log.samples.duration_s() / (n - 1) as f64;
     let within = within_s.unwrap_or(2.5 * interval);

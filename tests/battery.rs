@@ -5,6 +5,7 @@ use approx::{assert_abs_diff_eq, assert_relative_eq};
 use ebbmark::findings::{AlignedBy, BatteryCase, Budget, Findings, Verdict, WhatIfChange};
 use ebbmark::jobsheet::{self, JobSheet};
 use ebbmark::numeric::Moments;
+use ebbmark::report::text;
 use ebbmark::{budget, compare};
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
@@ -241,7 +242,7 @@ fn the_complaint_is_judged_against_a_sound_battery() {
     let (case, words) = judged(0.5);
     assert_eq!(case, BatteryCase::TestBattery);
     assert!(
-        words.contains("would have lasted 33 h") && words.contains("must be tested"),
+        words.contains("would have lasted 1.4 days") && words.contains("must be tested"),
         "{words}"
     );
     assert_eq!(judged(1.09).0, BatteryCase::Undecided);
@@ -433,7 +434,7 @@ fn a_repair_is_shown_with_the_shared_gain_cancelled() {
     assert!(found.headline.starts_with("The telemetry radio draws 132 mA"), "{}", found.headline);
     assert!(found.headline.contains("less in standby than before"), "{}", found.headline);
     assert!(found.headline.contains("and now conforms"), "{}", found.headline);
-    assert!(found.headline.contains("3.3 days instead of 33 h"), "{}", found.headline);
+    assert!(found.headline.contains("3.3 days instead of 1.4 days"), "{}", found.headline);
 }
 
 #[test]
@@ -534,4 +535,16 @@ fn the_interval_of_a_change_holds_the_truth() {
         held += usize::from(error.abs() <= change.expanded_uncertainty_a);
     }
     assert!((1870..=1940).contains(&held), "{held} of 2000");
+}
+
+#[test]
+fn the_case_is_told_on_one_screen() {
+    let text = format!(
+        "{HUT}self_discharge_percent_per_month = 3\n[solar]\npanel_w = 20\n\
+         sun_hours_per_day = 1.2\n[complaint]\nlasted_days = 2\n"
+    );
+    let found = budget::of_sheet(&sheet(&text), Some(&pump_hut())).unwrap();
+    insta::assert_snapshot!("budget_text", text::render_budget(&found, 100, false));
+    let found = compare::compare(&pump_hut(), &pump_hut_repaired(), &sheet(&text));
+    insta::assert_snapshot!("compare_text", text::render_compare(&found, 100, false));
 }

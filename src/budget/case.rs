@@ -105,7 +105,7 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
     let complaint = format!("{sound}; the complaint says {}.", Lasting(days * 24.0));
     match budget.case {
         BatteryCase::DrawExplains => {
-            format!("{complaint} The draw explains it{}.", cure(budget))
+            format!("{complaint} The draw explains it{}.", cure(budget, battery))
         }
         BatteryCase::TestBattery => format!(
             "{complaint} The draw does not explain it: the battery must be tested (capacity, \
@@ -122,15 +122,16 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
     }
 }
 
-/// The repair that gains most, as the end of a sentence.
-fn cure(budget: &Budget) -> String {
+/// The repair that gains most, as the end of a sentence, with the same harvest.
+fn cure(budget: &Budget, battery: &SoundBattery) -> String {
     let repaired = budget.what_if.iter().find(|what| what.change == WhatIfChange::Repaired);
-    match repaired.and_then(|what| what.runtime_h.map(|hours| (what, hours))) {
-        Some((what, hours)) => {
-            format!("; with the {} repaired it is {}", what.load, Lasting(hours))
+    repaired.map_or(String::new(), |what| {
+        let harvest_a = harvest_a(budget, battery);
+        match battery.runtime_h(what.ah_per_day / 24.0, harvest_a) {
+            Some(hours) => format!("; with the {} repaired it is {}", what.load, Lasting(hours)),
+            None => format!("; with the {} repaired the panel keeps up", what.load),
         }
-        None => String::new(),
-    }
+    })
 }
 
 fn number(value: f64) -> String {

@@ -3,12 +3,9 @@
 use crate::findings::{AlignedBy, Change, CompareFindings, Verdict};
 use crate::numeric::{Lasting, Quantity, Unit};
 
-/// A change is called real from this probability of its sign on: two-sided 95 %.
-const REAL_FROM: f64 = 0.975;
-
 pub(super) fn headline(findings: &CompareFindings) -> String {
     let mut real: Vec<&Change> =
-        findings.changes.iter().filter(|change| change.probability_real >= REAL_FROM).collect();
+        findings.changes.iter().filter(|change| change.is_real()).collect();
     real.sort_by(|a, b| b.change_a.abs().total_cmp(&a.change_a.abs()));
     let Some(largest) = real.first() else {
         return if findings.changes.is_empty() {

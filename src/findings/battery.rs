@@ -236,6 +236,13 @@ pub struct Change {
     pub after_verdict: Verdict,
 }
 
+impl Change {
+    /// Whether its sign is sure at 97.5 %, which is a two-sided test at 95 %.
+    pub fn is_real(&self) -> bool {
+        self.probability_real >= 0.975
+    }
+}
+
 /// A load and state that only one capture shows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OneSided {

@@ -41,7 +41,12 @@ impl Quantity {
 
     /// Amperes with an expanded uncertainty, shown to its two leading digits (one from 3 up).
     pub fn amperes_with(value: f64, expanded: f64) -> Self {
-        Self { value, expanded: Some(expanded), unit: Unit::Ampere }
+        Self::new_with(value, expanded, Unit::Ampere)
+    }
+
+    /// A value with an expanded uncertainty, shown as [`Self::amperes_with`] shows it.
+    pub fn new_with(value: f64, expanded: f64, unit: Unit) -> Self {
+        Self { value, expanded: Some(expanded), unit }
     }
 }
 

@@ -1,10 +1,14 @@
 //! Terminal text: one screen that says what the HTML page says.
 
 mod batch;
+mod budget;
+mod compare;
 mod inspect;
 mod layout;
 
 pub use batch::render_batch;
+pub use budget::render_budget;
+pub use compare::render_compare;
 pub use inspect::render_inspect;
 
 use crate::findings::{CAUTIONS_IN_BRIEF, Findings, LoadRow, Verdict};

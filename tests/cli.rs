@@ -1,0 +1,325 @@
+//! The command line, driven as a process: exit codes, what goes where, and what bad input gets.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use assert_cmd::Command;
+use serde_json::Value;
+
+const VISIT: &str = "sample-logs/pump-hut-visit.csv";
+const EVENTS: &str = "sample-logs/pump-hut-visit-events.csv";
+const SHEET: &str = "sample-logs/pump-hut-visit-jobsheet.toml";
+
+fn ebbmark(arguments: &[&str]) -> Output {
+    Command::cargo_bin("ebbmark")
+        .expect("the binary is built")
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .env("NO_COLOR", "1")
+        .args(arguments)
+        .output()
+        .expect("the binary runs")
+}
+
+fn out(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).expect("UTF-8")
+}
+
+fn err(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).expect("UTF-8")
+}
+
+/// A folder of files that a test makes.
+struct Desk {
+    folder: tempfile::TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        Self { folder: tempfile::tempdir().expect("a folder") }
+    }
+
+    fn put(&self, name: &str, text: impl AsRef<[u8]>) -> String {
+        let path = self.folder.path().join(name);
+        fs::write(&path, text).expect("a file");
+        path.display().to_string()
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn names(&self) -> Vec<String> {
+        let mut names: Vec<String> = fs::read_dir(self.folder.path())
+            .expect("the folder")
+            .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+            .collect();
+        names.sort();
+        names
+    }
+}
+
+/// A plain two-level log: 2 Hz, 10 mA, from sample 200 on 60 mA, one count of dither.
+fn two_levels(header: &str, rows: usize) -> String {
+    let mut text = format!("{header}\n");
+    for i in 0..rows {
+        let level = if i < 200 { 10.0 } else { 60.0 };
+        let dither = [0.0, 1.0, 0.0, -1.0, 1.0, -1.0, 0.0][i * i % 7];
+        text.push_str(&format!("{:.1},{:.0}\n", i as f64 * 0.5, level + dither));
+    }
+    text
+}
+
+#[test]
+fn the_main_job_names_the_radio_and_writes_everything() {
+    let desk = Desk::new();
+    let report = desk.path("report").display().to_string();
+    let output =
+        ebbmark(&["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--out", &report]);
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    assert!(out(&output).contains("telemetry radio"), "{}", out(&output));
+    let result: Value =
+        serde_json::from_slice(&fs::read(desk.path("report/result.json")).unwrap()).unwrap();
+    assert_eq!(result["schema"], "ebbmark.result/1");
+    assert!(fs::read_to_string(desk.path("report/report.html")).unwrap().contains("<svg"));
+    assert_eq!(desk.names(), ["report"], "nothing but the report is left");
+}
+
+#[test]
+fn json_stands_alone_on_standard_output() {
+    let output =
+        ebbmark(&["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--json"]);
+    let result: Value = serde_json::from_slice(&output.stdout).expect("one JSON document");
+    for key in [
+        "schema", "capture", "noise", "segments", "steps", "events", "clock", "zero", "loads",
+        "states", "wakes", "unexplained", "charge_ah", "mean_a", "sample_mean_a", "minimum_a",
+        "maximum_a", "budget", "advice", "cautions",
+    ] {
+        assert!(result.get(key).is_some(), "{key} is in the contract");
+    }
+    let quiet = ebbmark(&["analyze", VISIT, "--json", "--quiet"]);
+    assert_eq!(err(&quiet), "");
+}
+
+#[test]
+fn strict_tells_by_the_exit_code_that_a_load_does_not_conform() {
+    let run = |strict: &[&str]| {
+        let base = ["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--quiet"];
+        ebbmark(&[&base[..], strict].concat()).status.code()
+    };
+    assert_eq!(run(&[]), Some(0));
+    assert_eq!(run(&["--strict"]), Some(1));
+}
+
+#[test]
+fn inspect_explains_and_its_document_holds_capture_charge_and_cautions() {
+    let text = out(&ebbmark(&["inspect", VISIT]));
+    for what in ["delimiter", "current", "2 Hz"] {
+        assert!(text.contains(what), "{what} in {text}");
+    }
+    let document: Value =
+        serde_json::from_slice(&ebbmark(&["inspect", VISIT, "--json"]).stdout).unwrap();
+    for key in
+        ["capture", "charge_ah", "mean_a", "sample_mean_a", "minimum_a", "maximum_a", "cautions"]
+    {
+        assert!(document.get(key).is_some(), "{key}");
+    }
+}
+
+#[test]
+fn a_capture_may_come_from_standard_input() {
+    let output = Command::cargo_bin("ebbmark")
+        .unwrap()
+        .args(["inspect", "-", "--json"])
+        .write_stdin(two_levels("elapsed (s),current (mA)", 400))
+        .output()
+        .unwrap();
+    let document: Value = serde_json::from_slice(&output.stdout).expect("a document");
+    assert_eq!(document["capture"]["samples"], 400);
+    assert_eq!(document["capture"]["unit"], "mA");
+    assert_eq!(document["capture"]["file"], "-");
+}
+
+#[test]
+fn the_starter_lists_the_step_and_never_replaces_a_file() {
+    let desk = Desk::new();
+    let log = desk.put("log.csv", two_levels("elapsed (s),current (mA)", 400));
+    let visit = desk.path("visit").display().to_string();
+    let first = ebbmark(&["starter", &log, "--out", &visit]);
+    assert_eq!(first.status.code(), Some(0), "{}", err(&first));
+    let events = fs::read_to_string(desk.path("visit/events.csv")).unwrap();
+    assert!(events.lines().any(|line| line.starts_with("100")), "the step at 100 s: {events}");
+    let again = ebbmark(&["starter", &log, "--out", &visit]);
+    assert_eq!(again.status.code(), Some(2));
+    assert!(err(&again).contains("events.csv"), "{}", err(&again));
+    // As it stands, the list says which line waits for a name.
+    let list = desk.path("visit/events.csv").display().to_string();
+    let unfilled = ebbmark(&["analyze", &log, "--events", &list]);
+    assert_eq!(unfilled.status.code(), Some(2));
+    assert!(err(&unfilled).contains("line"), "{}", err(&unfilled));
+}
+
+#[test]
+fn scale_carries_a_current_and_says_what_it_assumed() {
+    // Common practice, no source: 30 mA at 24 V is 60 mA at 12 V for a constant-power load.
+    let document: Value = serde_json::from_slice(
+        &ebbmark(&["scale", "30mA", "--from", "24", "--to", "12", "--json"]).stdout,
+    )
+    .unwrap();
+    assert_eq!(document["to_a"], 0.06);
+    let kept = ebbmark(&[
+        "scale", "0.03", "--from", "24", "--to", "12", "--behaves-as", "constant-current",
+    ]);
+    assert!(out(&kept).contains("30.0 mA at 12 V"), "{}", out(&kept));
+}
+
+#[test]
+fn simulate_makes_the_demo_again_from_its_seed() {
+    let desk = Desk::new();
+    let made = desk.path("made").display().to_string();
+    let output =
+        ebbmark(&["simulate", "sample-logs/scenarios/pump-hut-visit.toml", "--out", &made]);
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let file = "pump-hut-visit.csv";
+    assert_eq!(
+        fs::read(desk.path("made").join(file)).unwrap(),
+        fs::read(root.join("sample-logs").join(file)).unwrap()
+    );
+}
+
+#[test]
+fn completions_and_manual_are_made_for_every_command() {
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        assert!(out(&ebbmark(&["completions", shell])).contains("starter"), "{shell}");
+    }
+    let manual = out(&ebbmark(&["manual"]));
+    for command in ["analyze", "inspect", "starter", "batch", "scale", "simulate"] {
+        assert!(manual.contains(command), "{command}");
+    }
+}
+
+/// Runs `analyze` into a folder that must not come to be, and returns the one message.
+fn refused(desk: &Desk, arguments: &[&str]) -> String {
+    let before = desk.names();
+    let report = desk.path("report").display().to_string();
+    let output = ebbmark(&[&["analyze"], arguments, &["--out", &report]].concat());
+    let message = err(&output);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    assert_eq!(out(&output), "", "nothing on standard output");
+    assert_eq!(desk.names(), before, "nothing is written");
+    assert_eq!(message.matches("help:").count(), 1, "what to do, once: {message}");
+    message
+}
+
+#[track_caller]
+fn says(message: &str, parts: &[&str]) {
+    // The message is wrapped to the terminal's width.
+    let flat = message.replace(['│', '·'], " ").split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in parts {
+        assert!(flat.contains(part), "\"{part}\" in: {flat}");
+    }
+}
+
+#[test]
+fn bad_captures_get_one_message_each() {
+    let desk = Desk::new();
+    says(&refused(&desk, &["no-such-file.csv"]), &["no-such-file.csv"]);
+    says(&refused(&desk, &[&desk.put("empty.csv", "")]), &["empty.csv", "empty"]);
+    says(&refused(&desk, &[desk.folder.path().to_str().unwrap()]), &["folder"]);
+    let binary: Vec<u8> = (0..4096u32).map(|i| (i * 7919 % 256) as u8).collect();
+    refused(&desk, &[&desk.put("binary.bin", binary)]);
+    says(
+        &refused(&desk, &[&desk.put("words.csv", "time,remark\n1,dry\n2,wet\n3,dry\n4,wet\n")]),
+        &["words.csv"],
+    );
+    let backwards = {
+        let mut text = two_levels("elapsed (s),current (mA)", 400);
+        text = text.replace("\n150.0,", "\n15.0,");
+        desk.put("backwards.csv", text)
+    };
+    says(&refused(&desk, &[&backwards]), &["backwards.csv, line 302"]);
+    let overload: String = (0..50).map(|i| format!("{i},OL\n")).collect();
+    says(
+        &refused(&desk, &[&desk.put("overload.csv", format!("elapsed (s),current (mA)\n{overload}"))]),
+        &["over"],
+    );
+    says(
+        &refused(&desk, &[&desk.put("short.csv", "elapsed (s),current (mA)\n0,10\n1,10\n")]),
+        &["short.csv"],
+    );
+}
+
+#[test]
+fn two_candidate_columns_are_both_named() {
+    let desk = Desk::new();
+    let rows: String =
+        (0..200).map(|i| format!("{i},{},{}\n", 10 + i % 2, 20 + i % 2)).collect();
+    let rival = desk.put("rival.csv", format!("elapsed (s),current in (mA),current out (mA)\n{rows}"));
+    let output = ebbmark(&["inspect", &rival]);
+    let told = out(&output) + &err(&output);
+    assert!(told.contains("current in") && told.contains("current out"), "{told}");
+    assert!(told.contains("--current-column"), "{told}");
+}
+
+#[test]
+fn bad_event_lists_and_job_sheets_point_at_their_place() {
+    let desk = Desk::new();
+    let log = desk.put("log.csv", two_levels("elapsed (s),current (mA)", 400));
+    let late = desk.put("late.csv", "time,load,state\n90000,lamp,on\n90100,lamp,off\n");
+    says(&refused(&desk, &[&log, "--events", &late]), &["late.csv"]);
+    let odd = desk.put("odd.csv", "time,load,state\n5 past noon,lamp,on\n");
+    says(&refused(&desk, &[&log, "--events", &odd]), &["odd.csv, line 2"]);
+    let unknown = desk.put("unknown.toml", "[site]\nname = \"hut\"\nsuply_voltage_v = 12\n");
+    says(
+        &refused(&desk, &[&log, "--jobsheet", &unknown]),
+        &["unknown.toml, line 3", "supply_voltage_v"],
+    );
+    let wrong = desk.put("wrong.toml", "[battery]\ncapacity_ah = \"eighteen\"\n");
+    says(&refused(&desk, &[&log, "--jobsheet", &wrong]), &["wrong.toml, line 2"]);
+    let impossible = desk.put("impossible.toml", "[battery]\ncapacity_ah = -18\n");
+    says(&refused(&desk, &[&log, "--jobsheet", &impossible]), &["impossible.toml, line 2"]);
+}
+
+#[test]
+fn an_output_folder_that_cannot_be_is_told_before_the_work() {
+    let desk = Desk::new();
+    let log = desk.put("log.csv", two_levels("elapsed (s),current (mA)", 400));
+    let inside_a_file = format!("{log}/report");
+    let output = ebbmark(&["analyze", &log, "--out", &inside_a_file]);
+    assert_eq!(output.status.code(), Some(2));
+    says(&err(&output), &["--out"]);
+}
+
+#[test]
+fn a_load_that_the_sheet_does_not_list_is_a_caution_with_the_nearest_name() {
+    let desk = Desk::new();
+    let list = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(EVENTS)).unwrap();
+    let misspelt = desk.put("events.csv", list.replace("telemetry radio", "telemetry raido"));
+    let output =
+        ebbmark(&["analyze", VISIT, "--events", &misspelt, "--jobsheet", SHEET, "--json"]);
+    let result: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let cautions = result["cautions"].as_array().unwrap();
+    let found = cautions.iter().any(|caution| {
+        let text = caution["text"].as_str().unwrap();
+        text.contains("telemetry raido") && text.contains("telemetry radio")
+    });
+    assert!(found, "{cautions:?}");
+}
+
+#[test]
+fn wrong_options_say_what_is_right() {
+    for (arguments, part) in [
+        (&["analyze", VISIT, "--unit", "V"][..], "mA"),
+        (&["analyze", VISIT, "--smallest-step", "-1"][..], "--smallest-step"),
+        (&["analyze", VISIT, "--risk", "0.7"][..], "0.5"),
+        (&["analyze", VISIT, "--interval", "0"][..], "--interval"),
+        (&["scale", "0.03", "--from", "0", "--to", "12"][..], "--from"),
+        (&["batch", SHEET, VISIT, "--unit-name", "rx.csv"][..], "{unit}"),
+        (&["nothing"][..], "nothing"),
+    ] {
+        let output = ebbmark(arguments);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
+        says(&err(&output), &[part]);
+    }
+}

@@ -87,13 +87,29 @@ fn the_main_job_names_the_radio_and_writes_everything() {
 
 #[test]
 fn json_stands_alone_on_standard_output() {
-    let output =
-        ebbmark(&["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--json"]);
+    let output = ebbmark(&["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--json"]);
     let result: Value = serde_json::from_slice(&output.stdout).expect("one JSON document");
     for key in [
-        "schema", "capture", "noise", "segments", "steps", "events", "clock", "zero", "loads",
-        "states", "wakes", "unexplained", "charge_ah", "mean_a", "sample_mean_a", "minimum_a",
-        "maximum_a", "budget", "advice", "cautions",
+        "schema",
+        "capture",
+        "noise",
+        "segments",
+        "steps",
+        "events",
+        "clock",
+        "zero",
+        "loads",
+        "states",
+        "wakes",
+        "unexplained",
+        "charge_ah",
+        "mean_a",
+        "sample_mean_a",
+        "minimum_a",
+        "maximum_a",
+        "budget",
+        "advice",
+        "cautions",
     ] {
         assert!(result.get(key).is_some(), "{key} is in the contract");
     }
@@ -168,7 +184,14 @@ fn scale_carries_a_current_and_says_what_it_assumed() {
     .unwrap();
     assert_eq!(document["to_a"], 0.06);
     let kept = ebbmark(&[
-        "scale", "0.03", "--from", "24", "--to", "12", "--behaves-as", "constant-current",
+        "scale",
+        "0.03",
+        "--from",
+        "24",
+        "--to",
+        "12",
+        "--behaves-as",
+        "constant-current",
     ]);
     assert!(out(&kept).contains("30.0 mA at 12 V"), "{}", out(&kept));
 }
@@ -241,7 +264,10 @@ fn bad_captures_get_one_message_each() {
     says(&refused(&desk, &[&backwards]), &["backwards.csv, line 302"]);
     let overload: String = (0..50).map(|i| format!("{i},OL\n")).collect();
     says(
-        &refused(&desk, &[&desk.put("overload.csv", format!("elapsed (s),current (mA)\n{overload}"))]),
+        &refused(
+            &desk,
+            &[&desk.put("overload.csv", format!("elapsed (s),current (mA)\n{overload}"))],
+        ),
         &["over"],
     );
     says(
@@ -253,9 +279,9 @@ fn bad_captures_get_one_message_each() {
 #[test]
 fn two_candidate_columns_are_both_named() {
     let desk = Desk::new();
-    let rows: String =
-        (0..200).map(|i| format!("{i},{},{}\n", 10 + i % 2, 20 + i % 2)).collect();
-    let rival = desk.put("rival.csv", format!("elapsed (s),current in (mA),current out (mA)\n{rows}"));
+    let rows: String = (0..200).map(|i| format!("{i},{},{}\n", 10 + i % 2, 20 + i % 2)).collect();
+    let rival =
+        desk.put("rival.csv", format!("elapsed (s),current in (mA),current out (mA)\n{rows}"));
     let output = ebbmark(&["inspect", &rival]);
     let told = out(&output) + &err(&output);
     assert!(told.contains("current in") && told.contains("current out"), "{told}");
@@ -296,8 +322,7 @@ fn a_load_that_the_sheet_does_not_list_is_a_caution_with_the_nearest_name() {
     let desk = Desk::new();
     let list = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(EVENTS)).unwrap();
     let misspelt = desk.put("events.csv", list.replace("telemetry radio", "telemetry raido"));
-    let output =
-        ebbmark(&["analyze", VISIT, "--events", &misspelt, "--jobsheet", SHEET, "--json"]);
+    let output = ebbmark(&["analyze", VISIT, "--events", &misspelt, "--jobsheet", SHEET, "--json"]);
     let result: Value = serde_json::from_slice(&output.stdout).unwrap();
     let cautions = result["cautions"].as_array().unwrap();
     let found = cautions.iter().any(|caution| {

@@ -34,6 +34,10 @@ pub(crate) enum Command {
     Starter(StarterArgs),
     /// Many units, one procedure: a row a unit, spread, outliers, capability
     Batch(BatchArgs),
+    /// The same site before and after a repair: what changed, by how much, is it real
+    Compare(CompareArgs),
+    /// Ampere-hours a day, and how long the battery carries them
+    Budget(BudgetArgs),
     /// A specified current at another supply voltage
     Scale(ScaleArgs),
     /// A capture with known truth: practice, demo, method checks

@@ -12,7 +12,7 @@ pub mod write;
 
 pub use trace::{Column, Trace};
 
-use crate::findings::{BatchFindings, Budget, Findings};
+use crate::findings::{BatchFindings, Budget, CompareFindings, Findings};
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
 use words::{Clock, printable};
@@ -54,6 +54,17 @@ pub fn batch_bundle(findings: &BatchFindings) -> Result<Bundle, ReportError> {
     let mut bundle = Bundle::new();
     tables::add_all(&mut bundle, &tables::of_batch(findings))?;
     bundle.finish_with("batch.json", json(findings)?);
+    Ok(bundle)
+}
+
+/// Every file of a comparison: `compare.json`, and the tables under `tables/`.
+///
+/// # Errors
+/// As [`bundle`].
+pub fn compare_bundle(findings: &CompareFindings) -> Result<Bundle, ReportError> {
+    let mut bundle = Bundle::new();
+    tables::add_all(&mut bundle, &tables::of_compare(findings))?;
+    bundle.finish_with("compare.json", json(findings)?);
     Ok(bundle)
 }
 

@@ -2,6 +2,8 @@
 
 pub(crate) mod analyze;
 pub(crate) mod batch;
+pub(crate) mod budget;
+pub(crate) mod compare;
 pub(crate) mod generated;
 pub(crate) mod inspect;
 pub(crate) mod scale;

@@ -14,113 +14,93 @@
 //! ```text
 //! Q_t(µ) = min(Q_{t−1}(µ), F_{t−1} + penalty) + w_t (y_t − µ)²        F_t = min over µ of Q_t(µ)
 //! ```
+//!
+//! The first and the second half of the values are searched at the same time, the second from its
+//! end, and joined at the mean on which both agree at the least cost: `min over µ of Q(µ) + Q'(µ)`
+//! is what the one recursion over everything would have found, whatever the number of threads.
+
+mod front;
+mod pool;
+
+use front::Front;
+pub(crate) use pool::proposals;
 
 /// Breakpoints (index of the first value of each new stretch) of the least penalised sum of
-/// squares, every value weighing the same.
+/// squares.
 ///
-/// Where several cuts cost the same, one with fewer breakpoints is preferred. O(n) on average for
-/// noisy data, O(n²) at worst; memory 4 bytes a value.
+/// Where several cuts cost the same, any of them is returned. O(n) on average for noisy data,
+/// O(n²) at worst; memory 4 bytes a value.
 ///
 /// # Panics
 /// When `penalty` is negative or not a number. Values must be finite.
 pub(crate) fn exact(values: &[f64], penalty: f64) -> Vec<usize> {
-    search(values.iter().map(|value| (*value, 1.0)), range_of(values), penalty)
+    search(values.len(), |i| (values[i], 1.0), penalty)
 }
 
-/// As [`exact`], each value with a weight (`1/σ²`, or the number of readings behind a mean).
-///
-/// # Panics
-/// When `penalty` is negative or not a number, or the lengths differ. Values must be finite,
-/// weights positive.
-pub(crate) fn exact_weighted(values: &[f64], weights: &[f64], penalty: f64) -> Vec<usize> {
-    assert_eq!(values.len(), weights.len(), "one weight for each value");
-    let pairs = values.iter().copied().zip(weights.iter().copied());
-    search(pairs, range_of(values), penalty)
+/// Fewer values than this are searched in one go.
+const WORTH_HALVING: usize = 4096;
+
+/// As [`exact`] for `count` items, each a value with a weight: a reading, or the mean of as many
+/// readings as its weight.
+fn search(count: usize, item: impl Fn(usize) -> (f64, f64) + Sync, penalty: f64) -> Vec<usize> {
+    let meeting = if count < WORTH_HALVING { count } else { count / 2 };
+    search_to(meeting, count, item, penalty)
 }
 
-/// Where one start of the last stretch wins: from `low` up to the next piece's `low`, with cost
-/// `weight (µ − mean)² + least`, `least` being counted from the best cost so far.
-#[derive(Debug, Clone, Copy)]
-struct Piece {
-    low: f64,
-    weight: f64,
-    mean: f64,
-    least: f64,
-    start: u32,
-}
-
-fn range_of(values: &[f64]) -> (f64, f64) {
-    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
-        (low.min(*value), high.max(*value))
-    })
-}
-
-/// The recursion. Costs are kept as Welford's mean and sum of squares and relative to the best
-/// one, so that neither an offset nor a long series costs digits.
-fn search(
-    values: impl ExactSizeIterator<Item = (f64, f64)>,
-    (low, high): (f64, f64),
+/// As [`search`], the two searches meeting before item `meeting`.
+fn search_to(
+    meeting: usize,
+    count: usize,
+    item: impl Fn(usize) -> (f64, f64) + Sync,
     penalty: f64,
 ) -> Vec<usize> {
     assert!(penalty >= 0.0, "penalty {penalty}");
-    assert!(values.len() < u32::MAX as usize, "too many values for one search");
-    if high <= low || values.len() == 0 {
+    assert!(count < u32::MAX as usize, "too many values for one search");
+    let (low, high) = (0..count).fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), i| {
+        let value = item(i).0;
+        (if value < low { value } else { low }, if value > high { value } else { high })
+    });
+    if high <= low || count == 0 {
         return Vec::new();
     }
-    let mut last_start: Vec<u32> = Vec::with_capacity(values.len());
-    let mut pieces: Vec<Piece> = Vec::new();
-    let mut kept: Vec<Piece> = Vec::new();
-    for (t, (value, weight)) in values.enumerate() {
-        let fresh = Piece { low, weight: 0.0, mean: value, least: penalty, start: t as u32 };
-        kept.clear();
-        if t == 0 {
-            kept.push(Piece { least: 0.0, ..fresh });
-        }
-        for (i, piece) in pieces.iter().enumerate() {
-            let end = pieces.get(i + 1).map_or(high, |next| next.low);
-            let room = penalty - piece.least;
-            let reach = if room > 0.0 { (room / piece.weight).sqrt() } else { f64::NEG_INFINITY };
-            let (from, to) = (piece.low.max(piece.mean - reach), end.min(piece.mean + reach));
-            let renew = |kept: &mut Vec<Piece>, low: f64| {
-                if kept.last().is_none_or(|last| last.start != fresh.start) {
-                    kept.push(Piece { low, ..fresh });
-                }
-            };
-            if from >= to {
-                renew(&mut kept, piece.low);
-                continue;
-            }
-            if from > piece.low {
-                renew(&mut kept, piece.low);
-            }
-            kept.push(Piece { low: from, ..*piece });
-            if to < end {
-                renew(&mut kept, to);
-            }
-        }
-        let mut best = (f64::INFINITY, 0);
-        for piece in &mut kept {
-            let total = piece.weight + weight;
-            let d = value - piece.mean;
-            piece.least += piece.weight * weight / total * d * d;
-            piece.mean += d * weight / total;
-            piece.weight = total;
-            if piece.least < best.0 || (piece.least == best.0 && piece.start < best.1) {
-                best = (piece.least, piece.start);
-            }
-        }
-        for piece in &mut kept {
-            piece.least -= best.0;
-        }
-        last_start.push(best.1);
-        std::mem::swap(&mut pieces, &mut kept);
-    }
-    trace(&last_start)
+    let start = || Front::new(low, high, penalty);
+    let ((left, left_starts), (right, right_starts)) = rayon::join(
+        || run(start(), meeting, &item),
+        || run(start(), count - meeting, |i| item(count - 1 - i)),
+    );
+    let joined = if meeting == count {
+        Some((left_starts[count - 1], 0))
+    } else if meeting == 0 {
+        Some((0, right_starts[count - 1]))
+    } else {
+        left.join(&right, penalty)
+    };
+    // Where the stretch through the meeting place starts and ends.
+    let (from, end) = match joined {
+        Some((from, back)) => (from as usize, count - back as usize),
+        None => (meeting, meeting),
+    };
+    let mut breaks = trace(&left_starts, from);
+    breaks.extend((from > 0).then_some(from));
+    breaks.extend((end < count && end > from).then_some(end));
+    breaks.extend(trace(&right_starts, count - end).into_iter().rev().map(|back| count - back));
+    breaks
 }
 
-fn trace(last_start: &[u32]) -> Vec<usize> {
+/// For each of `count` items, where the last stretch of the best cut up to it starts.
+fn run(mut front: Front, count: usize, item: impl Fn(usize) -> (f64, f64)) -> (Front, Vec<u32>) {
+    let starts = (0..count)
+        .map(|i| {
+            let (value, weight) = item(i);
+            front.add(i as u32, value, weight)
+        })
+        .collect();
+    (front, starts)
+}
+
+/// The way back from `end`.
+fn trace(last_start: &[u32], mut end: usize) -> Vec<usize> {
     let mut breaks = Vec::new();
-    let mut end = last_start.len();
     while end > 0 {
         let start = last_start[end - 1] as usize;
         if start > 0 {
@@ -138,14 +118,19 @@ mod tests {
     use proptest::prelude::*;
 
     /// Sum of squares by two passes, after taking the first value off.
-    fn cost_of(values: &[f64], weights: &[f64]) -> f64 {
+    pub(super) fn cost_of(values: &[f64], weights: &[f64]) -> f64 {
         let total: f64 = weights.iter().sum();
         let shift = values[0];
         let mean = values.iter().zip(weights).map(|(v, w)| w * (v - shift)).sum::<f64>() / total;
         values.iter().zip(weights).map(|(v, w)| w * (v - shift - mean).powi(2)).sum()
     }
 
-    fn cost_of_cut(values: &[f64], weights: &[f64], breaks: &[usize], penalty: f64) -> f64 {
+    pub(super) fn cost_of_cut(
+        values: &[f64],
+        weights: &[f64],
+        breaks: &[usize],
+        penalty: f64,
+    ) -> f64 {
         let ends = breaks.iter().copied().chain([values.len()]);
         let mut from = 0;
         let mut cost = penalty * breaks.len() as f64;
@@ -200,13 +185,26 @@ mod tests {
         }
 
         #[test]
+        fn two_searches_meet_at_the_optimum(
+            values in readings(),
+            penalty in 0.0..6.0f64,
+            meeting in 0usize..40,
+        ) {
+            let weights = vec![1.0; values.len()];
+            let meeting = meeting.min(values.len());
+            let breaks = search_to(meeting, values.len(), |i| (values[i], 1.0), penalty);
+            check(&values, &weights, penalty, &breaks);
+        }
+
+        #[test]
         fn no_weighted_cut_is_cheaper(
             values in readings(),
             penalty in 0.0..6.0f64,
             seed in prop::collection::vec(0.01..10.0f64, 40),
         ) {
             let weights = &seed[..values.len()];
-            check(&values, weights, penalty, &exact_weighted(&values, weights, penalty));
+            let breaks = search(values.len(), |i| (values[i], weights[i]), penalty);
+            check(&values, weights, penalty, &breaks);
         }
     }
 

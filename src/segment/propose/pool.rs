@@ -1,0 +1,294 @@
+//! Candidates among many values: means of blocks first, every value only where it matters.
+//!
+//! # What pooling cannot lose
+//! With `c(a, b)` the sum of squares of the values in `a..b` about their mean, call
+//! `c(a, b) − c(a, t) − c(t, b)` the evidence of a change at `t` in the window `a..b`.
+//!
+//! 1. *Between blocks.* Let `a < t < b` be block borders and the evidence exceed three penalties.
+//!    Then the search over block means has a break in `a..b`. Otherwise `a..b` would lie within
+//!    one of its stretches; breaks at `a`, `t` and `b` would lower the sum of squares by at least
+//!    the evidence (cutting never raises it, and the sums of squares inside the blocks are the
+//!    same for every such cut) and raise the cost by at most three penalties: the cut would not
+//!    have been the best one.
+//! 2. *Within a block.* Only blocks whose own sum of squares is at most two penalties are pooled;
+//!    all others enter value by value. So in a pooled block no change, and no burst, has more
+//!    evidence than two penalties: the least that the two breaks of a burst cost.
+//! 3. *Constant stretches.* Blocks of one and the same value are pooled for free: a break inside
+//!    a run of equal values can always move to one end of the run without raising the cost,
+//!    as the cost of `j` of them on the left and the rest on the right,
+//!    `j u/(j + u) p² + (k − j) v/(k − j + v) q²` (`u`, `v` values on either side, at distances
+//!    `p`, `q`), is concave in `j`.
+//!
+//! A candidate that is to be kept must have more evidence than three times a penalty that is
+//! known to be too low, so no change that matters goes without a break in its window. Where
+//! exactly it lies is then settled value by value, in the two blocks at each break.
+
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use super::{exact, search};
+
+/// Values in a block. Short, so that a block's noise alone (`χ²` with 7 degrees of freedom, in
+/// units of σ²) exceeds two penalties of 12 σ² once in a thousand blocks.
+const BLOCK: usize = 8;
+
+/// Fewer values than this are not pooled.
+const WORTH_POOLING: usize = 1 << 18;
+
+/// Values that one task pools.
+const TASK: usize = 1 << 16;
+
+/// Candidate changes (index of the first value of each new stretch), for a penalty known to be
+/// too low: those of [`exact`] for short series, and for long ones the best cut among block means
+/// with every break then moved to its best place within a block. The page on top says what that
+/// cannot lose. O(n) on average, on all cores; the result does not depend on their number.
+///
+/// # Panics
+/// When `penalty` is negative or not a number. Values must be finite.
+pub(crate) fn proposals(values: &[f64], penalty: f64) -> Vec<usize> {
+    if values.len() < WORTH_POOLING { exact(values, penalty) } else { pooled(values, penalty) }
+}
+
+/// Values or means of blocks, in order.
+#[derive(Debug, Clone, Default)]
+struct Items {
+    mean: Vec<f64>,
+    weight: Vec<f64>,
+    /// Index of the first value.
+    first: Vec<u32>,
+}
+
+impl Items {
+    fn push(&mut self, mean: f64, weight: f64, first: usize) {
+        self.mean.push(mean);
+        self.weight.push(weight);
+        self.first.push(first as u32);
+    }
+
+    fn search(&self, penalty: f64) -> Vec<usize> {
+        search(self.mean.len(), |i| (self.mean[i], self.weight[i]), penalty)
+            .into_iter()
+            .map(|item| self.first[item] as usize)
+            .collect()
+    }
+
+    /// Values one by one.
+    fn push_values(&mut self, values: &[f64], first: usize) {
+        self.mean.extend_from_slice(values);
+        self.weight.resize(self.mean.len(), 1.0);
+        self.first.extend((first..first + values.len()).map(|i| i as u32));
+    }
+}
+
+fn pooled(values: &[f64], penalty: f64) -> Vec<usize> {
+    refined(values, &coarse(values, penalty).search(penalty), penalty)
+}
+
+/// Mean and sum of squares about it.
+struct Block {
+    mean: f64,
+    squares: f64,
+}
+
+impl Block {
+    /// Taken from the first value, so that an offset costs no digits.
+    #[inline]
+    fn of(values: &[f64]) -> Option<Self> {
+        let shift = *values.first()?;
+        let n = values.len() as f64;
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for value in values {
+            let d = value - shift;
+            sum += d;
+            squares += d * d;
+        }
+        Some(Self { mean: shift + sum / n, squares: squares - sum * (sum / n) })
+    }
+}
+
+/// The items of the first search.
+fn coarse(values: &[f64], penalty: f64) -> Items {
+    let parts: Vec<Items> = values
+        .par_chunks(TASK)
+        .enumerate()
+        .map(|(task, values)| {
+            let mut items = Items::default();
+            for (i, block) in values.chunks(BLOCK).enumerate() {
+                let first = task * TASK + i * BLOCK;
+                let Some(Block { mean, squares }) = Block::of(block) else { continue };
+                let last = items.mean.len().wrapping_sub(1);
+                if squares == 0.0
+                    && items.mean.get(last) == Some(&mean)
+                    && items.weight[last] != 1.0
+                {
+                    items.weight[last] += block.len() as f64;
+                } else if squares <= 2.0 * penalty {
+                    items.push(mean, block.len() as f64, first);
+                } else {
+                    items.push_values(block, first);
+                }
+            }
+            items
+        })
+        .collect();
+    let mut all = Items::default();
+    let count = parts.iter().map(|part| part.mean.len()).sum();
+    (
+        all.mean.reserve_exact(count),
+        all.weight.reserve_exact(count),
+        all.first.reserve_exact(count),
+    );
+    for part in parts {
+        all.mean.extend(part.mean);
+        all.weight.extend(part.weight);
+        all.first.extend(part.first);
+    }
+    all
+}
+
+/// The best cut among those with breaks within a block of the `rough` ones: all values there are
+/// items of their own, and what lies between is one item, as it is one stretch already.
+fn refined(values: &[f64], rough: &[usize], penalty: f64) -> Vec<usize> {
+    let near: Vec<Range<usize>> = rough
+        .iter()
+        .enumerate()
+        .map(|(i, at)| {
+            let previous = if i == 0 { 0 } else { (rough[i - 1] + BLOCK).min(*at) };
+            let next = rough.get(i + 1).copied().unwrap_or(values.len());
+            (at - BLOCK.min(*at)).max(previous)..(at + BLOCK).min(next)
+        })
+        .collect();
+    let between: Vec<Range<usize>> = (0..=near.len())
+        .map(|i| {
+            let from = if i == 0 { 0 } else { near[i - 1].end };
+            from..near.get(i).map_or(values.len(), |near| near.start)
+        })
+        .collect();
+    let pooled: Vec<Option<Block>> =
+        between.par_iter().map(|range| Block::of(&values[range.clone()])).collect();
+    let mut items = Items::default();
+    for (i, (range, block)) in between.into_iter().zip(pooled).enumerate() {
+        if let Some(block) = block {
+            items.push(block.mean, range.len() as f64, range.start);
+        }
+        if let Some(near) = near.get(i) {
+            items.push_values(&values[near.clone()], near.start);
+        }
+    }
+    items.search(penalty)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{cost_of, cost_of_cut};
+    use super::*;
+    use proptest::prelude::*;
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// Readings with unit noise, or counts of it, on steps of any height and length.
+    fn readings() -> impl Strategy<Value = Vec<f64>> {
+        let step = (-6.0..6.0f64, 1usize..40);
+        (prop::collection::vec(step, 1..8), any::<u64>(), prop::sample::select(vec![0.0, 0.5, 2.0]))
+            .prop_map(|(steps, seed, count)| {
+                let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+                let levels = steps.iter().flat_map(|(level, length)| vec![*level; *length]);
+                levels
+                    .map(|level| level + random.sample::<f64, _>(StandardNormal))
+                    .map(|value| if count > 0.0 { (value / count).round() * count } else { value })
+                    .collect()
+            })
+    }
+
+    fn cost(values: &[f64], breaks: &[usize], penalty: f64) -> f64 {
+        cost_of_cut(values, &vec![1.0; values.len()], breaks, penalty)
+    }
+
+    fn squares(values: &[f64]) -> f64 {
+        cost_of(values, &vec![1.0; values.len()])
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(600))]
+
+        #[test]
+        fn evidence_of_three_penalties_between_blocks_always_makes_a_break(
+            values in readings(),
+            penalty in 1.0..14.0f64,
+        ) {
+            let rough = coarse(&values, penalty).search(penalty);
+            let borders: Vec<usize> = (0..=values.len()).step_by(BLOCK).collect();
+            for (i, a) in borders.iter().enumerate() {
+                for (j, t) in borders.iter().enumerate().skip(i + 1) {
+                    for b in &borders[j + 1..] {
+                        let evidence = squares(&values[*a..*b])
+                            - squares(&values[*a..*t])
+                            - squares(&values[*t..*b]);
+                        let broken = rough.iter().any(|at| a <= at && at <= b);
+                        prop_assert!(broken || evidence <= 3.0 * penalty + 1e-9);
+                    }
+                }
+            }
+        }
+
+        #[test]
+        fn pooling_costs_at_most_three_penalties_a_change(
+            values in readings(),
+            penalty in 1.0..14.0f64,
+        ) {
+            let best = exact(&values, penalty);
+            let found = pooled(&values, penalty);
+            let excess = cost(&values, &found, penalty) - cost(&values, &best, penalty);
+            prop_assert!(excess <= 3.0 * penalty * best.len() as f64 + 1e-9);
+            prop_assert!(excess >= -1e-9);
+        }
+    }
+
+    #[test]
+    fn changes_that_matter_are_those_of_the_exact_search() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        let mut values = Vec::new();
+        let mut truth = Vec::new();
+        let mut level = 0.0;
+        while values.len() < WORTH_POOLING {
+            let length = random.random_range(3..3000);
+            level += if random.random() { 6.0 } else { -6.0 } + random.random_range(-1.0..1.0);
+            values.extend((0..length).map(|_| level + random.sample::<f64, _>(StandardNormal)));
+            truth.push(values.len());
+        }
+        let penalty = 2.0 * (values.len() as f64).ln();
+        let found = proposals(&values, penalty);
+        assert_eq!(found, exact(&values, penalty));
+        assert!(
+            found.len() + 4 > truth.len() && truth.len() > 150,
+            "{} {}",
+            found.len(),
+            truth.len()
+        );
+    }
+
+    #[test]
+    fn runs_of_one_value_are_one_item_and_bursts_in_them_are_found() {
+        let mut values = vec![1e6 + 0.25; 300_000];
+        values[100_003] += 7.0;
+        values[200_000..200_004].iter_mut().for_each(|value| *value -= 5.0);
+        assert!(coarse(&values, 12.0).mean.len() < 60);
+        assert_eq!(proposals(&values, 12.0), [100_003, 100_004, 200_000, 200_004]);
+    }
+
+    #[test]
+    fn the_number_of_threads_does_not_matter() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+        let values: Vec<f64> = (0..WORTH_POOLING + 5)
+            .map(|i| (i / 1000 % 3) as f64 + random.sample::<f64, _>(StandardNormal))
+            .collect();
+        let with = |threads| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| proposals(&values, 12.0))
+        };
+        let one = with(1);
+        assert!(one.len() > 200);
+        assert_eq!(one, with(3));
+    }
+}

@@ -14,7 +14,6 @@ mod jump;
 mod kinds;
 mod noise;
 mod place;
-#[allow(dead_code)]
 mod propose;
 mod spikes;
 mod states;
@@ -80,7 +79,7 @@ pub fn segment(
     let breaks = breaks(samples, gaps);
     let ground =
         Ground { values, time: &samples.time, noise: &noise, spikes: &spikes, breaks: &breaks };
-    let candidates = candidates(&ground);
+    let candidates = candidates(&ground, wishes.exact);
     let enough = 2.0 * (n as f64).ln() + 9.0;
     let smallest = wishes.smallest_step_a.unwrap_or(0.0);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
@@ -100,7 +99,7 @@ fn breaks(samples: &Samples, gaps: &[Span]) -> Vec<usize> {
     breaks
 }
 
-fn candidates(ground: &Ground<'_>) -> Vec<usize> {
+fn candidates(ground: &Ground<'_>, exact: bool) -> Vec<usize> {
     let noise = ground.noise;
     let mut stable: Vec<f64> = ground.values.iter().map(|v| noise.stabilise(*v)).collect();
     for spike in ground.spikes {
@@ -108,7 +107,8 @@ fn candidates(ground: &Ground<'_>) -> Vec<usize> {
     }
     let phi = noise.phi;
     let penalty = CANDIDATE_PENALTY * ((1.0 + phi) / (1.0 - phi)).sqrt();
-    let mut candidates = propose::exact(&stable, penalty);
+    let search = if exact { propose::exact } else { propose::proposals };
+    let mut candidates = search(&stable, penalty);
     if phi > CORRELATED {
         let limit = SHARP * (1.0 - phi * phi).sqrt();
         candidates.extend(

@@ -4,11 +4,13 @@
 use std::path::Path;
 
 use approx::assert_relative_eq;
+use ebbmark::capture::{self, Samples, TimeAxis};
 use ebbmark::findings::LoadBehaviour;
 use ebbmark::jobsheet;
 use ebbmark::numeric::{
     Moments, coverage_factor_95, effective_samples, lag1_autocorrelation, student_quantile,
 };
+use ebbmark::segment::{self, Wishes};
 
 fn shared(name: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared/checks").join(name);
@@ -124,4 +126,56 @@ fn loads_at_another_voltage() {
     // Common practice, no source: 30 mA specified at 24 V is 60 mA at 12 V for a switching supply.
     let carried = jobsheet::carry_current(0.030, 24.0, 12.0, LoadBehaviour::ConstantPower);
     assert_relative_eq!(carried, 0.060, max_relative = 1e-14);
+}
+
+/// Trapezoids: [1, 2, 3] at 4, 6, 8 give 8 (SciPy documentation of `integrate.trapezoid`, read in
+/// a secondary copy); a straight line is exact however it is sampled (computed: 110 C).
+#[test]
+fn trapezoid_charge() {
+    let charge_c = |times: &[f64], current_a: &[f64]| {
+        let time = TimeAxis::Listed(times.to_vec());
+        let samples = Samples { time, current_a: current_a.to_vec() };
+        capture::totals(&samples, &[]).charge_ah * 3600.0
+    };
+    assert_relative_eq!(charge_c(&[4.0, 6.0, 8.0], &[1.0, 2.0, 3.0]), 8.0, max_relative = 1e-14);
+    let times = [0.0, 1.0, 2.5, 2.5, 7.0, 20.0];
+    let line = times.map(|t| 3.0 + 0.25 * t);
+    assert_relative_eq!(charge_c(&times, &line), 110.0, max_relative = 1e-14);
+}
+
+fn steps_of(values: Vec<f64>) -> Vec<usize> {
+    let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+    let samples = Samples { time, current_a: values };
+    let found = segment::segment(&samples, &[], None, &Wishes::default()).unwrap();
+    found.steps.iter().map(|step| step.index).collect()
+}
+
+/// Yearly flow of the Nile at Aswan 1871-1970: one change, after observation 28 (1898), 95 %
+/// interval 25 to 32 (Cobb 1978, Biometrika 65, 243-251; interval as published for least squares
+/// with one break, read in a secondary copy).
+#[test]
+fn nile_has_one_change() {
+    let steps = steps_of(column("nile.csv", 1));
+    assert_eq!(steps.len(), 1, "{steps:?}");
+    assert!((25..=32).contains(&steps[0]), "{steps:?}");
+}
+
+/// Well-log data (Ó Ruanaidh & Fitzgerald 1996), the changes that three of five annotators of the
+/// Turing Change Point Dataset agree on to one sample; the series' own outliers are left in.
+#[test]
+fn well_log_changes_that_annotators_agree_on() {
+    let first = 81;
+    let steps = steps_of(column("../series/well_log.csv", 1));
+    let agreed = [179, 255, 281, 311, 343, 402, 412, 422, 432];
+    for change in agreed {
+        let near = |step: &usize| (step + first).abs_diff(change) <= 2;
+        assert!(steps.iter().any(near), "{change} is not among {steps:?} + {first}");
+    }
+    // The edges of the two-sample dips, and one more that a careful reader may see.
+    let dips = [202, 204, 462, 464];
+    let known = |step: &&usize| {
+        agreed.iter().chain(&dips).any(|change| (**step + first).abs_diff(*change) <= 2)
+    };
+    let others: Vec<&usize> = steps.iter().filter(|step| !known(step)).collect();
+    assert!(others.len() <= 1, "{others:?} + {first}");
 }

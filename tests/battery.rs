@@ -109,6 +109,8 @@ name = "controller"
   [[load.state]]
   name = "idle"
   hours_per_day = 1
+  [[load.state]]
+  name = "asleep"
 [[load]]
 name = "telemetry radio"
   [[load.state]]
@@ -221,6 +223,34 @@ fn a_visit_is_a_day_of_rest_with_the_hours_that_are_given() {
     assert_eq!(without.len(), 2);
     assert_eq!(without[0].0, "telemetry radio");
     assert_relative_eq!(without[0].1, 0.35, max_relative = 1e-9);
+}
+
+// The controller's "starting" has no hours: not counted, and said. A valve driver whose only listed
+// state has its hours is off for the rest, whatever else it was seen to do.
+#[test]
+fn a_load_whose_states_all_have_hours_is_off_for_the_rest() {
+    let mut found = pump_hut();
+    found.loads.truncate(2);
+    found.loads[1].state = "starting".to_owned();
+    found.loads[1].draw_a = 0.200;
+    for (state, draw_a) in [("holding", 0.088), ("holding 2", 0.080)] {
+        let row = load("valve driver", state, draw_a, [0.001, 0.0, 0.0]);
+        found.loads.push(serde_json::from_value(row).unwrap());
+    }
+    let text = HUT.replace(
+        "[[load]]\nname = \"telemetry radio\"",
+        "  [[load.state]]\n  name = \"starting\"\n[[load]]\nname = \"valve driver\"\n  \
+         [[load.state]]\n  name = \"holding\"\n  hours_per_day = 1.5\n\
+         [[load]]\nname = \"radio\"",
+    );
+    let budget = budget::of_findings(&found, &sheet(&text)).unwrap();
+    let valve: Vec<_> = budget.by_load.iter().filter(|row| row.load == "valve driver").collect();
+    assert_eq!(valve.len(), 1);
+    assert_relative_eq!(valve[0].ah_per_day, 0.132, max_relative = 1e-12);
+    // One hour idle, and the rest of the day in what is left: its start.
+    let controller: f64 =
+        budget.by_load.iter().filter(|r| r.load == "controller").map(|r| r.ah_per_day).sum();
+    assert_relative_eq!(controller, 0.12 + 23.0 * 0.2, max_relative = 1e-12);
 }
 
 #[test]

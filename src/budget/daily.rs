@@ -10,6 +10,9 @@ use crate::numeric::{ExactSum, Lasting, Quantity};
 /// and out says nothing of the hours. A quarter of a day: our choice.
 const TYPICAL_FROM_S: f64 = 6.0 * 3600.0;
 
+/// Share of the charge from which on a level has a line of its own.
+const WORTH_A_LINE: f64 = 0.01;
+
 /// One line of the day.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct DayRow {
@@ -35,15 +38,28 @@ impl DayRow {
 pub(super) struct Day {
     pub(super) rows: Vec<DayRow>,
     pub(super) cautions: Vec<Caution>,
+    /// States that no hours are known for.
+    uncounted: Vec<String>,
 }
 
 /// From the draws of a capture, or from the job sheet alone.
 pub(super) fn day(sheet: &JobSheet, findings: Option<&Findings>) -> Day {
-    match findings {
+    let mut day = match findings {
         Some(findings) if findings.loads.is_empty() => by_level(sheet, findings),
         Some(findings) => by_measured_load(sheet, findings),
         None => by_sheet(sheet),
+    };
+    if !day.uncounted.is_empty() {
+        day.cautions.push(Caution::new(
+            "hours-unknown",
+            format!(
+                "not counted, because nobody says for how many hours a day: {}; give hours_per_day \
+                 in the job sheet",
+                day.uncounted.join(", ")
+            ),
+        ));
     }
+    day
 }
 
 /// A draw that waits for its hours.
@@ -60,12 +76,16 @@ struct Candidate {
     repaired_a: Option<f64>,
 }
 
-/// Hours of one load's states. What the job sheet gives stands. The rest comes from the capture's
-/// time where that is typical, pressed into what is left of the day; otherwise the lowest of the
-/// states without hours takes what is left, the load being taken as connected day and night.
-fn share_the_day(candidates: Vec<Candidate>, day: &mut Day) {
+/// Hours of one load's states. What the job sheet gives stands; where it gives hours for all the
+/// states it lists, the load is off for the rest. Otherwise the rest comes from the capture's time
+/// where that is typical, pressed into what is left of the day, or goes to the lowest of the
+/// states without hours, the load being taken as connected day and night.
+fn share_the_day(sheet: &JobSheet, candidates: Vec<Candidate>, day: &mut Day) {
     let given: f64 = candidates.iter().filter_map(|c| c.given_hours).sum();
-    let left = (24.0 - given).max(0.0);
+    let told_in_full = candidates.first().and_then(|c| sheet.load(&c.load)).is_some_and(|spec| {
+        !spec.states.is_empty() && spec.states.iter().all(|state| state.hours_per_day.is_some())
+    });
+    let left = if told_in_full { 0.0 } else { (24.0 - given).max(0.0) };
     let seen: f64 =
         candidates.iter().filter(|c| c.given_hours.is_none()).filter_map(|c| c.seen_hours).sum();
     let pressed = if seen > left { left / seen } else { 1.0 };
@@ -88,14 +108,9 @@ fn share_the_day(candidates: Vec<Candidate>, day: &mut Day) {
                 },
             ),
             (None, None) => {
-                day.cautions.push(Caution::new(
-                    "hours-unknown",
-                    format!(
-                        "{} in {} is not counted: the capture is too short to tell its hours; give \
-                         hours_per_day in the job sheet",
-                        candidate.load, candidate.state
-                    ),
-                ));
+                if !told_in_full {
+                    day.uncounted.push(format!("{} in {}", candidate.load, candidate.state));
+                }
                 continue;
             }
         };
@@ -138,7 +153,7 @@ fn by_measured_load(sheet: &JobSheet, findings: &Findings) -> Day {
     }
     for (name, mut states) in by_load {
         states.extend(unmeasured(sheet, &name, &states, &mut day));
-        share_the_day(states, &mut day);
+        share_the_day(sheet, states, &mut day);
     }
     if !typical {
         for spec in &sheet.loads {
@@ -147,7 +162,7 @@ fn by_measured_load(sheet: &JobSheet, findings: &Findings) -> Day {
                 continue;
             }
             let states = unmeasured(sheet, &spec.name, &[], &mut day);
-            share_the_day(states, &mut day);
+            share_the_day(sheet, states, &mut day);
         }
     }
     let rest_a = typical.then(|| {
@@ -251,7 +266,7 @@ fn by_sheet(sheet: &JobSheet) -> Day {
                 ),
             ));
         }
-        share_the_day(states, &mut day);
+        share_the_day(sheet, states, &mut day);
     }
     day
 }
@@ -303,6 +318,13 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
         return day;
     }
     day.cautions.extend(sun_left_out(&observed));
+    if sheet.solar.is_some() && observed.sun_s.is_none() {
+        day.cautions.push(Caution::new(
+            "sun-not-seen",
+            "the site has a panel and no charging shows: if some sun was on it, the draw looks \
+             smaller than it is; log in the dark, or with the panel disconnected",
+        ));
+    }
     if observed.time_s < TYPICAL_FROM_S {
         day.cautions.push(Caution::new(
             "hours-assumed",
@@ -327,7 +349,7 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
     let mut rest_c = observed.charge_c;
     for level in &findings.states {
         let (time_s, charge_c) = observed.level(level.id);
-        if time_s > 0.0 {
+        if charge_c.abs() >= WORTH_A_LINE * observed.charge_c.abs() && time_s > 0.0 {
             let name = format!("level at {}", Quantity::amperes(charge_c / time_s));
             row(name, Some(level.id), time_s, charge_c);
             rest_s -= time_s;
@@ -336,7 +358,7 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
     }
     // A rest of less than a thousandth of the time is the rounding of the levels' edges.
     if rest_s > 1e-3 * observed.time_s {
-        row("wakes, bursts and settling".to_owned(), None, rest_s, rest_c);
+        row("wakes, settling and brief levels".to_owned(), None, rest_s, rest_c);
     }
     day
 }

@@ -80,7 +80,7 @@ pub fn of_sheet(
 }
 
 fn budget(day: Day, sheet: &JobSheet) -> Budget {
-    let Day { rows, mut cautions } = day;
+    let Day { rows, mut cautions, .. } = day;
     let ah_per_day: f64 = rows.iter().map(DayRow::ah_per_day).sum();
     let expanded_ah = doubt_of_day(&rows).map(|doubt| doubt.expanded());
     let battery = sheet.battery.map(SoundBattery::new);

@@ -3,6 +3,9 @@
 //! Nothing is computed here that is not in [`crate::findings`]: the report says, draws and writes.
 //! [`write`] puts a whole [`write::Bundle`] of files in place or none.
 
+mod figures;
+pub mod html;
+pub mod schema;
 pub mod starter;
 pub mod tables;
 pub mod text;
@@ -12,10 +15,10 @@ pub mod write;
 
 pub use trace::{Column, Trace};
 
-use crate::findings::{BatchFindings, Budget, CompareFindings, Findings};
+use crate::findings::{BatchFindings, Budget, CompareFindings, EventRow, Findings, Wakes};
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
-use words::{Clock, printable};
+use words::Clock;
 use write::Bundle;
 
 /// Why a report could not be made: a defect of this program, not of an input.
@@ -24,6 +27,12 @@ pub enum ReportError {
     /// The result document could not be written as JSON.
     #[error("the result document could not be written as JSON: {0}")]
     Json(#[from] serde_json::Error),
+    /// A plot could not be drawn.
+    #[error("a plot could not be drawn: {0}")]
+    Plot(String),
+    /// The page could not be put together.
+    #[error("the page could not be put together: {0}")]
+    Page(String),
     /// A table could not be encoded.
     #[error("table {table} could not be encoded: {reason}")]
     Table {
@@ -34,13 +43,22 @@ pub enum ReportError {
     },
 }
 
-/// Every file of an analysis: `result.json`, and the tables under `tables/`.
+/// Every file of an analysis: `report.html`, the same in words as `report.txt`, the plots under
+/// `plots/`, the tables under `tables/`, and `result.json` last.
 ///
 /// # Errors
 /// When an encoder fails, which no input should bring about.
 pub fn bundle(analysis: &Analysis) -> Result<Bundle, ReportError> {
     let findings = &analysis.findings;
+    let plots = html::Plots::draw(findings, &Trace::of(analysis))?;
     let mut bundle = Bundle::new();
+    bundle.owns_family("plots/event-");
+    bundle.add("report.html", html::page(findings, &plots)?.into_bytes());
+    bundle.add("report.txt", text::render(findings, 80, false).into_bytes());
+    for plot in plots.all() {
+        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
+        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
+    }
     tables::add_all(&mut bundle, &tables::of_findings(findings))?;
     bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
@@ -92,7 +110,7 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         .iter()
         .map(|stretch| {
             format!(
-                "{} to {}: {} that no line of the event list explains, for {}, {} of charge.",
+                "{} to {}: {} that no event explains, for {}, {} of charge.",
                 clock.at(stretch.start_s),
                 clock.at(stretch.end_s),
                 words::signed_current(stretch.delta_a),
@@ -101,13 +119,13 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             )
         })
         .collect();
-    lines.extend(findings.events.iter().filter(|event| event.step.is_none()).map(|event| {
-        let what = format!("{} {}", printable(&event.load), printable(&event.state));
+    let unanswered = |event: &&EventRow| event.step.is_none() && !words::is_zero_check(event);
+    lines.extend(findings.events.iter().filter(unanswered).map(|event| {
         format!(
-            "Line {} of the event list ({}, {}): no step answers it.",
+            "{} at {} (row {} of the event list): no step answers it.",
+            words::done(event),
+            clock.at(event.aligned_s),
             event.row,
-            what.trim(),
-            clock.at(event.aligned_s)
         )
     }));
     let told = |time_s: f64| {
@@ -117,27 +135,39 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         findings.steps.iter().filter(|step| step.event.is_none() && !told(step.time_s)).collect();
     if let [first, ..] = loose.as_slice() {
         let steps = words::count(loose.len() as u64, "further step", "further steps");
-        lines.push(format!("{steps} without a line, the first at {}.", clock.at(first.time_s)));
+        lines.push(format!("{steps} without an event, the first at {}.", clock.at(first.time_s)));
     }
     if lines.is_empty() {
-        lines.push("Nothing: every line has its step and every step its line.".to_owned());
+        lines.push("Nothing: every event has its step and every step its event.".to_owned());
     }
     lines
+}
+
+fn wakes_in_words(wakes: &Wakes) -> String {
+    let every = wakes
+        .period_s
+        .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
+    format!(
+        "{}{every}, each {} long and {} of charge, {} of the whole",
+        words::count(wakes.count, "wake", "wakes"),
+        words::duration(wakes.width_s),
+        Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
+        words::percent(wakes.share_of_charge),
+    )
 }
 
 fn budget_in_words(budget: &Budget) -> String {
     let day = Quantity::new(budget.ah_per_day, Unit::AmpereHour);
     let mut text = format!("A day like this takes {day}");
-    let hours = |hours: f64| words::duration(3600.0 * hours);
     match (budget.runtime_h, budget.runtime_low_h, budget.runtime_high_h) {
         (Some(runtime), Some(low), Some(high)) => text.push_str(&format!(
             "; a sound battery carries it for {} ({} to {})",
-            hours(runtime),
-            hours(low),
-            hours(high)
+            words::runtime(runtime),
+            words::runtime(low),
+            words::runtime(high)
         )),
         (Some(runtime), ..) => {
-            text.push_str(&format!("; a sound battery carries it for {}", hours(runtime)));
+            text.push_str(&format!("; a sound battery carries it for {}", words::runtime(runtime)));
         }
         _ => {}
     }

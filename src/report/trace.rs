@@ -1,6 +1,6 @@
 //! The readings as the findings see them, thinned to what a picture can show.
 
-use crate::capture::Samples;
+use crate::capture::{OverloadSpan, Samples};
 use crate::loads::ZeroModel;
 use crate::pipeline::Analysis;
 
@@ -10,6 +10,7 @@ pub struct Trace<'a> {
     samples: &'a Samples,
     zero: Option<&'a ZeroModel>,
     turned: bool,
+    overload: &'a [OverloadSpan],
 }
 
 /// The readings that fall into one column of a picture.
@@ -32,7 +33,7 @@ pub struct Column {
 impl<'a> Trace<'a> {
     /// Readings as they stand in the file.
     pub fn plain(samples: &'a Samples) -> Self {
-        Self { samples, zero: None, turned: false }
+        Self { samples, zero: None, turned: false, overload: &[] }
     }
 
     /// Readings of an analysis, on the footing of its findings.
@@ -41,7 +42,18 @@ impl<'a> Trace<'a> {
             samples: &analysis.capture.samples,
             zero: Some(&analysis.loads.zero),
             turned: analysis.loads.turned,
+            overload: &analysis.capture.overload,
         }
+    }
+
+    /// The same with stretches of overload.
+    pub fn with_overload(self, overload: &'a [OverloadSpan]) -> Self {
+        Self { overload, ..self }
+    }
+
+    /// Stretches of overload.
+    pub fn overload(&self) -> &'a [OverloadSpan] {
+        self.overload
     }
 
     /// Time of the last reading, seconds.

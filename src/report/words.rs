@@ -2,7 +2,7 @@
 
 use jiff::civil::DateTime;
 
-use crate::findings::{CaptureFacts, LoadRow, Verdict};
+use crate::findings::{CaptureFacts, EventRow, LoadRow, Verdict};
 use crate::numeric::Quantity;
 
 /// Text from a file made safe to show: control and direction characters appear escaped, so that
@@ -42,7 +42,7 @@ impl Clock {
             Some(interval_s) if interval_s > 0.0 && interval_s < 0.2 => {
                 (-interval_s.log10()).ceil().clamp(1.0, 6.0) as usize
             }
-            Some(interval_s) if interval_s < 1.0 => 1,
+            Some(interval_s) if interval_s < 0.5 => 1,
             _ => 0,
         };
         Self { start, spans_days, decimals }
@@ -63,6 +63,17 @@ impl Clock {
             (true, n) => format!("%-d %b %H:%M:%S%.{n}f"),
         };
         moment.strftime(&form).to_string()
+    }
+
+    /// The same clock, fine enough to tell neighbouring readings apart.
+    pub(crate) fn fine(self, interval_s: Option<f64>) -> Self {
+        match interval_s {
+            Some(interval_s) if interval_s > 0.0 && interval_s < 0.999 => {
+                let decimals = (-interval_s.log10()).ceil().clamp(1.0, 6.0) as usize;
+                Self { decimals: decimals.max(self.decimals), ..self }
+            }
+            _ => self,
+        }
     }
 
     /// The capture's start in full: `Tue 24 Nov 2026 09:12:04`.
@@ -123,6 +134,58 @@ pub(crate) fn duration(seconds: f64) -> String {
     }
 }
 
+/// How long a battery lasts, to the two digits that such a figure is worth.
+pub(crate) fn runtime(hours: f64) -> String {
+    if hours < 1.0 {
+        duration(3600.0 * hours)
+    } else if hours < 48.0 {
+        format!("{} h", significant(hours, 2))
+    } else {
+        format!("{} days", significant(hours / 24.0, 2))
+    }
+}
+
+/// The text with every number tied to its unit by a no-break space.
+pub(crate) fn tied(text: &str) -> String {
+    const UNITS: [&str; 22] = [
+        "A", "mA", "µA", "nA", "pA", "kA", "Ah", "mAh", "µAh", "nAh", "V", "Hz", "kHz", "h", "min",
+        "s", "ms", "µs", "%", "days", "×", "±",
+    ];
+    let mut out = String::with_capacity(text.len());
+    let mut words = text.split(' ');
+    let mut last = words.next().unwrap_or_default();
+    out.push_str(last);
+    for word in words {
+        let bare = word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
+        let number = |word: &str| word.ends_with(|c: char| c.is_ascii_digit());
+        let unit = UNITS.contains(&bare) && (number(last) || bare == "±");
+        let follows = last == "±" || last == "≤" || last == "≥";
+        out.push(if unit || follows { '\u{a0}' } else { ' ' });
+        out.push_str(word);
+        last = word;
+    }
+    out
+}
+
+/// True for a line of the event list that marks a zero check.
+pub(crate) fn is_zero_check(event: &EventRow) -> bool {
+    [&event.load, &event.state].into_iter().any(|text| text.trim().eq_ignore_ascii_case("zero"))
+}
+
+/// What a line of the event list says was done: `telemetry radio on`, `zero check`.
+pub(crate) fn done(event: &EventRow) -> String {
+    if is_zero_check(event) {
+        return "zero check".to_owned();
+    }
+    format!("{} {}", printable(&event.load), printable(&event.state)).trim().to_owned()
+}
+
+/// How often readings come, in a sentence: `at 2 Hz`, `every 10 s`.
+pub(crate) fn sampled(interval_s: f64) -> String {
+    let rate = rate(interval_s);
+    if rate.starts_with("every") { rate } else { format!("at {rate}") }
+}
+
 /// How often readings come: `2 Hz`, `1 kHz`, `every 10 s`.
 pub(crate) fn rate(interval_s: f64) -> String {
     let hertz = 1.0 / interval_s;
@@ -147,6 +210,29 @@ pub(crate) fn significant(value: f64, digits: usize) -> String {
 
 fn trimmed(number: &str) -> &str {
     if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.') } else { number }
+}
+
+/// A share as percent: `64 %`, `3.2 %`, `< 0.1 %`.
+pub(crate) fn percent(share: f64) -> String {
+    let percent = 100.0 * share;
+    if percent > 0.0 && percent < 0.1 {
+        "< 0.1 %".to_owned()
+    } else if percent.abs() >= 9.95 {
+        format!("{percent:.0} %")
+    } else {
+        format!("{} %", trimmed(&format!("{percent:.1}")))
+    }
+}
+
+/// A probability, never rounded to certainty: `97.3 %`, `over 99.9 %`, `under 0.1 %`.
+pub(crate) fn probability(p: f64) -> String {
+    if p > 0.999 {
+        "over 99.9 %".to_owned()
+    } else if p < 0.001 {
+        "under 0.1 %".to_owned()
+    } else {
+        format!("{:.1} %", 100.0 * p)
+    }
 }
 
 /// A current that somebody set, a limit or a specification: `96 mA`, not `96.0 mA`.
@@ -184,7 +270,7 @@ pub(crate) fn verdict_mark(verdict: Verdict) -> &'static str {
     }
 }
 
-/// A verdict in plain words, with how far beyond the limit: `above its limit, 2.2 times`.
+/// A verdict in plain words, with how far beyond the limit: `2.2 × its limit`.
 pub(crate) fn verdict_words(load: &LoadRow) -> String {
     match load.verdict {
         Verdict::Conforming => "conforms".to_owned(),
@@ -197,7 +283,7 @@ pub(crate) fn verdict_words(load: &LoadRow) -> String {
                 "below its limit".to_owned()
             }
             (_, Some(high)) if high > 0.0 && load.draw_a / high >= 1.05 => {
-                format!("above its limit, {} ×", significant(load.draw_a / high, 2))
+                format!("{} × its limit", significant(load.draw_a / high, 2))
             }
             _ => "above its limit".to_owned(),
         },
@@ -263,6 +349,16 @@ mod tests {
         assert_eq!(rate(1e-3), "1 kHz");
         assert_eq!(rate(10.0), "every 10 s");
         assert_eq!(rate(1.0), "every 1 s");
+    }
+
+    #[test]
+    fn numbers_stay_with_their_units() {
+        assert_eq!(
+            tied("draws 214 mA ± 5 mA, its"),
+            "draws 214\u{a0}mA\u{a0}±\u{a0}5\u{a0}mA, its"
+        );
+        assert_eq!(tied("for 40 s. A day"), "for 40\u{a0}s. A day");
+        assert_eq!(tied("a  b"), "a  b");
     }
 
     #[test]

@@ -33,8 +33,9 @@ pub fn render_inspect(
     page.table(&["what", "chosen", "because"], rows.collect());
 
     page.heading("First rows as understood");
+    let fine = clock.fine(facts.sampling_interval_s);
     let rows = capture.first_rows.iter().map(|(time_s, current_a)| {
-        vec![clock.at(*time_s), Quantity::amperes(*current_a).to_string()]
+        vec![fine.at(*time_s), Quantity::amperes(*current_a).to_string()]
     });
     page.table(&["time", "current"], rows.collect());
 
@@ -65,18 +66,22 @@ fn headline(findings: &InspectFindings, clock: &Clock) -> String {
     )
 }
 
-/// One character a column: the highest reading in it; a space where there is none, `!` for overload.
+/// One character a column: the highest reading in it, a space where there is none, `!` for
+/// overload.
 fn drawing(page: &mut Page, findings: &InspectFindings, capture: &Capture, clock: &Clock) {
-    let totals = &findings.totals;
     let columns = page.width().saturating_sub(4);
     let duration_s = findings.capture.duration_s;
-    let low_a = totals.minimum_a.min(0.0);
-    let range_a = totals.maximum_a - low_a;
+    let thinned = Trace::plain(&capture.samples).columns(0.0, duration_s, columns);
+    // The full height is reached by one column in twenty, so that an inrush does not flatten the rest.
+    let mut highs: Vec<f64> = thinned.iter().flatten().map(|column| column.high_a).collect();
+    highs.sort_by(f64::total_cmp);
+    let Some(full_a) = highs.get((0.95 * highs.len() as f64) as usize).copied() else { return };
+    let low_a = findings.totals.minimum_a.min(0.0);
+    let range_a = full_a - low_a;
     if range_a <= 0.0 || duration_s <= 0.0 {
         return;
     }
-    let mut line: Vec<char> = Trace::plain(&capture.samples)
-        .columns(0.0, duration_s, columns)
+    let mut line: Vec<char> = thinned
         .iter()
         .map(|column| match column {
             Some(column) => {
@@ -96,13 +101,15 @@ fn drawing(page: &mut Page, findings: &InspectFindings, capture: &Capture, clock
     let (from, to) = (clock.at(0.0), clock.at(duration_s));
     let room = columns.saturating_sub(from.chars().count() + to.chars().count());
     page.drawing(&format!("{from}{}{to}", " ".repeat(room)));
+    page.note(&format!("full height: {}", Quantity::amperes(full_a)));
 }
 
 fn sampling(page: &mut Page, findings: &InspectFindings, capture: &Capture, clock: &Clock) {
     let facts = &findings.capture;
     page.heading("Sampling");
+    let fine = clock.fine(facts.sampling_interval_s);
     if let Some(interval_s) = facts.sampling_interval_s.filter(|interval_s| *interval_s > 0.0) {
-        let mut text = format!("A reading {}", words::rate(interval_s));
+        let mut text = format!("Sampled {}", words::sampled(interval_s));
         if let Some((short_s, long_s)) = capture.sampling.interval_range_s
             && long_s > 1.001 * short_s
         {
@@ -120,8 +127,8 @@ fn sampling(page: &mut Page, findings: &InspectFindings, capture: &Capture, cloc
     for gap in facts.gaps.iter().take(super::ROWS) {
         let text = format!(
             "Gap from {} to {} ({}).",
-            clock.at(gap.start_s),
-            clock.at(gap.end_s),
+            fine.at(gap.start_s),
+            fine.at(gap.end_s),
             words::duration(gap.length_s())
         );
         page.item("-", &text);

@@ -1,5 +1,6 @@
 //! Lines of a terminal page: wrapped, indented, coloured only when asked.
 
+use crate::report::words;
 use comfy_table::{Cell, ContentArrangement, Table, TableStyle};
 
 const STRONG: &str = "\u{1b}[1m";
@@ -48,8 +49,8 @@ impl Page {
     fn wrapped(&mut self, style: &str, first: &str, rest: &str, text: &str) {
         let options =
             textwrap::Options::new(self.width).initial_indent(first).subsequent_indent(rest);
-        for line in textwrap::wrap(text, options) {
-            self.line(style, &line);
+        for line in textwrap::wrap(&words::tied(text), options) {
+            self.line(style, &line.replace('\u{a0}', " "));
         }
     }
 
@@ -68,6 +69,12 @@ impl Page {
 
     pub(super) fn say(&mut self, text: &str) {
         self.wrapped("", "  ", "  ", text);
+    }
+
+    /// A paragraph behind its name.
+    pub(super) fn told(&mut self, name: &str, text: &str) {
+        let first = format!("{name:<9} ");
+        self.wrapped("", &first, &" ".repeat(10), text);
     }
 
     pub(super) fn note(&mut self, text: &str) {

@@ -18,7 +18,7 @@ use super::words::{self, Clock, printable};
 use layout::Page;
 
 /// Rows of any one list on the screen; the rest is counted and stands in the report.
-const ROWS: usize = 6;
+const ROWS: usize = 4;
 
 /// The findings as one screen of text, `width` columns wide (40 to 120).
 ///
@@ -35,8 +35,7 @@ pub fn render(findings: &Findings, width: usize, colour: bool) -> String {
     } else {
         loads(&mut page, findings);
     }
-    zero(&mut page, findings);
-    charge(&mut page, findings);
+    told(&mut page, findings);
     unexplained(&mut page, findings, &clock);
     advice(&mut page, findings);
     cautions(&mut page, findings);
@@ -85,7 +84,7 @@ fn loads(page: &mut Page, findings: &Findings) {
 }
 
 /// Loads as a reader wants them: what does not conform first, the rest in order of appearance.
-pub(super) fn ordered(loads: &[LoadRow]) -> impl Iterator<Item = &LoadRow> {
+pub(crate) fn ordered(loads: &[LoadRow]) -> impl Iterator<Item = &LoadRow> {
     let rank = |verdict| match verdict {
         Verdict::NonConforming => 0,
         Verdict::Indeterminate => 1,
@@ -101,12 +100,11 @@ fn levels(page: &mut Page, findings: &Findings) {
         return;
     }
     page.heading("Levels that the capture visits");
-    let percent = |share: f64| format!("{} %", words::significant(100.0 * share, 2));
     let rows = findings.states.iter().take(2 * ROWS).map(|state| {
         vec![
             Quantity::amperes(state.mean_a).to_string(),
             words::duration(state.time_s),
-            percent(state.share_of_time),
+            words::percent(state.share_of_time),
             Quantity::new(state.charge_ah, Unit::AmpereHour).to_string(),
         ]
     });
@@ -114,13 +112,10 @@ fn levels(page: &mut Page, findings: &Findings) {
     page.more(findings.states.len(), 2 * ROWS, "level", "levels");
 }
 
-fn zero(page: &mut Page, findings: &Findings) {
-    page.heading("Is the meter to be believed");
-    page.say(&printable(&findings.zero.answer));
-}
-
-fn charge(page: &mut Page, findings: &Findings) {
-    page.heading("Charge");
+/// Meter, charge and battery, a short paragraph each.
+fn told(page: &mut Page, findings: &Findings) {
+    page.blank();
+    page.told("Meter", &printable(&findings.zero.answer));
     let totals = &findings.totals;
     let mut text = format!(
         "{} in {}, {} on average (lowest reading {}, highest {}).",
@@ -131,25 +126,13 @@ fn charge(page: &mut Page, findings: &Findings) {
         Quantity::amperes(totals.maximum_a),
     );
     if let Some(wakes) = &findings.wakes {
-        text.push_str(&format!(" {}.", wakes_in_words(wakes)));
+        text.push_str(&format!(" {}.", super::wakes_in_words(wakes)));
     }
+    page.told("Charge", &text);
     if let Some(budget) = &findings.budget {
-        text.push_str(&format!(" {}", super::budget_in_words(budget)));
+        let day = super::budget_in_words(budget);
+        page.told("Battery", &format!("{} {day}", printable(&budget.conclusion)));
     }
-    page.say(&text);
-}
-
-fn wakes_in_words(wakes: &crate::findings::Wakes) -> String {
-    let every = wakes
-        .period_s
-        .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
-    format!(
-        "{}{every}, each {} long and {} of charge, {} % of the whole",
-        words::count(wakes.count, "wake", "wakes"),
-        words::duration(wakes.width_s),
-        Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
-        words::significant(100.0 * wakes.share_of_charge, 2),
-    )
 }
 
 fn unexplained(page: &mut Page, findings: &Findings, clock: &Clock) {

@@ -1,0 +1,13 @@
+//! Plots, as SVG for the page and as PNG beside it, from one drawing each.
+
+mod axes;
+mod capture;
+mod loads;
+mod panel;
+mod paper;
+mod zoom;
+
+pub(crate) use capture::overview;
+pub(crate) use loads::loads;
+pub(crate) use paper::Figure;
+pub(crate) use zoom::{Zoom, zooms};

@@ -309,7 +309,7 @@ fn the_committed_schemas_are_current() {
         let committed = std::fs::read_to_string(&path).unwrap_or_default();
         assert!(
             committed.replace("\r\n", "\n") == text,
-            "docs/schema/{name}.schema.json is not current"
+            "docs/schema/{name}.schema.json is not current: INSTA_UPDATE=always cargo test --test report"
         );
     }
 }

@@ -20,6 +20,7 @@ mod states;
 mod types;
 mod wakes;
 
+pub use propose::exact as exact_breakpoints;
 pub use types::*;
 
 use choose::Chosen;

@@ -23,51 +23,60 @@ mod front;
 mod pool;
 
 use front::Front;
-pub(crate) use pool::proposals;
+pub(super) use pool::proposals;
 
 /// Breakpoints (index of the first value of each new stretch) of the least penalised sum of
-/// squares.
+/// squares: the exact search alone, on values whose noise is alike and independent.
 ///
 /// Where several cuts cost the same, any of them is returned. O(n) on average for noisy data,
 /// O(n²) at worst; memory 4 bytes a value.
 ///
 /// # Panics
 /// When `penalty` is negative or not a number. Values must be finite.
-pub(crate) fn exact(values: &[f64], penalty: f64) -> Vec<usize> {
-    search(values.len(), |i| (values[i], 1.0), penalty)
+pub fn exact(values: &[f64], penalty: f64) -> Vec<usize> {
+    let meeting = if values.len() < WORTH_HALVING { values.len() } else { values.len() / 2 };
+    exact_to(meeting, values, penalty)
 }
 
 /// Fewer values than this are searched in one go.
 const WORTH_HALVING: usize = 4096;
 
-/// As [`exact`] for `count` items, each a value with a weight: a reading, or the mean of as many
-/// readings as its weight.
-fn search(count: usize, item: impl Fn(usize) -> (f64, f64) + Sync, penalty: f64) -> Vec<usize> {
-    let meeting = if count < WORTH_HALVING { count } else { count / 2 };
-    search_to(meeting, count, item, penalty)
+/// As [`exact`], the two searches meeting before value `meeting`.
+fn exact_to(meeting: usize, values: &[f64], penalty: f64) -> Vec<usize> {
+    let item = |value: &f64| (*value, 1.0);
+    let (left, right) = values.split_at(meeting);
+    search(
+        (left.len(), left.iter().map(item)),
+        (right.len(), right.iter().rev().map(item)),
+        range_of(values),
+        penalty,
+    )
 }
 
-/// As [`search`], the two searches meeting before item `meeting`.
-fn search_to(
-    meeting: usize,
-    count: usize,
-    item: impl Fn(usize) -> (f64, f64) + Sync,
+fn range_of(values: &[f64]) -> (f64, f64) {
+    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
+        (if *value < low { *value } else { low }, if *value > high { *value } else { high })
+    })
+}
+
+/// Breakpoints of the items in `left` and then, from last to first, in `right`: how many there
+/// are, and a value with a weight for each (a reading, or the mean of as many as its weight). The
+/// values lie in `low..=high`.
+fn search(
+    left: (usize, impl Iterator<Item = (f64, f64)> + Send),
+    right: (usize, impl Iterator<Item = (f64, f64)> + Send),
+    (low, high): (f64, f64),
     penalty: f64,
 ) -> Vec<usize> {
     assert!(penalty >= 0.0, "penalty {penalty}");
+    let (meeting, count) = (left.0, left.0 + right.0);
     assert!(count < u32::MAX as usize, "too many values for one search");
-    let (low, high) = (0..count).fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), i| {
-        let value = item(i).0;
-        (if value < low { value } else { low }, if value > high { value } else { high })
-    });
     if high <= low || count == 0 {
         return Vec::new();
     }
-    let start = || Front::new(low, high, penalty);
-    let ((left, left_starts), (right, right_starts)) = rayon::join(
-        || run(start(), meeting, &item),
-        || run(start(), count - meeting, |i| item(count - 1 - i)),
-    );
+    let front = || Front::new(low, high, penalty);
+    let ((left, left_starts), (right, right_starts)) =
+        rayon::join(|| run(front(), left.0, left.1), || run(front(), right.0, right.1));
     let joined = if meeting == count {
         Some((left_starts[count - 1], 0))
     } else if meeting == 0 {
@@ -88,13 +97,14 @@ fn search_to(
 }
 
 /// For each of `count` items, where the last stretch of the best cut up to it starts.
-fn run(mut front: Front, count: usize, item: impl Fn(usize) -> (f64, f64)) -> (Front, Vec<u32>) {
-    let starts = (0..count)
-        .map(|i| {
-            let (value, weight) = item(i);
-            front.add(i as u32, value, weight)
-        })
-        .collect();
+fn run(
+    mut front: Front,
+    count: usize,
+    items: impl Iterator<Item = (f64, f64)>,
+) -> (Front, Vec<u32>) {
+    let mut starts = Vec::with_capacity(count);
+    // Internal iteration, so that items in several lists are walked list by list.
+    items.for_each(|(value, weight)| starts.push(front.add(starts.len() as u32, value, weight)));
     (front, starts)
 }
 
@@ -192,7 +202,7 @@ mod tests {
         ) {
             let weights = vec![1.0; values.len()];
             let meeting = meeting.min(values.len());
-            let breaks = search_to(meeting, values.len(), |i| (values[i], 1.0), penalty);
+            let breaks = exact_to(meeting, &values, penalty);
             check(&values, &weights, penalty, &breaks);
         }
 
@@ -203,8 +213,33 @@ mod tests {
             seed in prop::collection::vec(0.01..10.0f64, 40),
         ) {
             let weights = &seed[..values.len()];
-            let breaks = search(values.len(), |i| (values[i], weights[i]), penalty);
+            let items = values.iter().copied().zip(weights.iter().copied());
+            let none = (0, std::iter::empty());
+            let breaks = search((values.len(), items), none, range_of(&values), penalty);
             check(&values, weights, penalty, &breaks);
+        }
+    }
+
+    #[test]
+    fn the_breakpoints_are_those_of_ruptures() {
+        #[derive(serde::Deserialize)]
+        struct Fixtures {
+            cases: Vec<Case>,
+        }
+        #[derive(serde::Deserialize)]
+        struct Case {
+            series: String,
+            penalty: f64,
+            values: Vec<f64>,
+            breakpoints: Vec<usize>,
+        }
+        // Made by shared/fixtures/exact_breakpoints.py with ruptures 1.1.10 (Pelt l2 and KernelCPD).
+        let text = include_str!("../../shared/fixtures/exact_breakpoints.json");
+        let Fixtures { cases } = serde_json::from_str(text).unwrap();
+        assert_eq!(cases.len(), 17);
+        for case in cases {
+            let Case { series, penalty, values, breakpoints } = case;
+            assert_eq!(exact(&values, penalty), breakpoints, "{series} at {penalty}");
         }
     }
 

@@ -51,41 +51,80 @@ pub(crate) fn proposals(values: &[f64], penalty: f64) -> Vec<usize> {
 }
 
 /// Values or means of blocks, in order.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 struct Items {
     mean: Vec<f64>,
     weight: Vec<f64>,
     /// Index of the first value.
     first: Vec<u32>,
+    low: f64,
+    high: f64,
 }
 
 impl Items {
+    fn new() -> Self {
+        let (low, high) = (f64::INFINITY, f64::NEG_INFINITY);
+        Self { mean: Vec::new(), weight: Vec::new(), first: Vec::new(), low, high }
+    }
+
+    fn len(&self) -> usize {
+        self.mean.len()
+    }
+
+    #[inline]
     fn push(&mut self, mean: f64, weight: f64, first: usize) {
         self.mean.push(mean);
         self.weight.push(weight);
         self.first.push(first as u32);
-    }
-
-    fn search(&self, penalty: f64) -> Vec<usize> {
-        search(self.mean.len(), |i| (self.mean[i], self.weight[i]), penalty)
-            .into_iter()
-            .map(|item| self.first[item] as usize)
-            .collect()
+        self.low = if mean < self.low { mean } else { self.low };
+        self.high = if mean > self.high { mean } else { self.high };
     }
 
     /// Values one by one.
     fn push_values(&mut self, values: &[f64], first: usize) {
-        self.mean.extend_from_slice(values);
-        self.weight.resize(self.mean.len(), 1.0);
-        self.first.extend((first..first + values.len()).map(|i| i as u32));
+        for (i, value) in values.iter().enumerate() {
+            self.push(*value, 1.0, first + i);
+        }
+    }
+
+    fn pairs(&self) -> impl DoubleEndedIterator<Item = (f64, f64)> {
+        self.mean.iter().copied().zip(self.weight.iter().copied())
     }
 }
 
 fn pooled(values: &[f64], penalty: f64) -> Vec<usize> {
-    refined(values, &coarse(values, penalty).search(penalty), penalty)
+    refined(values, &breaks_of(&coarse(values, penalty), penalty), penalty)
+}
+
+/// The best cut of the items in all parts.
+fn breaks_of(parts: &[Items], penalty: f64) -> Vec<usize> {
+    let (left, right) = parts.split_at(parts.len() / 2);
+    let count = |parts: &[Items]| parts.iter().map(Items::len).sum::<usize>();
+    let range = parts.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), part| {
+        (low.min(part.low), high.max(part.high))
+    });
+    let found = search(
+        (count(left), left.iter().flat_map(Items::pairs)),
+        (count(right), right.iter().rev().flat_map(|part| part.pairs().rev())),
+        range,
+        penalty,
+    );
+    let mut parts = parts.iter();
+    let (mut part, mut before) = (parts.next(), 0);
+    found
+        .into_iter()
+        .filter_map(|item| {
+            while let Some(here) = part.filter(|here| item - before >= here.len()) {
+                before += here.len();
+                part = parts.next();
+            }
+            part.map(|here| here.first[item - before] as usize)
+        })
+        .collect()
 }
 
 /// Mean and sum of squares about it.
+#[derive(Debug, Clone, Copy)]
 struct Block {
     mean: f64,
     squares: f64,
@@ -93,7 +132,6 @@ struct Block {
 
 impl Block {
     /// Taken from the first value, so that an offset costs no digits.
-    #[inline]
     fn of(values: &[f64]) -> Option<Self> {
         let shift = *values.first()?;
         let n = values.len() as f64;
@@ -105,46 +143,47 @@ impl Block {
         }
         Some(Self { mean: shift + sum / n, squares: squares - sum * (sum / n) })
     }
+
+    /// The same for a whole block, without one addition having to wait for the other.
+    #[inline]
+    fn of_whole(values: &[f64; BLOCK]) -> Self {
+        let shift = values[0];
+        let d = values.map(|value| value - shift);
+        let q = d.map(|d| d * d);
+        let tree = |v: &[f64; BLOCK]| {
+            let four: [f64; 4] = std::array::from_fn(|i| v[i] + v[i + 4]);
+            (four[0] + four[2]) + (four[1] + four[3])
+        };
+        let (sum, squares) = (tree(&d), tree(&q));
+        let mean = sum * (1.0 / BLOCK as f64);
+        Self { mean: shift + mean, squares: squares - sum * mean }
+    }
 }
 
-/// The items of the first search.
-fn coarse(values: &[f64], penalty: f64) -> Items {
-    let parts: Vec<Items> = values
-        .par_chunks(TASK)
-        .enumerate()
-        .map(|(task, values)| {
-            let mut items = Items::default();
-            for (i, block) in values.chunks(BLOCK).enumerate() {
-                let first = task * TASK + i * BLOCK;
-                let Some(Block { mean, squares }) = Block::of(block) else { continue };
-                let last = items.mean.len().wrapping_sub(1);
-                if squares == 0.0
-                    && items.mean.get(last) == Some(&mean)
-                    && items.weight[last] != 1.0
-                {
-                    items.weight[last] += block.len() as f64;
-                } else if squares <= 2.0 * penalty {
-                    items.push(mean, block.len() as f64, first);
-                } else {
-                    items.push_values(block, first);
-                }
+/// The items of the first search, one part a task.
+fn coarse(values: &[f64], penalty: f64) -> Vec<Items> {
+    let part = |(task, values): (usize, &[f64])| {
+        let mut items = Items::new();
+        let mut constant = None;
+        let mut take = |Block { mean, squares }: Block, block: &[f64], first: usize| {
+            let weight = block.len() as f64;
+            match items.weight.last_mut() {
+                Some(run) if squares == 0.0 && constant == Some(mean) => *run += weight,
+                _ if squares <= 2.0 * penalty => items.push(mean, weight, first),
+                _ => items.push_values(block, first),
             }
-            items
-        })
-        .collect();
-    let mut all = Items::default();
-    let count = parts.iter().map(|part| part.mean.len()).sum();
-    (
-        all.mean.reserve_exact(count),
-        all.weight.reserve_exact(count),
-        all.first.reserve_exact(count),
-    );
-    for part in parts {
-        all.mean.extend(part.mean);
-        all.weight.extend(part.weight);
-        all.first.extend(part.first);
-    }
-    all
+            constant = (squares == 0.0).then_some(mean);
+        };
+        let (blocks, rest) = values.as_chunks::<BLOCK>();
+        for (i, block) in blocks.iter().enumerate() {
+            take(Block::of_whole(block), block, task * TASK + i * BLOCK);
+        }
+        if let Some(block) = Block::of(rest) {
+            take(block, rest, task * TASK + blocks.len() * BLOCK);
+        }
+        items
+    };
+    values.par_chunks(TASK).enumerate().map(part).collect()
 }
 
 /// The best cut among those with breaks within a block of the `rough` ones: all values there are
@@ -167,7 +206,7 @@ fn refined(values: &[f64], rough: &[usize], penalty: f64) -> Vec<usize> {
         .collect();
     let pooled: Vec<Option<Block>> =
         between.par_iter().map(|range| Block::of(&values[range.clone()])).collect();
-    let mut items = Items::default();
+    let mut items = Items::new();
     for (i, (range, block)) in between.into_iter().zip(pooled).enumerate() {
         if let Some(block) = block {
             items.push(block.mean, range.len() as f64, range.start);
@@ -176,7 +215,7 @@ fn refined(values: &[f64], rough: &[usize], penalty: f64) -> Vec<usize> {
             items.push_values(&values[near.clone()], near.start);
         }
     }
-    items.search(penalty)
+    breaks_of(&[items], penalty)
 }
 
 #[cfg(test)]
@@ -217,7 +256,7 @@ mod tests {
             values in readings(),
             penalty in 1.0..14.0f64,
         ) {
-            let rough = coarse(&values, penalty).search(penalty);
+            let rough = breaks_of(&coarse(&values, penalty), penalty);
             let borders: Vec<usize> = (0..=values.len()).step_by(BLOCK).collect();
             for (i, a) in borders.iter().enumerate() {
                 for (j, t) in borders.iter().enumerate().skip(i + 1) {
@@ -273,7 +312,7 @@ mod tests {
         let mut values = vec![1e6 + 0.25; 300_000];
         values[100_003] += 7.0;
         values[200_000..200_004].iter_mut().for_each(|value| *value -= 5.0);
-        assert!(coarse(&values, 12.0).mean.len() < 60);
+        assert!(coarse(&values, 12.0).iter().map(Items::len).sum::<usize>() < 60);
         assert_eq!(proposals(&values, 12.0), [100_003, 100_004, 200_000, 200_004]);
     }
 

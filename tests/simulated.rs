@@ -42,6 +42,7 @@ fn compare(simulated: &Simulated, folder: &Path) {
 #[test]
 fn the_demo_is_what_its_scenarios_make() {
     compare(&simulated("pump-hut-visit.toml"), &sample_logs());
+    compare(&simulated("pump-hut-repaired.toml"), &sample_logs());
     compare(&simulated("pump-hut-night.toml"), &sample_logs());
     compare(&simulated("receivers.toml"), &sample_logs().join("receivers"));
 }

@@ -6,7 +6,11 @@ use crate::numeric::{Lasting, Quantity, Unit};
 pub(super) fn headline(findings: &CompareFindings) -> String {
     let mut real: Vec<&Change> =
         findings.changes.iter().filter(|change| change.is_real()).collect();
-    real.sort_by(|a, b| b.change_a.abs().total_cmp(&a.change_a.abs()));
+    // What was faulty before stands first: it is what the repair was for.
+    let faulty = |change: &Change| change.before_verdict == Verdict::NonConforming;
+    real.sort_by(|a, b| {
+        faulty(b).cmp(&faulty(a)).then(b.change_a.abs().total_cmp(&a.change_a.abs()))
+    });
     let Some(largest) = real.first() else {
         return if findings.changes.is_empty() {
             "The two captures have nothing in common that could be compared.".to_owned()

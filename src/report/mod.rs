@@ -75,12 +75,27 @@ pub fn batch_bundle(findings: &BatchFindings) -> Result<Bundle, ReportError> {
     Ok(bundle)
 }
 
-/// Every file of a comparison: `compare.json`, and the tables under `tables/`.
+/// Every file of a comparison: `report.html`, the page to hand over, the same in words as
+/// `report.txt`, the plots under `plots/`, the tables under `tables/`, and `compare.json` last.
 ///
 /// # Errors
 /// As [`bundle`].
-pub fn compare_bundle(findings: &CompareFindings) -> Result<Bundle, ReportError> {
+pub fn compare_bundle(
+    findings: &CompareFindings,
+    before: &Analysis,
+    after: &Analysis,
+) -> Result<Bundle, ReportError> {
+    let traces = [before, after].map(Trace::of);
+    let sides = figures::sides([(&before.findings, &traces[0]), (&after.findings, &traces[1])])?;
+    let changes = figures::changes(findings)?;
     let mut bundle = Bundle::new();
+    let page = html::compare_page(findings, &sides, changes.as_ref())?;
+    bundle.add("report.html", page.into_bytes());
+    bundle.add("report.txt", text::render_compare(findings, 80, false).into_bytes());
+    for plot in sides.iter().chain(&changes) {
+        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
+        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
+    }
     tables::add_all(&mut bundle, &tables::of_compare(findings))?;
     bundle.finish_with("compare.json", json(findings)?);
     Ok(bundle)

@@ -38,7 +38,7 @@ pub(crate) fn run(args: CompareArgs, console: &Console) -> Result<u8, InputFault
     let after = side(&args.after, args.events_after.as_deref())?;
     let found = compare::compare(&before.findings, &after.findings, &sheet);
     if let Some(target) = &target {
-        target.commit(&report::compare_bundle(&found).map_err(super::defect)?)?;
+        target.commit(&report::compare_bundle(&found, &before, &after).map_err(super::defect)?)?;
     }
     if args.json {
         console.cautions(&found.cautions);

@@ -2,12 +2,14 @@
 
 mod axes;
 mod capture;
+mod compare;
 mod loads;
 mod panel;
 mod paper;
 mod zoom;
 
 pub(crate) use capture::overview;
+pub(crate) use compare::{changes, sides};
 pub(crate) use loads::loads;
 pub(crate) use paper::Figure;
 pub(crate) use zoom::{Zoom, zooms};

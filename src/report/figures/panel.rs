@@ -160,6 +160,27 @@ impl Panel {
         }
     }
 
+    /// Lowest and highest current shown, ampere.
+    pub(super) fn scale(&self) -> (f64, f64) {
+        (self.low_a, self.high_a)
+    }
+
+    /// The same panel without marks, for a page that does not list the events.
+    pub(super) fn without_marks(self) -> Self {
+        Self { marks: Vec::new(), ..self }
+    }
+
+    /// The same panel on another's scale.
+    pub(super) fn on_scale(self, low_a: f64, high_a: f64) -> Self {
+        Self {
+            currents: axes::current(low_a, high_a, self.form.current_ticks, "current"),
+            peak: self.peak.filter(|peak| peak.1 > high_a),
+            low_a,
+            high_a,
+            ..self
+        }
+    }
+
     /// Points of the readings, a line for each stretch between gaps.
     fn lines(&self) -> Vec<Vec<(f64, f64)>> {
         let mut lines: Vec<Vec<(f64, f64)>> = vec![Vec::new()];

@@ -1,10 +1,13 @@
 //! The page to hand over: one file, no network, light and dark, screen and paper.
 
 mod battery;
+mod compare;
 mod method;
 mod view;
 
 use askama::Template;
+
+pub(super) use compare::compare_page;
 
 use super::figures::{self, Figure, Zoom};
 use super::words::{self, Clock, printable, tied};

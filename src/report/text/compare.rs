@@ -43,7 +43,7 @@ pub fn render_compare(findings: &CompareFindings, width: usize, colour: bool) ->
 
 fn place(side: &ComparedCapture) -> String {
     let mut parts = vec![printable(&side.file)];
-    parts.extend(side.start.as_deref().map(printable));
+    parts.extend(side.start.as_deref().map(|start| printable(&start.replacen('T', " ", 1))));
     parts.push(words::duration(side.duration_s));
     if !side.zero_trusted {
         parts.push("zero not shown to be good".to_owned());

@@ -8,6 +8,7 @@ mod layout;
 
 pub use batch::render_batch;
 pub use budget::render_budget;
+pub(super) use compare::in_words as change_in_words;
 pub use compare::render_compare;
 pub use inspect::render_inspect;
 

@@ -256,7 +256,8 @@ fn faint(rng: &mut ChaCha8Rng) -> Log {
         t += 1200.0;
     }
     truth.duration_s = t;
-    let mut meter = Meter::plain(1.0, 1e-3, size * between(rng, 1.02, 1.4), between(rng, 0.0, 0.4));
+    let mut meter =
+        Meter::plain(1.0, 1e-3, size * between(rng, 1.02, 1.25), between(rng, 0.0, 0.3));
     meter.spikes_per_sample = 0.0005;
     meter.spike_a = 0.1;
     read(rng, truth, &meter)

@@ -93,6 +93,8 @@ pub(crate) struct Log {
     pub(crate) resolution_a: f64,
     pub(crate) true_steps: Vec<(f64, f64)>,
     pub(crate) unscored: Vec<Span>,
+    /// True φ and σ at zero.
+    pub(crate) noise: (f64, f64),
 }
 
 pub(crate) fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -140,6 +142,7 @@ pub(crate) fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
     let mut tails: Vec<(f64, f64, f64)> = Vec::new();
     let mut next = 0;
     let mut t = 0.0;
+    let mut last_spike = 0;
     let innovation = (1.0 - meter.phi * meter.phi).sqrt();
     for i in 0..n {
         if i > 0 {
@@ -165,7 +168,9 @@ pub(crate) fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
         };
         let sigma = sigma.hypot(meter.sigma_share * current);
         let mut reading = meter.gain * current + drift(t) + sigma * noise;
-        if rng.random::<f64>() < meter.spikes_per_sample {
+        let spiked = i > last_spike + 1 && rng.random::<f64>() < meter.spikes_per_sample;
+        if spiked {
+            last_spike = i;
             reading += meter.spike_a
                 * if rng.random::<bool>() { 1.0 } else { -1.0 }
                 * between(rng, 0.3, 1.0);
@@ -201,5 +206,6 @@ pub(crate) fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
         resolution_a: meter.ranges.first().map_or(meter.resolution_a, |r| r.1),
         true_steps,
         unscored: truth.unscored,
+        noise: (meter.phi, meter.sigma_a),
     }
 }

@@ -15,8 +15,9 @@ pub(crate) struct Score {
     pub(crate) covered: usize,
     pub(crate) samples: usize,
     pub(crate) elapsed_ns: f64,
-    pub(crate) phi: f64,
-    pub(crate) false_at: Vec<(f64, f64)>,
+    /// φ and σ as found and as they are.
+    pub(crate) noise: [(f64, f64); 2],
+    pub(crate) false_at: Vec<(f64, f64, f64)>,
     pub(crate) missed_at: Vec<(f64, f64)>,
 }
 
@@ -75,7 +76,7 @@ pub(crate) fn score(
         truths: log.true_steps.len(),
         samples: n,
         elapsed_ns,
-        phi: found.noise.phi,
+        noise: [(found.noise.phi, found.noise.sigma_a), log.noise],
         ..Score::default()
     };
     for (_, i, j) in pairs {
@@ -94,7 +95,7 @@ pub(crate) fn score(
         let free = log.unscored.iter().any(|s| step.time_s >= s.start_s && step.time_s <= s.end_s);
         if !step_used[i] && !free {
             result.false_steps += 1;
-            result.false_at.push((step.time_s, step.delta_a));
+            result.false_at.push((step.time_s, step.delta_a, step.score));
         }
     }
     for (j, truth) in log.true_steps.iter().enumerate() {

@@ -3,6 +3,8 @@
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
+use rayon::prelude::*;
+
 use super::jump::{Evidence, Ground};
 
 /// Samples on one side that a test looks at, at most.
@@ -43,7 +45,7 @@ impl Ord for Entry {
 pub(super) fn eliminate(
     ground: &Ground<'_>,
     candidates: &[usize],
-    needed: impl Fn(&Evidence) -> f64,
+    needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
 ) -> Vec<Chosen> {
     let n = ground.values.len();
@@ -56,15 +58,10 @@ pub(super) fn eliminate(
         let at = candidates[i];
         let left = candidates.get(before[i]).copied();
         let right = candidates.get(after[i]).copied().unwrap_or(n);
-        ground.test(
-            left.unwrap_or(0).max(at.saturating_sub(REACH)),
-            at,
-            right.min(at + REACH),
-            left.is_some_and(|l| at - l <= REACH),
-            enough,
-        )
+        weigh(ground, left.unwrap_or(0), at, right, enough)
     };
-    let mut evidence: Vec<Evidence> = (0..k).map(|i| test(i, &before, &after)).collect();
+    let mut evidence: Vec<Evidence> =
+        (0..k).into_par_iter().map(|i| test(i, &before, &after)).collect();
     let mut heap: BinaryHeap<Entry> = evidence
         .iter()
         .enumerate()
@@ -102,4 +99,53 @@ pub(super) fn eliminate(
         .filter(|i| !gone[*i])
         .map(|i| Chosen { at: candidates[i], evidence: evidence[i] })
         .collect()
+}
+
+/// Looks once more at what was dropped: between each two chosen steps, the candidate with most
+/// evidence, where that is enough; then on both sides of it. Elimination may have dropped a true
+/// step while a false neighbour still stood in its window.
+pub(super) fn regain(
+    ground: &Ground<'_>,
+    candidates: &[usize],
+    chosen: &[Chosen],
+    needed: impl Fn(&Evidence) -> f64 + Sync,
+    enough: f64,
+) -> Vec<usize> {
+    let n = ground.values.len();
+    let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).collect();
+    edges.push(n);
+    let found: Vec<Vec<usize>> = (0..edges.len())
+        .into_par_iter()
+        .map(|i| {
+            let left = if i > 0 { edges[i - 1] } else { 0 };
+            let mut found = Vec::new();
+            let mut open = vec![(left, edges[i])];
+            while let Some((left, right)) = open.pop() {
+                let from = candidates.partition_point(|c| *c <= left + 1);
+                let to = candidates.partition_point(|c| *c + 1 < right);
+                let best = candidates[from..to.max(from)]
+                    .iter()
+                    .map(|at| {
+                        let e = weigh(ground, left, *at, right, enough);
+                        (e.deviance - needed(&e), *at)
+                    })
+                    .filter(|(surplus, _)| *surplus >= 0.0)
+                    .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
+                if let Some((_, at)) = best {
+                    found.push(at);
+                    open.extend([(left, at), (at, right)]);
+                }
+            }
+            found
+        })
+        .collect();
+    let mut found: Vec<usize> = found.into_iter().flatten().collect();
+    found.sort_unstable();
+    found
+}
+
+/// Evidence at `at` between the steps `left` (or the start, 0) and `right` (or the end).
+fn weigh(ground: &Ground<'_>, left: usize, at: usize, right: usize, enough: f64) -> Evidence {
+    let tail = left > 0 && at - left <= REACH;
+    ground.test(left.max(at.saturating_sub(REACH)), at, right.min(at + REACH), tail, enough)
 }

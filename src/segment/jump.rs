@@ -19,15 +19,19 @@ use crate::capture::TimeAxis;
 /// Blocks on one side of the place at most.
 const SIDE: usize = 64;
 /// Samples pooled to one block, scale by scale.
-const POOLS: [usize; 4] = [1, 4, 16, 64];
-/// Price of a term of the background.
+pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
+/// Price of a free term of the background while its usual slope is not known well.
 pub(super) const TERM_COST: f64 = 10.0;
+/// Price of a free term beyond the usual slope.
+pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 /// Readings that the level's σ is worth against the window's own scatter.
 const PRIOR: f64 = 24.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
 /// Time constants of the decays tried, as shares of the window.
 const DECAYS: [f64; 6] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8];
+/// Evidence for its usual slope, in σ², above which a long window is not used.
+const TOO_MUCH: f64 = 1500.0;
 const COLUMNS: usize = 6;
 
 /// What the tests read.
@@ -40,6 +44,10 @@ pub(super) struct Ground<'a> {
     pub(super) spikes: &'a [usize],
     /// Indices of first samples after a gap, in order.
     pub(super) breaks: &'a [usize],
+    /// Typical slope of the background, ampere a sample, at the scale of each pool.
+    pub(super) drift: [f64; POOLS.len()],
+    /// Price of a free term of the background.
+    pub(super) term_cost: f64,
 }
 
 /// Outcome of a test.
@@ -61,16 +69,6 @@ struct Side {
 }
 
 impl Ground<'_> {
-    /// Value of sample `i`, a spike replaced by the mean of its neighbours.
-    #[inline]
-    pub(super) fn clean(&self, i: usize) -> f64 {
-        if self.spikes.binary_search(&i).is_ok() {
-            0.5 * (self.values[i - 1] + self.values[i + 1])
-        } else {
-            self.values[i]
-        }
-    }
-
     /// Copies `first..end` with spikes replaced.
     pub(super) fn copy(&self, first: usize, end: usize, into: &mut Vec<f64>) {
         into.clear();
@@ -137,11 +135,14 @@ impl Ground<'_> {
         let mut best = Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0 };
         let (mut reached_l, mut reached_r) = (0, 0);
         let mut window = Vec::new();
-        for pool in POOLS {
+        for (scale, pool) in POOLS.into_iter().enumerate() {
             let reach = SIDE * pool;
             let (l, r) = ((at - left).min(reach), (right - at).min(reach));
             // A coarser scale must see at least a third more of one side.
             if pool > 1 && l * 3 < reached_l * 4 && r * 3 < reached_r * 4 {
+                break;
+            }
+            if pool > 1 && self.wanders(scale, at, l + r) {
                 break;
             }
             (reached_l, reached_r) = (l, r);
@@ -151,7 +152,7 @@ impl Ground<'_> {
                 self.side(&window[..l], at - l, pool, false),
                 self.side(&window[l..], at, pool, true),
             ];
-            let evidence = self.weigh(&sides, at, pool, tail && at - l == left);
+            let evidence = self.weigh(&sides, at, pool, tail && at - l == left, self.drift[scale]);
             if evidence.deviance > best.deviance {
                 best = evidence;
             }
@@ -162,8 +163,18 @@ impl Ground<'_> {
         best
     }
 
-    fn weigh(&self, sides: &[Side; 2], at: usize, pool: usize, tail: bool) -> Evidence {
-        let (rho, unit) = self.noise.pooled(pool);
+    /// True where the usual slope alone moves a window of `n` samples so much that its bends,
+    /// which no low polynomial follows, could pass for jumps.
+    fn wanders(&self, scale: usize, at: usize, n: usize) -> bool {
+        let n = n as f64;
+        let sigma = self.noise.sigma_at(self.values[at]);
+        let phi = self.noise.phi;
+        let worth = (1.0 - phi) / (1.0 + phi);
+        (self.drift[scale] / sigma).powi(2) * n.powi(3) / 12.0 * worth > TOO_MUCH
+    }
+
+    fn weigh(&self, sides: &[Side; 2], at: usize, pool: usize, tail: bool, drift: f64) -> Evidence {
+        let (mut rho, unit) = self.noise.pooled(pool);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
         let origin = sides[0].value[0];
@@ -184,7 +195,7 @@ impl Ground<'_> {
                 scale,
                 t * scale,
                 t * t * scale,
-                0.0,
+                t * t * t * scale,
                 jump * scale,
                 (side.value[i] - origin) * scale,
             ]);
@@ -199,7 +210,10 @@ impl Ground<'_> {
                 after_break.push(self.breaks.iter().any(|g| (start..b).contains(g)));
             }
         }
-        let gram = |rows: &[[f64; COLUMNS]]| -> [[f64; COLUMNS]; COLUMNS] {
+        // A slope of this size is no surprise: its prior in the normal equations.
+        let usual = drift * (n * pool) as f64;
+        let ridge = if usual > 0.0 { 1.0 / (usual * usual) } else { f64::INFINITY };
+        let gram = |rows: &[[f64; COLUMNS]], rho: f64| -> [[f64; COLUMNS]; COLUMNS] {
             let mut gram = [[0.0; COLUMNS]; COLUMNS];
             let white = 1.0 / (1.0 - rho * rho).sqrt();
             for k in 0..n {
@@ -218,7 +232,14 @@ impl Ground<'_> {
             }
             gram
         };
-        let g = gram(&rows);
+        let mut g = gram(&rows, rho);
+        if pool > 1 && n >= 16 {
+            let left_over = self.left_over(&rows, &g);
+            if left_over > rho + 1.5 / (n as f64).sqrt() {
+                rho = left_over;
+                g = gram(&rows, rho);
+            }
+        }
         let count = n as f64;
         let deviance = |square_sum: f64, used: usize, cost: f64| {
             let dof = (count - used as f64).max(1.0) + PRIOR;
@@ -243,12 +264,24 @@ impl Ground<'_> {
                 }
             }
         };
-        consider(&g, &[0], 0.0);
+        if ridge.is_finite() && n >= 4 {
+            let mut with_prior = g;
+            with_prior[1][1] += ridge;
+            if pool > 1 && n >= 16 {
+                with_prior[2][2] += ridge;
+                with_prior[3][3] += 4.0 * ridge;
+                consider(&with_prior, &[0, 1, 2, 3], 0.0);
+            } else {
+                consider(&with_prior, &[0, 1], 0.0);
+            }
+        } else {
+            consider(&g, &[0], 0.0);
+        }
         if n >= 4 {
-            consider(&g, &[0, 1], TERM_COST);
+            consider(&g, &[0, 1], self.term_cost);
         }
         if n >= 8 {
-            consider(&g, &[0, 1, 2], 2.0 * TERM_COST);
+            consider(&g, &[0, 1, 2], 2.0 * self.term_cost);
         }
         if tail && n >= 8 {
             for share in DECAYS {
@@ -256,12 +289,56 @@ impl Ground<'_> {
                     let t_s = if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
                     row[3] = (-(t_s - first_s) / (share * span)).exp() * row[0];
                 }
-                let g = gram(&rows);
-                consider(&g, &[0, 3], 2.0 * TERM_COST);
+                let g = gram(&rows, rho);
+                consider(&g, &[0, 3], 2.0 * self.term_cost);
             }
         }
         Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1 }
     }
+}
+
+impl Ground<'_> {
+    /// Correlation of what a line and a jump leave of the rows: more than the noise's own where
+    /// the background bends within the window.
+    fn left_over(&self, rows: &[[f64; COLUMNS]], gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
+        let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
+        let residual =
+            |row: &[f64; COLUMNS]| row[5] - beta[0] * row[0] - beta[1] * row[1] - beta[2] * row[4];
+        let (mut squares, mut products) = (0.0, 0.0);
+        let mut before = 0.0;
+        for (k, row) in rows.iter().enumerate() {
+            let r = residual(row);
+            squares += r * r;
+            if k > 0 {
+                products += r * before;
+            }
+            before = r;
+        }
+        if squares > 0.0 { (products / squares + 3.0 / rows.len() as f64).min(0.98) } else { 0.0 }
+    }
+}
+
+/// Coefficients of three columns, by Cramer's rule on the normal equations.
+fn solve(gram: &[[f64; COLUMNS]; COLUMNS], columns: [usize; 3]) -> Option<[f64; 3]> {
+    let at = |i: usize, j: usize| gram[i.max(j)][i.min(j)];
+    let m = columns.map(|i| columns.map(|j| at(i, j)));
+    let v = columns.map(|i| at(i, COLUMNS - 1));
+    let det = |m: &[[f64; 3]; 3]| {
+        m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1])
+            - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0])
+            + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0])
+    };
+    let whole = det(&m);
+    if !(whole.abs() > 1e-12 * m[0][0] * m[1][1] * m[2][2]) {
+        return None;
+    }
+    Some([0, 1, 2].map(|c| {
+        let mut with = m;
+        for (row, v) in with.iter_mut().zip(v) {
+            row[c] = v;
+        }
+        det(&with) / whole
+    }))
 }
 
 /// Residual square sum of the last column on `shape` (and `jump`), with the jump's coefficient and

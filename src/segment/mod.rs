@@ -10,6 +10,7 @@
 //!    ramping and bursts; `states` finds the same level again; `wakes` sums up the bursts.
 
 mod choose;
+mod drift;
 mod jump;
 mod kinds;
 mod noise;
@@ -56,7 +57,7 @@ pub enum SegmentError {
 /// Cuts a capture into steady, transient and burst stretches and finds the sharp steps.
 ///
 /// A step is kept when its evidence, a fall in deviance of a generalised least-squares fit,
-/// exceeds `2 ln n + 9`: with n readings that is less than one false step in about ten captures
+/// exceeds `2 ln n + 10`: with n readings that is less than one false step in about ten captures
 /// of Gaussian noise.
 ///
 /// # Errors
@@ -78,14 +79,58 @@ pub fn segment(
     let noise = Noise::learn(values, resolution_a);
     let spikes = spikes::find(values, &noise);
     let breaks = breaks(samples, gaps);
-    let ground =
-        Ground { values, time: &samples.time, noise: &noise, spikes: &spikes, breaks: &breaks };
-    let candidates = candidates(&ground, wishes.exact);
-    let enough = 2.0 * (n as f64).ln() + 9.0;
+    let mut spikes = spikes;
+    let stable = stabilised(values, &noise, &spikes);
+    let mut drift = drift::of_blocks(&stable, &noise);
+    let mut term_cost = jump::TERM_COST;
+    let enough = 2.0 * (n as f64).ln() + 10.0;
     let smallest = wishes.smallest_step_a.unwrap_or(0.0);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
-    let chosen = settle(&ground, &candidates, needed, enough);
-    Ok(assemble(samples, &ground, &chosen))
+    let proposed = candidates(&stable, noise.phi, &breaks, wishes.exact);
+    let mut candidates = proposed.clone();
+    let mut again = 2;
+    let chosen = loop {
+        let ground = Ground {
+            values,
+            time: &samples.time,
+            noise: &noise,
+            spikes: &spikes,
+            breaks: &breaks,
+            drift,
+            term_cost,
+        };
+        let (chosen, more) = settle(&ground, &candidates, needed, enough);
+        if again > 0 {
+            // With steps known, the background's own slopes can be told from them.
+            again -= 1;
+            let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
+            drift = drift::of_stretches(&ground, &steps, &stable);
+            term_cost = jump::TERM_COST_KNOWN;
+            spikes.extend(more);
+            spikes.sort_unstable();
+            spikes.dedup();
+            candidates.clone_from(&proposed);
+            continue;
+        }
+        if more.is_empty() {
+            break chosen;
+        }
+        spikes.extend(more);
+        spikes.sort_unstable();
+        candidates = chosen.iter().map(|(_, place)| place.at).collect();
+        candidates.sort_unstable();
+        candidates.dedup();
+    };
+    let ground = Ground {
+        values,
+        time: &samples.time,
+        noise: &noise,
+        spikes: &spikes,
+        breaks: &breaks,
+        drift,
+        term_cost,
+    };
+    Ok(assemble(samples, &ground, &chosen, enough))
 }
 
 /// First samples after gaps.
@@ -100,16 +145,19 @@ fn breaks(samples: &Samples, gaps: &[Span]) -> Vec<usize> {
     breaks
 }
 
-fn candidates(ground: &Ground<'_>, exact: bool) -> Vec<usize> {
-    let noise = ground.noise;
-    let mut stable: Vec<f64> = ground.values.iter().map(|v| noise.stabilise(*v)).collect();
-    for spike in ground.spikes {
-        stable[*spike] = noise.stabilise(ground.clean(*spike));
+/// Readings on the scale of unit noise, spikes replaced.
+fn stabilised(values: &[f64], noise: &Noise, spikes: &[usize]) -> Vec<f64> {
+    let mut stable: Vec<f64> = values.iter().map(|v| noise.stabilise(*v)).collect();
+    for spike in spikes {
+        stable[*spike] = noise.stabilise(0.5 * (values[spike - 1] + values[spike + 1]));
     }
-    let phi = noise.phi;
+    stable
+}
+
+fn candidates(stable: &[f64], phi: f64, breaks: &[usize], exact: bool) -> Vec<usize> {
     let penalty = CANDIDATE_PENALTY * ((1.0 + phi) / (1.0 - phi)).sqrt();
     let search = if exact { propose::exact } else { propose::proposals };
-    let mut candidates = search(&stable, penalty);
+    let mut candidates = search(stable, penalty);
     if phi > CORRELATED {
         let limit = SHARP * (1.0 - phi * phi).sqrt();
         candidates.extend(
@@ -120,28 +168,39 @@ fn candidates(ground: &Ground<'_>, exact: bool) -> Vec<usize> {
                 .map(|(i, _)| i + 1),
         );
     }
-    candidates.extend(ground.breaks);
+    candidates.extend(breaks);
     candidates.sort_unstable();
     candidates.dedup();
     candidates
 }
 
-/// Elimination, then places, then elimination again at the better places.
+/// Elimination, then places, then elimination again at the better places. Also the spikes that
+/// only then come to light: two steps a single reading apart are none.
 fn settle(
     ground: &Ground<'_>,
     candidates: &[usize],
-    needed: impl Fn(&Evidence) -> f64,
+    needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
-) -> Vec<(Chosen, place::Place)> {
+) -> (Vec<(Chosen, place::Place)>, Vec<usize>) {
     let mut chosen = choose::eliminate(ground, candidates, &needed, enough);
+    let mut spikes = Vec::new();
     for _ in 0..2 {
-        let places = places(ground, &chosen);
-        let mut at: Vec<usize> = places.iter().map(|p| p.at).collect();
+        let mut at: Vec<usize> = places(ground, &chosen).iter().map(|p| p.at).collect();
+        at.sort_unstable();
         at.dedup();
-        chosen = choose::eliminate(ground, &at, &needed, enough);
+        let (kept, found) = spikes::between(ground.values, &at, ground.breaks);
+        spikes = found;
+        chosen = choose::eliminate(ground, &kept, &needed, enough);
+        let missed = choose::regain(ground, candidates, &chosen, &needed, enough);
+        if !missed.is_empty() {
+            let mut all: Vec<usize> = chosen.iter().map(|c| c.at).chain(missed).collect();
+            all.sort_unstable();
+            all.dedup();
+            chosen = choose::eliminate(ground, &all, &needed, enough);
+        }
     }
     let places = places(ground, &chosen);
-    chosen.into_iter().zip(places).collect()
+    (chosen.into_iter().zip(places).collect(), spikes)
 }
 
 fn places(ground: &Ground<'_>, chosen: &[Chosen]) -> Vec<place::Place> {
@@ -167,6 +226,7 @@ fn assemble(
     samples: &Samples,
     ground: &Ground<'_>,
     chosen: &[(Chosen, place::Place)],
+    enough: f64,
 ) -> Segmentation {
     let time = &samples.time;
     let mut steps: Vec<Step> = chosen
@@ -178,7 +238,7 @@ fn assemble(
             time_high_s: time.at(place.high),
             delta_a: chosen.evidence.jump,
             standard_uncertainty_a: chosen.evidence.jump_sd,
-            score: 1.0 / (1.0 + (-0.5 * (chosen.evidence.deviance - 20.0)).exp()),
+            score: 1.0 / (1.0 + (-0.5 * (chosen.evidence.deviance - enough)).exp()),
         })
         .collect();
     steps.sort_by_key(|step| step.index);

@@ -22,6 +22,8 @@ const LEARN_FROM: usize = 1 << 20;
 const STRETCH: usize = 1024;
 /// Lags that tell φ.
 const LAGS: [usize; 4] = [2, 3, 6, 12];
+/// Square of a change, in variances of a difference, that ends a run of like readings.
+const SHARP: f64 = 25.0;
 /// Differences that a level needs to have its own noise.
 const ENOUGH: u64 = 24;
 /// Half-octave bins of level on each side of the quiet level.
@@ -81,7 +83,9 @@ impl Squares {
         self.zeros + self.count.iter().map(|c| u64::from(*c)).sum::<u64>()
     }
 
-    /// Variance of a difference, from the smallest 85 %.
+    /// Variance of a difference. A first value comes from the smallest 85 %; the second, which
+    /// rounding does not distort, is the mean square of all that lie within 4 σ (and 1.5 counts) of
+    /// the first.
     fn variance(&self) -> f64 {
         let keep = KEPT * self.total() as f64;
         let mut left = keep - self.zeros as f64;
@@ -94,12 +98,29 @@ impl Squares {
             kept += if count <= left { *sum } else { sum * left / count };
             left -= count;
         }
-        if keep > 0.0 { kept / keep / KEPT_MEAN_SQUARE * self.unit * self.unit } else { 0.0 }
+        if !(keep > 0.0) {
+            return 0.0;
+        }
+        let count = self.smallest() / self.unit;
+        let mut variance = kept / keep / KEPT_MEAN_SQUARE;
+        for _ in 0..3 {
+            variance = self.mean_below(16.0 * variance + 2.25 * count * count);
+        }
+        variance * self.unit * self.unit
     }
 
-    /// Mean square of the differences up to `limit`; the others count as none.
-    fn clipped_variance(&self, limit: f64) -> f64 {
-        let most = (limit / self.unit).powi(2);
+    /// Smallest difference but none that comes more than once: the count, where readings are
+    /// rounded; next to nothing where they are not.
+    fn smallest(&self) -> f64 {
+        self.count
+            .iter()
+            .zip(&self.sum)
+            .find(|(count, _)| **count > 1)
+            .map_or(0.0, |(count, sum)| (sum / f64::from(*count)).sqrt() * self.unit)
+    }
+
+    /// Mean of the squares below `most`, in squared units.
+    fn mean_below(&self, most: f64) -> f64 {
         let (mut kept, mut used) = (0.0, self.zeros as f64);
         for (count, sum) in self.count.iter().zip(&self.sum) {
             if *count > 0 && *sum <= most * f64::from(*count) {
@@ -107,7 +128,7 @@ impl Squares {
                 used += f64::from(*count);
             }
         }
-        if used > 0.0 { kept / used * self.unit * self.unit } else { 0.0 }
+        if used > 0.0 { kept / used } else { 0.0 }
     }
 }
 
@@ -161,63 +182,86 @@ impl Noise {
         };
         let mut bins = vec![None::<Squares>; 2 * SIDE_BINS + 1];
         for stretch in &stretches {
+            let mut before = usize::MAX / 2;
             for w in stretch.windows(5) {
+                // A difference across an edge has different levels at its ends.
                 let bin = noise.bin(median5(w));
-                bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma)).add(w[3] - w[2]);
+                if bin.abs_diff(before) <= 2 {
+                    bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma)).add(w[2] - w[1]);
+                }
+                before = bin;
             }
         }
-        let variance_of = |bin: &Squares| {
-            let trimmed = bin.variance();
-            // Rounded readings that hardly ever change: the few single counts are the noise.
-            if trimmed < 2.0 * q * q { trimmed.max(bin.clipped_variance(2.5 * q)) } else { trimmed }
-        };
-        let difference_variance: Vec<Option<f64>> = bins
+        let difference_variance: Vec<Option<(f64, f64)>> = bins
             .iter()
-            .map(|bin| bin.as_ref().filter(|bin| bin.total() >= ENOUGH).map(variance_of))
+            .map(|bin| {
+                bin.as_ref()
+                    .filter(|bin| bin.total() >= ENOUGH)
+                    .map(|bin| (bin.variance(), bin.smallest().max(q)))
+            })
             .collect();
         noise.common = bins
             .iter()
             .enumerate()
             .max_by_key(|(i, bin)| (bin.as_ref().map_or(0, Squares::total), 1000 - i))
             .map_or(SIDE_BINS, |(i, _)| i);
-        noise.phi = noise.correlation(&stretches, &difference_variance, q, values.len());
-        let own: Vec<Option<f64>> = difference_variance
-            .iter()
-            .map(|v| v.map(|v| (v / (2.0 * (1.0 - noise.phi))).sqrt().max(floor)))
-            .collect();
+        let phi = noise.correlation(&stretches, &difference_variance, values.len());
+        // Rounding adds white noise of q²/12 to what is correlated.
+        let white = |v: f64, q: f64| (q * q / 12.0).min(0.4 * v);
+        let sigma_of = |(v, q): (f64, f64)| {
+            let white = white(v, q);
+            ((0.5 * v - white) / (1.0 - phi) + white).sqrt().max(floor).max(q / 12f64.sqrt())
+        };
+        let own: Vec<Option<f64>> =
+            difference_variance.iter().map(|bin| bin.map(sigma_of)).collect();
+        // One coefficient for both parts: the one that gives long means their true variance.
+        let (v, count) = difference_variance[noise.common].unwrap_or((0.0, 0.0));
+        let white = white(v, count);
+        let correlated = ((0.5 * v - white) / (1.0 - phi)).max(0.0);
+        if correlated > 0.0 {
+            let long = (correlated * (1.0 + phi) / (1.0 - phi) + white) / (correlated + white);
+            noise.phi = (long - 1.0) / (long + 1.0);
+        }
         noise.seen = own.iter().map(Option::is_some).collect();
         noise.fill(&own);
         noise
     }
 
     /// φ from the growth of the differences with the lag.
-    fn correlation(&self, stretches: &[&[f64]], variance: &[Option<f64>], q: f64, n: usize) -> f64 {
-        let span = LAGS[LAGS.len() - 1];
+    fn correlation(&self, stretches: &[&[f64]], variance: &[Option<(f64, f64)>], n: usize) -> f64 {
         let mut by_lag = vec![Squares::new(1.0); LAGS.len() + 1];
         for stretch in stretches {
-            for w in stretch.windows(span + 5) {
-                let bin = self.bin(median5(&w[..5]));
-                if bin != self.bin(median5(&w[span..])) {
+            // Readings since the last sharp change.
+            let mut run = 0;
+            for (i, w) in stretch.windows(5).enumerate() {
+                let bin = self.bin(median5(w));
+                let Some((v, q)) = variance[bin].filter(|bin| bin.0 > 0.0) else {
+                    run = 0;
                     continue;
-                }
-                let Some(v) = variance[bin].filter(|v| *v > 0.0) else { continue };
+                };
+                let change = w[2] - w[1];
+                run = if change * change <= SHARP * v + 2.25 * q * q { run + 1 } else { 0 };
                 let scale = v.sqrt();
-                by_lag[0].add((w[3] - w[2]) / scale);
-                for (squares, lag) in by_lag[1..].iter_mut().zip(LAGS) {
-                    squares.add((w[2 + lag] - w[2]) / scale);
+                let now = stretch[i + 2];
+                for (squares, lag) in by_lag.iter_mut().zip([1].into_iter().chain(LAGS)) {
+                    if run < lag {
+                        break;
+                    }
+                    squares.add((now - stretch[i + 2 - lag]) / scale);
                 }
             }
         }
-        let common_variance = variance[self.common].filter(|v| *v > 0.0);
-        let rounding = common_variance.map_or(0.0, |v| q * q / 6.0 / v);
-        let d: Vec<f64> = by_lag.iter().map(Squares::variance).collect();
+        let common = variance[self.common].filter(|bin| bin.0 > 0.0);
+        let rounding = common.map_or(0.0, |(v, q)| q * q / 6.0 / v);
+        let d: Vec<f64> = by_lag.iter().map(|squares| squares.variance()).collect();
         if !(d[0] > 0.0) || by_lag[0].total() < ENOUGH {
             return 0.0;
         }
         let d: Vec<f64> = d.iter().map(|v| (v - rounding).max(0.2 * v)).collect();
+        let known = by_lag.iter().take_while(|squares| squares.total() >= 4 * ENOUGH).count();
         let misfit = |phi: f64| -> f64 {
             LAGS.iter()
-                .zip(&d[1..])
+                .zip(&d[1..known.max(1)])
                 .map(|(lag, dk)| {
                     let expected = (1.0 - phi.powi(*lag as i32)) / (1.0 - phi);
                     ((dk / d[0]).ln() - expected.ln()).powi(2)
@@ -228,9 +272,8 @@ impl Noise {
             .map(|k| f64::from(k) / 100.0)
             .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
             .unwrap_or(0.0);
-        // A few readings do not tell φ: its own standard error is taken off first.
-        let error = ((1.0 - best * best) / n as f64).sqrt() * 2.0;
-        (best - error).max(0.0)
+        // A few readings do not tell a small φ from none.
+        if best < 2.0 / (n as f64).sqrt() { 0.0 } else { best }
     }
 
     /// Bins without data take the σ of their neighbours, in proportion on the logarithmic scale.
@@ -293,6 +336,11 @@ impl Noise {
     #[inline]
     pub(super) fn sigma_at(&self, level: f64) -> f64 {
         self.sigma[self.bin(level)]
+    }
+
+    /// σ at the commonest level.
+    pub(super) fn common_sigma(&self) -> f64 {
+        self.sigma[self.common]
     }
 
     /// The smallest σ at any level.

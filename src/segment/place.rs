@@ -35,7 +35,7 @@ pub(super) fn refine(ground: &Ground<'_>, left: usize, step: &Chosen, right: usi
     let sigma_r = ground.side_sigma(&values);
     // A weak step's place is known to about σ²/δ² correlation lengths.
     let ratio = sigma_l.max(sigma_r) / step.evidence.jump.abs().max(f64::MIN_POSITIVE);
-    let spread = 12.0 * ratio * ratio * (1.0 + noise.phi) / (1.0 - noise.phi);
+    let spread = 40.0 * ratio * ratio * (1.0 + noise.phi) / (1.0 - noise.phi);
     let half = (4.0 + spread).min(FURTHEST as f64) as usize;
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
     // Levels from the readings beyond the doubtful part, as near as possible.

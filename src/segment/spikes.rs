@@ -30,3 +30,36 @@ pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
     }
     spikes
 }
+
+/// Of places a single reading apart: when the level comes back it was a spike, and both go;
+/// otherwise the reading was taken during the change, and the larger half stays.
+pub(super) fn between(
+    values: &[f64],
+    places: &[usize],
+    breaks: &[usize],
+) -> (Vec<usize>, Vec<usize>) {
+    let n = values.len();
+    let mut kept: Vec<usize> = Vec::with_capacity(places.len());
+    let mut spikes = Vec::new();
+    let mut i = 0;
+    while i < places.len() {
+        let at = places[i];
+        if places.get(i + 1) != Some(&(at + 1)) || at == 0 || at + 1 >= n {
+            kept.push(at);
+            i += 1;
+            continue;
+        }
+        let (up, down) = (values[at] - values[at - 1], values[at] - values[at + 1]);
+        let out = up.abs().min(down.abs());
+        let back = (values[at + 1] - values[at - 1]).abs();
+        if up * down > 0.0 && back <= NEIGHBOURS_AGREE * out {
+            spikes.push(at);
+        } else if breaks.binary_search(&at).is_ok() || up.abs() >= down.abs() {
+            kept.push(at);
+        } else {
+            kept.push(at + 1);
+        }
+        i += 2;
+    }
+    (kept, spikes)
+}

@@ -66,7 +66,8 @@ pub struct Step {
     pub delta_a: f64,
     /// Its standard uncertainty, ampere.
     pub standard_uncertainty_a: f64,
-    /// How sure; see the method page.
+    /// Probability that the step is real: `1 / (1 + exp(−(D − D₀)/2))`, where D is the fall in
+    /// deviance that the jump brings and D₀ what a step needs to be kept, so 0.5 at the limit.
     pub score: f64,
 }
 

@@ -144,13 +144,9 @@ fn the_page_needs_nothing_beside_it_and_says_its_figures_in_words() {
     let ids: Vec<_> =
         html.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
     assert_eq!(ids.len(), ids.iter().collect::<BTreeSet<_>>().len(), "an id is used twice");
-    for word in [
-        "telemetry radio",
-        "2.2 × its limit",
-        "valve driver hold",
-        "short circuit",
-        "lock them out",
-    ] {
+    for word in
+        ["telemetry radio", "2.2 × limit", "valve driver hold", "short circuit", "lock them out"]
+    {
         assert!(html.contains(word), "{word}");
     }
     assert_eq!(html, page(&orchard::findings()), "the same findings give the same bytes");

@@ -253,7 +253,15 @@ pub(crate) fn signed_current(value_a: f64) -> String {
 /// The limits of a load: `≤ 96 mA`, `≥ 10 mA`, `32 mA to 48 mA`, or a dash.
 pub(crate) fn limits(load: &LoadRow) -> String {
     match (load.limit_low_a, load.limit_high_a) {
-        (Some(low), Some(high)) => format!("{} to {}", set_current(low), set_current(high)),
+        (Some(low), Some(high)) => {
+            let (low, high) = (set_current(low), set_current(high));
+            match (low.split_once(' '), high.split_once(' ')) {
+                (Some((number, unit)), Some((_, same))) if unit == same => {
+                    format!("{number} to {high}")
+                }
+                _ => format!("{low} to {high}"),
+            }
+        }
         (Some(low), None) => format!("≥ {}", set_current(low)),
         (None, Some(high)) => format!("≤ {}", set_current(high)),
         (None, None) => "–".to_owned(),
@@ -270,22 +278,22 @@ pub(crate) fn verdict_mark(verdict: Verdict) -> &'static str {
     }
 }
 
-/// A verdict in plain words, with how far beyond the limit: `2.2 × its limit`.
+/// A verdict in plain words, with how far beyond the limit: `2.2 × limit`.
 pub(crate) fn verdict_words(load: &LoadRow) -> String {
     match load.verdict {
         Verdict::Conforming => "conforms".to_owned(),
-        Verdict::Indeterminate => "cannot be told yet".to_owned(),
-        Verdict::NoLimit => "no limit given".to_owned(),
+        Verdict::Indeterminate => "undecided".to_owned(),
+        Verdict::NoLimit => "no limit".to_owned(),
         Verdict::NonConforming => match (load.limit_low_a, load.limit_high_a) {
             (Some(low), high)
                 if load.draw_a < low && high.is_none_or(|high| load.draw_a < high) =>
             {
-                "below its limit".to_owned()
+                "below limit".to_owned()
             }
             (_, Some(high)) if high > 0.0 && load.draw_a / high >= 1.05 => {
-                format!("{} × its limit", significant(load.draw_a / high, 2))
+                format!("{} × limit", significant(load.draw_a / high, 2))
             }
-            _ => "above its limit".to_owned(),
+            _ => "above limit".to_owned(),
         },
     }
 }

@@ -59,17 +59,24 @@ pub(crate) fn loads(findings: &Findings) -> Result<Option<Figure>, ReportError> 
 
 fn chart(findings: &Findings, narrow: bool) -> Chart {
     let rows: Vec<Row> = ordered(&findings.loads).take(MOST).map(row).collect();
-    let ends = rows.iter().flat_map(|row| {
-        let around = [row.draw_a - row.expanded_a, row.draw_a + row.expanded_a];
-        around.into_iter().chain(row.low_a).chain(row.high_a)
-    });
-    let (low_a, high_a) =
-        ends.fold((0.0, 0.0), |(low, high): (f64, f64), end| (low.min(end), high.max(end)));
+    let (low_a, high_a) = range(&rows);
     let size = if high_a > low_a { high_a - low_a } else { 1e-3 };
     let (low_a, high_a) =
         (if low_a < 0.0 { low_a - 0.03 * size } else { 0.0 }, high_a + 0.05 * size);
     let ticks = axes::current(low_a, high_a, if narrow { 4 } else { 6 }, "draw");
     Chart { rows, narrow, ticks, low_a, high_a }
+}
+
+/// Lowest and highest current to show: every draw and limit, and the uncertainties unless one is
+/// so wide that it would flatten the rest; its bar then ends in arrows.
+fn range(rows: &[Row]) -> (f64, f64) {
+    let wide = |(low, high): (f64, f64), end: f64| (low.min(end), high.max(end));
+    let firm = rows.iter().flat_map(|row| [Some(row.draw_a), row.low_a, row.high_a]).flatten();
+    let (low_a, high_a) = firm.fold((0.0, 0.0), wide);
+    let room_a = high_a - low_a;
+    let bars = rows.iter().filter(|row| row.expanded_a <= 0.5 * room_a);
+    bars.flat_map(|row| [row.draw_a - row.expanded_a, row.draw_a + row.expanded_a])
+        .fold((low_a, high_a), wide)
 }
 
 fn row(load: &LoadRow) -> Row {
@@ -201,13 +208,19 @@ impl Chart {
             limit(high_a, -4.0)?;
         }
         let colour = if row.verdict == Verdict::NonConforming { ink::BEYOND } else { ink::STATE };
-        let (from, to) = (middle(row.draw_a - row.expanded_a), middle(row.draw_a + row.expanded_a));
+        let (low_a, high_a) = (row.draw_a - row.expanded_a, row.draw_a + row.expanded_a);
+        let (from, to) = (middle(low_a.max(self.low_a)), middle(high_a.min(self.high_a)));
         let (cap, style) = (paper.px(5.0), paper.line(colour, 2.0));
-        for line in [
-            vec![from, to],
-            vec![(from.0, from.1 - cap), (from.0, from.1 + cap)],
-            vec![(to.0, to.1 - cap), (to.0, to.1 + cap)],
-        ] {
+        paper.area.draw(&PathElement::new(vec![from, to], style))?;
+        for (end, cut, inward) in
+            [(from, low_a < self.low_a, cap), (to, high_a > self.high_a, -cap)]
+        {
+            // A bar that goes on beyond the picture ends in an arrow, one that ends here in a cap.
+            let back = if cut { end.0 + inward } else { end.0 };
+            let mut line = vec![(back, end.1 - cap), (back, end.1 + cap)];
+            if cut {
+                line.insert(1, end);
+            }
             paper.area.draw(&PathElement::new(line, style))?;
         }
         let (x, y) = middle(row.draw_a);

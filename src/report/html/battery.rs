@@ -4,6 +4,9 @@ use crate::findings::{Budget, BudgetShare, WhatIf, WhatIfChange};
 use crate::numeric::{Quantity, Unit};
 use crate::report::words::{self, printable, tied};
 
+/// Suppositions that the page tells; the tables have them all.
+const MOST: usize = 4;
+
 /// The budget as the page shows it.
 pub(super) struct BatteryView {
     pub(super) conclusion: String,
@@ -33,7 +36,7 @@ impl BatteryView {
             conclusion: tied(&printable(&budget.conclusion)),
             day: tied(&crate::report::budget_in_words(budget)),
             shares: budget.by_load.iter().map(share).collect(),
-            what_if: budget.what_if.iter().map(what_if).collect(),
+            what_if: budget.what_if.iter().take(MOST).map(what_if).collect(),
             factors: budget
                 .factors
                 .iter()

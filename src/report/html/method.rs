@@ -107,7 +107,7 @@ fn zero(findings: &Findings) -> String {
     let mut text = printable(&zero.answer);
     if let Some(offset_a) = zero.offset_a {
         text.push_str(&format!(" Zero removed: {}", Quantity::amperes(offset_a)));
-        if let Some(drift) = zero.drift_a_per_h {
+        if let Some(drift) = zero.drift_a_per_h.filter(|drift| *drift != 0.0) {
             text.push_str(&format!(
                 " at the start, drifting by {} an hour",
                 words::signed_current(drift)

@@ -18,6 +18,9 @@ use battery::BatteryView;
 use method::{CheckView, TableView};
 use view::LoadView;
 
+/// Pieces of advice on the page; the tables have them all.
+const ADVICE: usize = 5;
+
 #[derive(Template)]
 #[template(path = "report.html")]
 struct Page<'a> {
@@ -41,6 +44,7 @@ struct Page<'a> {
     zooms_left: usize,
     unexplained: Vec<String>,
     advice: Vec<(String, String)>,
+    advice_left: usize,
     battery: Option<BatteryView>,
     method: Vec<(&'static str, String)>,
     zero_checks: Vec<CheckView>,
@@ -118,8 +122,10 @@ pub(super) fn page(findings: &Findings, plots: &Plots) -> Result<String, ReportE
         advice: findings
             .advice
             .iter()
+            .take(ADVICE)
             .map(|advice| (tied(&printable(&advice.what)), tied(&printable(&advice.why))))
             .collect(),
+        advice_left: findings.advice.len().saturating_sub(ADVICE),
         battery: findings.budget.as_ref().map(BatteryView::of),
         method: method::told(findings, &clock)
             .into_iter()

@@ -84,6 +84,9 @@ fn sure(load: &LoadRow) -> String {
     if let Some(score) = load.anomaly_score {
         text.push_str(&format!(" Anomaly score {}.", words::significant(score, 2)));
     }
+    if let Some(decide) = &load.to_decide {
+        text.push_str(&format!(" To decide it: {}", printable(decide)));
+    }
     text
 }
 
@@ -103,15 +106,6 @@ pub(super) fn load_notes(findings: &Findings) -> Vec<String> {
         })
         .collect();
     notes.extend(ordered(&findings.loads).filter_map(|load| carried(load, findings)));
-    notes.extend(ordered(&findings.loads).filter_map(|load| {
-        let decide = load.to_decide.as_deref()?;
-        Some(format!(
-            "{}, {}: {}",
-            printable(&load.load),
-            printable(&load.state),
-            printable(decide)
-        ))
-    }));
     notes
 }
 

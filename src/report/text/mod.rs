@@ -60,7 +60,12 @@ fn place(findings: &Findings, clock: &Clock) -> String {
 
 fn loads(page: &mut Page, findings: &Findings) {
     page.heading("Draw of each load against its limit");
-    let rows = ordered(&findings.loads).map(|load| {
+    // Loads without a limit are told last, and only a few of them.
+    let limited = ordered(&findings.loads).filter(|load| load.verdict != Verdict::NoLimit);
+    let free = ordered(&findings.loads).filter(|load| load.verdict == Verdict::NoLimit);
+    let shown: Vec<_> = limited.chain(free.take(ROWS)).collect();
+    let left = findings.loads.len() - shown.len();
+    let rows = shown.into_iter().map(|load| {
         let mut name = printable(&load.load);
         if !load.separable {
             name.push_str(" *");
@@ -74,6 +79,7 @@ fn loads(page: &mut Page, findings: &Findings) {
         ]
     });
     page.table(&["load", "state", "draw, about 95 %", "limit", "verdict"], rows.collect());
+    page.more(left, 0, "load or state without a limit", "loads or states without a limit");
     for load in findings.loads.iter().filter(|load| !load.separable) {
         let others: Vec<_> = load.inseparable_from.iter().map(|name| printable(name)).collect();
         page.note(&format!(

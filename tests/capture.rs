@@ -1,22 +1,287 @@
 //! Every kind of export that the readers must open, read as a user would give it.
 
-use ebbmark::capture::{Capture, ReadOptions, Silent, read_bytes};
+use std::path::{Path, PathBuf};
 
-fn read(text: &str) -> Capture {
-    read_bytes("a.csv", text.as_bytes().to_vec(), &ReadOptions::default(), &Silent)
-        .unwrap_or_else(|fault| panic!("{fault}\n{text}"))
+use ebbmark::capture::{
+    Capture, ColumnChoice, CurrentUnit, ReadOptions, Silent, read_bytes, read_file, totals,
+};
+
+mod made;
+
+fn folder() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/captures")
+}
+
+/// One line of `tests/captures/expected.csv`: values computed by the script that wrote the files, not by the reader.
+#[derive(Debug)]
+struct Expected {
+    file: String,
+    options: String,
+    column: String,
+    unit: String,
+    samples: String,
+    duration_s: String,
+    start: String,
+    mean_a: String,
+    missing: String,
+    overload: String,
+    unreadable: String,
+    cautions: String,
+}
+
+fn expected() -> Vec<Expected> {
+    let mut reader = csv::Reader::from_path(folder().join("expected.csv")).unwrap();
+    reader
+        .records()
+        .map(|record| {
+            let record = record.unwrap();
+            let at = |i: usize| record[i].to_owned();
+            Expected {
+                file: at(0),
+                options: at(1),
+                column: at(2),
+                unit: at(3),
+                samples: at(4),
+                duration_s: at(5),
+                start: at(6),
+                mean_a: at(7),
+                missing: at(8),
+                overload: at(9),
+                unreadable: at(10),
+                cautions: at(11),
+            }
+        })
+        .collect()
+}
+
+fn options(text: &str) -> ReadOptions {
+    let mut options = ReadOptions::default();
+    for (key, value) in text.split_whitespace().filter_map(|part| part.split_once('=')) {
+        match key {
+            "unit" => {
+                options.unit =
+                    Some(if value == "mA" { CurrentUnit::Milliampere } else { CurrentUnit::Ampere })
+            }
+            "interval" => options.interval_s = value.parse().ok(),
+            "current" => options.current_column = Some(ColumnChoice::Header(value.to_owned())),
+            other => panic!("no option {other}"),
+        }
+    }
+    options
+}
+
+fn start_of(capture: &Capture) -> String {
+    let offset = capture.utc_offset.map(|o| {
+        let minutes = o.seconds() / 60;
+        format!(
+            "{}{:02}:{:02}",
+            if minutes < 0 { '-' } else { '+' },
+            minutes.abs() / 60,
+            minutes.abs() % 60
+        )
+    });
+    capture.start.map(|s| format!("{s}{}", offset.unwrap_or_default())).unwrap_or_default()
+}
+
+/// What differs from the expectation, in words.
+fn differences(expected: &Expected, capture: &Capture) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut same = |what: &str, is: String, should: &str| {
+        if is != should {
+            found.push(format!("{what} is {is}, should be {should}"));
+        }
+    };
+    same("column", capture.current_column.clone(), &expected.column);
+    let mut units: Vec<&str> = capture.unit.split(", ").collect();
+    units.sort_unstable_by_key(|u| u.len());
+    let mut wanted: Vec<&str> = expected.unit.split(", ").collect();
+    wanted.sort_unstable_by_key(|u| u.len());
+    same("unit", units.join(", "), &wanted.join(", "));
+    same("samples", capture.samples.len().to_string(), &expected.samples);
+    same("start", start_of(capture), &expected.start);
+    same("missing", capture.missing.to_string(), &expected.missing);
+    same(
+        "overload",
+        capture.overload.iter().map(|s| s.samples).sum::<u64>().to_string(),
+        &expected.overload,
+    );
+    same("unreadable", capture.unreadable_rows.to_string(), &expected.unreadable);
+    let codes: Vec<&str> = capture
+        .cautions
+        .iter()
+        .map(|c| c.code.as_str())
+        .filter(|c| *c != "unreadable-rows" || !expected.cautions.is_empty())
+        .collect();
+    same("cautions", codes.join(" "), &expected.cautions);
+    let near = |is: f64, should: &str| {
+        let should: f64 = should.parse().unwrap();
+        (is - should).abs() <= 1e-9 * should.abs().max(1e-3)
+    };
+    if !near(capture.samples.duration_s(), &expected.duration_s) {
+        found.push(format!(
+            "duration is {}, should be {}",
+            capture.samples.duration_s(),
+            expected.duration_s
+        ));
+    }
+    let mean = totals(&capture.samples, &capture.sampling.gaps).sample_mean_a;
+    let wanted: f64 = expected.mean_a.parse().unwrap();
+    if ((mean - wanted) / wanted).abs() > 1e-9 {
+        found.push(format!("mean is {mean}, should be {wanted}"));
+    }
+    found
 }
 
 #[test]
-fn a_plain_table_opens() {
-    let text: String = std::iter::once("time_s,current_A\n".to_owned())
-        .chain((0..100).map(|i| format!("{}.5,0.{:03}\n", i, 100 + i % 7)))
-        .collect();
-    let capture = read(&text);
-    assert_eq!(capture.samples.len(), 100);
-    assert_eq!(
-        (capture.unit.as_str(), capture.resolution_a, capture.samples.duration_s()),
-        ("A", Some(0.001), 99.0)
+fn every_kind_of_export_is_read_as_its_writer_meant_it() {
+    let mut wrong = Vec::new();
+    let all = expected();
+    for expected in &all {
+        let bytes = std::fs::read(folder().join(&expected.file)).unwrap();
+        let read = read_bytes(&expected.file, bytes, &options(&expected.options), &Silent);
+        match read {
+            Ok(_) if expected.column == "!fault" => {
+                wrong.push(format!("{}: was read", expected.file))
+            }
+            Err(fault) if expected.column == "!fault" => {
+                if !fault.to_string().contains(&expected.mean_a) {
+                    wrong.push(format!(
+                        "{}: \"{fault}\" does not say \"{}\"",
+                        expected.file, expected.mean_a
+                    ));
+                }
+            }
+            Err(fault) => wrong.push(format!("{}: {fault}", expected.file)),
+            Ok(capture) => wrong.extend(
+                differences(expected, &capture)
+                    .into_iter()
+                    .map(|d| format!("{}: {d}", expected.file)),
+            ),
+        }
+    }
+    assert!(all.len() > 90);
+    assert!(wrong.is_empty(), "{} of {} differ\n{}", wrong.len(), all.len(), wrong.join("\n"));
+}
+
+#[test]
+fn a_file_reads_as_its_bytes_do() {
+    for name in
+        ["tab.tsv", "offset.csv", "utf16le.csv", "packed.zip", "workbook.xlsx", "hms_midnight.csv"]
+    {
+        let path = folder().join(name);
+        let from_file = read_file(&path, &ReadOptions::default(), &Silent).unwrap();
+        let from_bytes = read_bytes(
+            &from_file.file,
+            std::fs::read(&path).unwrap(),
+            &ReadOptions::default(),
+            &Silent,
+        )
+        .unwrap();
+        assert_eq!(from_file, from_bytes, "{name}");
+    }
+}
+
+#[test]
+fn a_file_that_is_not_there_or_a_folder_is_a_fault() {
+    let fault =
+        |path: &Path| read_file(path, &ReadOptions::default(), &Silent).unwrap_err().to_string();
+    assert!(fault(&folder().join("absent.csv")).contains("no such file"));
+    assert!(fault(&folder()).contains("a folder"));
+}
+
+/// Why a reading of a made file is wrong; `None` when it is right.
+fn misread(made: &made::Made, capture: &Capture) -> Option<String> {
+    if capture.samples.len() != made.amperes.len() {
+        return Some(format!(
+            "{} samples, should be {}",
+            capture.samples.len(),
+            made.amperes.len()
+        ));
+    }
+    let size = made.amperes.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
+    for (i, truth) in made.amperes.iter().enumerate() {
+        let is = capture.samples.current_a[i];
+        if (is - truth).abs() > 1e-7 * size {
+            return Some(format!("sample {i} is {is} A, should be {truth} A"));
+        }
+        let at = capture.samples.time.at(i);
+        if (at - made.times[i]).abs() > 2e-3 {
+            return Some(format!("sample {i} is at {at} s, should be at {} s", made.times[i]));
+        }
+    }
+    let overload: u64 = capture.overload.iter().map(|s| s.samples).sum();
+    if (capture.missing, overload) != (made.missing, made.overload) {
+        return Some(format!(
+            "{} missing and {overload} overload, should be {} and {}",
+            capture.missing, made.missing, made.overload
+        ));
+    }
+    let doubtful_date = capture.cautions.iter().any(|c| c.code == "date-order");
+    match (made.start, capture.start) {
+        (Some(truth), Some(is)) if !doubtful_date => {
+            let off = is.since((jiff::Unit::Second, truth)).ok().map(|s| s.get_seconds());
+            if off != Some(0) { Some(format!("starts {is}, should start {truth}")) } else { None }
+        }
+        (Some(truth), None) => Some(format!("has no start, should start {truth}")),
+        (None, Some(is)) => Some(format!("starts {is}, should have no start")),
+        _ => None,
+    }
+}
+
+/// At least 10 000 composed files (`PROPTEST_CASES` changes the number): none is misread, and nearly all are opened without a needless doubt.
+#[test]
+fn composed_captures_are_read_right_or_refused() {
+    use proptest::prelude::*;
+    use proptest::test_runner::{Config, TestRunner};
+    use std::cell::RefCell;
+
+    let cases = std::env::var("PROPTEST_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(10_000);
+    let refused: RefCell<Vec<String>> = RefCell::default();
+    let needless: RefCell<std::collections::BTreeMap<String, usize>> = RefCell::default();
+    let config = Config { cases, failure_persistence: None, ..Config::default() };
+    let mut runner = TestRunner::new_with_rng(
+        config,
+        proptest::test_runner::TestRng::deterministic_rng(
+            proptest::test_runner::RngAlgorithm::ChaCha,
+        ),
     );
-    assert!(capture.cautions.is_empty());
+    let outcome = runner.run(&prop::collection::vec(any::<u8>(), made::CHOICES), |choices| {
+        let made = made::make(&choices);
+        match read_bytes("made", made.bytes.clone(), &ReadOptions::default(), &Silent) {
+            Ok(capture) => {
+                for caution in &capture.cautions {
+                    if !made.doubts.contains(&caution.code.as_str()) {
+                        *needless
+                            .borrow_mut()
+                            .entry(format!("{}: {}", caution.code, caution.text))
+                            .or_default() += 1;
+                    }
+                }
+                if let Some(wrong) = misread(&made, &capture) {
+                    return Err(TestCaseError::fail(format!(
+                        "{wrong}\n{}\n{:#?}\n{:#?}",
+                        made.text, capture.decisions, capture.cautions
+                    )));
+                }
+            }
+            Err(fault) => refused.borrow_mut().push(format!(
+                "{fault}\n{}",
+                made.text.lines().take(9).collect::<Vec<_>>().join("\n")
+            )),
+        }
+        Ok(())
+    });
+    if let Err(error) = outcome {
+        panic!("{error}");
+    }
+    let (refused, needless) = (refused.into_inner(), needless.into_inner());
+    let doubts: usize = needless.values().sum();
+    println!("{cases} composed, {} refused, {doubts} needless cautions", refused.len());
+    assert!(
+        refused.len() * 100 <= cases as usize,
+        "{} of {cases} refused, such as\n{}",
+        refused.len(),
+        refused[..refused.len().min(3)].join("\n\n")
+    );
+    assert!(doubts * 50 <= cases as usize, "{doubts} needless cautions in {cases}: {needless:#?}");
 }

@@ -243,6 +243,22 @@ pub(super) fn decode<'a>(
     Ok(text)
 }
 
+/// Tells the encoding of a text whose start is plain UTF-8; `None` when it is not.
+pub(super) fn tell_plain_utf8(head: &[u8], bom: bool, decisions: &mut Vec<Decision>) -> Option<()> {
+    let (encoding, why) = guess(&head[..head.len().min(1 << 20)]);
+    if encoding != UTF_8 || is_binary(head) || std::str::from_utf8(cut_to_character(head)).is_err()
+    {
+        return None;
+    }
+    decisions.push(Decision {
+        what: "encoding".to_owned(),
+        chosen: "UTF-8".to_owned(),
+        why: if bom { "the file starts with a byte order mark" } else { why }.to_owned(),
+        option: Some("--encoding utf-8".to_owned()),
+    });
+    Some(())
+}
+
 fn strip_bom<'a>(bytes: &'a [u8], encoding: &'static Encoding) -> &'a [u8] {
     match Encoding::for_bom(bytes) {
         Some((found, length)) if found == encoding => &bytes[length..],

@@ -180,7 +180,8 @@ fn careful_prefix(cell: &[u8], mark: Mark) -> Option<(f64, &[u8])> {
         && *b == mark.byte()
     {
         let fraction = tail.iter().take_while(|b| b.is_ascii_digit()).count();
-        if digits + fraction == 0 {
+        // `5.` is a number, `5,` is a cell of another table.
+        if digits + fraction == 0 || (fraction == 0 && mark == Mark::Comma) {
             return None;
         }
         if digits == 0 {

@@ -321,6 +321,26 @@ fn claim(column: &Column, columns: &[Column], beside: bool) -> Option<Claim> {
     Some(Claim { place: column.place, score, why })
 }
 
+/// How strongly a channel's name says that it is a current; `None` when it does not.
+pub(super) fn names_current(text: &str) -> Option<i32> {
+    let words: Vec<String> = words_of(text).iter().map(|w| w.to_lowercase()).collect();
+    let has = |list: &[&str]| words.iter().any(|w| list.contains(&w.as_str()));
+    let unit = unit_in_header(text).map(|(u, _)| u);
+    let score = match unit {
+        Some(Unit::Current { .. }) => 100,
+        Some(_) => return None,
+        None if has(CURRENT_WORDS)
+            || words.iter().any(|w| CURRENT_STEMS.iter().any(|s| w.contains(s))) =>
+        {
+            60
+        }
+        None if words.first().is_some_and(|w| w == "i") => 50,
+        None => return None,
+    };
+    let derived = if has(DERIVED_WORDS) { 25 } else { 0 };
+    Some(score + if has(BATTERY_WORDS) { 8 } else { 0 } - derived)
+}
+
 /// `I`, `I1`, `I_bat`, `I(bat)`: the symbol of the quantity, unless the columns are just lettered.
 fn symbol_name(column: &Column, columns: &[Column]) -> bool {
     let mut words = words_of(&column.name).into_iter();
@@ -560,7 +580,7 @@ fn lone_candidate(
 }
 
 /// 1, 2, 3, …: a row number.
-fn is_counter(column: &Column) -> bool {
+pub(super) fn is_counter(column: &Column) -> bool {
     column.integers
         && column.rising
         && column.numbers > 2

@@ -3,7 +3,7 @@
 use jiff::civil::{Date, DateTime, Time};
 
 use super::cell::{Mark, number_prefix};
-use super::choose::named_column;
+use super::choose::{is_counter, named_column};
 use super::columns::{Column, shown};
 use super::options::ReadOptions;
 use super::stamp::{DateKind, RawDate, Stamp, stamp};
@@ -201,7 +201,7 @@ fn median_step(table: &Table, column: &Column) -> Option<f64> {
     steps.get(steps.len() / 2).copied()
 }
 
-/// Chooses the clock for the current in column `current`.
+/// Chooses the clock for the current in column `current`, columns in `set_aside` being no choice.
 ///
 /// # Errors
 /// When the file has no clock and no interval, or the options name none.
@@ -210,6 +210,7 @@ pub(super) fn choose(
     table: &Table,
     columns: &[Column],
     current: usize,
+    set_aside: &[usize],
     options: &ReadOptions,
     decisions: &mut Vec<Decision>,
     cautions: &mut Vec<Caution>,
@@ -233,7 +234,7 @@ pub(super) fn choose(
     }
     let chosen = match &options.time_column {
         Some(choice) => Some(named_column(file, choice, columns, "--time-column")?),
-        None => pick(table, columns, current),
+        None => pick(table, columns, current, set_aside),
     };
     if let Some(format) = options.clock_format.as_deref().filter(|f| f.contains('%')) {
         return pattern(file, table, columns, chosen, format, decisions);
@@ -292,9 +293,9 @@ fn decide(
 
 /// The clock column: stamps with a date, then numbers with a time's unit or name, then times of day;
 /// of several alike the nearest on the left of the current.
-fn pick(table: &Table, columns: &[Column], current: usize) -> Option<usize> {
+fn pick(table: &Table, columns: &[Column], current: usize, set_aside: &[usize]) -> Option<usize> {
     let rank = |c: &Column| -> Option<u8> {
-        if c.place == current {
+        if c.place == current || set_aside.contains(&c.place) {
             return None;
         }
         if is_stamp(c) {
@@ -302,12 +303,15 @@ fn pick(table: &Table, columns: &[Column], current: usize) -> Option<usize> {
             let dated = sample.iter().filter(|s| s.date.is_some()).count() * 2 > sample.len();
             let timed = sample.iter().filter(|s| s.second.is_some()).count() * 2 > sample.len();
             return Some(match (dated, timed) {
+                // Stamps that stand still from row to row give way to a counter that does not.
+                (true, true) if stands_still(table, c) => 18,
                 (true, true) => 0,
                 (false, true) => 20,
                 _ => 30,
             });
         }
-        numeric_rank(table, c, columns).map(|r| 10 + r)
+        // A bare row number is the last resort.
+        numeric_rank(table, c, columns).map(|r| if r == 3 && is_counter(c) { 40 } else { 10 + r })
     };
     let distance =
         |c: &Column| if c.place < current { current - c.place } else { 1000 + c.place - current };
@@ -323,6 +327,14 @@ fn pick(table: &Table, columns: &[Column], current: usize) -> Option<usize> {
         return Some(time.2);
     }
     ranked.first().map(|(.., place)| *place)
+}
+
+/// A third of the cells repeat the cell before.
+fn stands_still(table: &Table, column: &Column) -> bool {
+    let cells: Vec<&Vec<u8>> =
+        table.sample.iter().filter_map(|row| row.get(column.place)).collect();
+    let repeats = cells.windows(2).filter(|w| w[0] == w[1]).count();
+    repeats * 3 > cells.len()
 }
 
 fn stamps_of(table: &Table, place: usize) -> Vec<Stamp> {
@@ -840,12 +852,6 @@ fn pattern(
                 "given by --clock-format".to_owned(),
                 Some(format!("--clock-format \"{format}\"")),
             );
-            let span = table
-                .sample
-                .first()
-                .and_then(|row| by_pattern(format, &text_at(row, &at)))
-                .is_some_and(|(d, ..)| d.is_none());
-            let _ = span;
             Ok(Found {
                 clock: Clock::Pattern { columns: at, format: format.to_owned() },
                 origin: None,

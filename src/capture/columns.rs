@@ -1,7 +1,6 @@
 //! What each column is: name, unit, decimal mark, range.
 
 use super::cell::{Mark, Reading, is_missing, number, number_prefix, reading, unit_suffix};
-use super::dialect::Delimiter;
 use super::options::CurrentUnit;
 use super::stamp::stamp;
 use super::table::Table;
@@ -153,7 +152,7 @@ fn file_mark(table: &Table, width: usize) -> Option<Mark> {
 }
 
 /// The column's decimal mark and whether it is in doubt.
-fn mark_of(votes: Votes, file: Option<Mark>, delimiter: Delimiter) -> (Mark, bool) {
+fn mark_of(votes: Votes, file: Option<Mark>) -> (Mark, bool) {
     if votes.comma > votes.point {
         return (Mark::Comma, false);
     }
@@ -165,7 +164,6 @@ fn mark_of(votes: Votes, file: Option<Mark>, delimiter: Delimiter) -> (Mark, boo
         let guess = match file {
             Some(mark) => mark,
             None if votes.small_plain > 0 => Mark::Point,
-            None if delimiter == Delimiter::Comma => Mark::Point,
             None => Mark::Comma,
         };
         return (guess, true);
@@ -180,7 +178,7 @@ fn mark_of(votes: Votes, file: Option<Mark>, delimiter: Delimiter) -> (Mark, boo
 }
 
 fn column(table: &Table, place: usize, file: Option<Mark>) -> Column {
-    let (mark, mark_doubtful) = mark_of(votes(table, place), file, table.dialect.delimiter);
+    let (mark, mark_doubtful) = mark_of(votes(table, place), file);
     let titles: Vec<&str> =
         table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
     let mut out = Column {

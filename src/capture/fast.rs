@@ -134,6 +134,7 @@ const DAY_S: f64 = 86_400.0;
 ///
 /// # Errors
 /// [`NotPlain`] at the first row that does not follow the layout.
+#[cfg(test)]
 pub(super) fn read(
     bytes: &[u8],
     layout: &PlainLayout,

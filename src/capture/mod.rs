@@ -14,14 +14,19 @@ mod choose;
 mod clock;
 mod columns;
 mod dialect;
-#[allow(dead_code)]
 mod fast;
+mod long;
 mod options;
+mod plain;
 mod read;
 mod sampling;
 mod settle;
+mod sniff;
+mod spreadsheet;
 mod stamp;
+mod start;
 mod table;
+mod turned;
 mod types;
 mod units;
 
@@ -43,14 +48,27 @@ pub fn read_file(
     progress: &dyn Progress,
 ) -> Result<Capture, InputFault> {
     let name = path.display().to_string();
-    let bytes = std::fs::read(path).map_err(|error| {
-        let found = if path.is_dir() {
-            "a folder, not a file".to_owned()
-        } else {
-            format!("cannot be read ({error})")
+    let fault = |error: std::io::Error| {
+        let found = match error.kind() {
+            std::io::ErrorKind::NotFound => "no such file".to_owned(),
+            std::io::ErrorKind::IsADirectory => "a folder, not a file".to_owned(),
+            _ => format!("cannot be read ({error})"),
         };
         InputFault::of_file(&name, found, "give the path of a capture")
-    })?;
+    };
+    let file = std::fs::File::open(path).map_err(fault)?;
+    let about = file.metadata().map_err(fault)?;
+    if about.is_dir() {
+        return Err(fault(std::io::ErrorKind::IsADirectory.into()));
+    }
+    if about.is_file()
+        && let Ok(len) = usize::try_from(about.len())
+        && let Some(capture) = plain::attempt(&name, &file, len, options, progress)
+    {
+        return Ok(capture);
+    }
+    let mut bytes = Vec::new();
+    std::io::Read::read_to_end(&mut &file, &mut bytes).map_err(fault)?;
     read::capture(&name, bytes, options, progress)
 }
 

@@ -1,16 +1,15 @@
 //! The whole way from bytes to a capture.
 
-use super::careful::{self, Odd, Plan, Raw};
-use super::choose;
-use super::clock::{self, Clock};
-use super::columns::{self, Column, shown};
-use super::dialect::{Delimiter, Lines, line_end, unwrap_line};
-use super::options::{Progress, ReadOptions};
+use super::careful::{self, Odd, Raw, RowPlace};
+use super::clock::{self, Clock, Found};
+use super::columns::shown;
+use super::dialect::{Lines, line_end, unwrap_line};
+use super::options::{CurrentUnit, Progress, ReadOptions};
 use super::settle::{self, Form, Settled};
-use super::stamp::stamp;
-use super::table::{self, Table};
-use super::types::{Capture, OverloadSpan, Samples};
-use super::{bytes, sampling};
+use super::sniff::{self, Sniffed};
+use super::stamp::{Stamp, stamp};
+use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
+use super::{bytes, plain, sampling, spreadsheet, start, turned};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision, Span};
 
@@ -18,10 +17,37 @@ use crate::findings::{Caution, Decision, Span};
 const HEAD: usize = 1 << 20;
 
 /// What has been decided and must be told.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 pub(super) struct Told {
     pub(super) decisions: Vec<Decision>,
     pub(super) cautions: Vec<Caution>,
+    /// The quotes round every line have been taken off.
+    pub(super) unwrapped: bool,
+}
+
+/// Readings on a settled clock.
+#[derive(Debug, Default)]
+pub(super) struct Reading {
+    /// Times from the first sample.
+    pub(super) time: TimeAxis,
+    /// Ampere, before any reversal.
+    pub(super) current_a: Vec<f64>,
+    pub(super) overload: Vec<OverloadSpan>,
+    pub(super) missing: u64,
+    pub(super) unreadable: u64,
+    pub(super) first_unreadable: Option<RowPlace>,
+    /// Units met in cells.
+    pub(super) units: Vec<CurrentUnit>,
+    /// Seconds from the first row to the first sample.
+    pub(super) lead_s: f64,
+    /// Between sessions nothing is known.
+    pub(super) session_gaps: Vec<Span>,
+}
+
+impl Default for TimeAxis {
+    fn default() -> Self {
+        Self::Listed(Vec::new())
+    }
 }
 
 /// Reads bytes of any form.
@@ -36,6 +62,15 @@ pub(super) fn capture(
         return Err(InputFault::of_file(file, "the file is empty", "give a capture with readings"));
     }
     let bytes = bytes::unpack(file, bytes, &mut told.decisions)?;
+    if bytes::wrapping(&bytes) == bytes::Wrapping::Spreadsheet {
+        return spreadsheet::capture(file, bytes, options, progress, told);
+    }
+    if told.decisions.is_empty()
+        && let Some(capture) =
+            plain::attempt(file, bytes.as_slice(), bytes.len(), options, progress)
+    {
+        return Ok(capture);
+    }
     let text = bytes::decode(
         file,
         &bytes,
@@ -46,7 +81,7 @@ pub(super) fn capture(
     from_text(file, &text, options, progress, told)
 }
 
-/// Reads a text in UTF-8.
+/// Reads a text in UTF-8 by the careful path.
 pub(super) fn from_text(
     file: &str,
     text: &[u8],
@@ -62,79 +97,118 @@ pub(super) fn from_text(
         ));
     }
     let head = head_of(file, text)?;
-    let first_pass = !told.decisions.iter().any(|d| d.what == "quoting");
-    let table = table::find(head, options.skip_rows.unwrap_or(0), first_pass)
-        .ok_or_else(|| no_table(file, options))?;
-    if table.dialect.wrapped {
+    if !told.unwrapped
+        && super::table::find(head, options.skip_rows.unwrap_or(0), true)
+            .is_some_and(|t| t.dialect.wrapped)
+    {
+        told.unwrapped = true;
         told.decisions.push(Decision {
             what: "quoting".to_owned(),
             chosen: "the quotes round every line were taken off".to_owned(),
             why: "every line is one quoted string".to_owned(),
             option: None,
         });
-        return from_text(file, &unwrapped(text, table.line_end), options, progress, told);
+        return from_text(file, &unwrapped(text, line_end(head)), options, progress, told);
     }
-    tell_table(&table, options, &mut told);
-    let columns = columns::describe(&table);
-    tell_mark(&columns, &table, &mut told);
-    let taken = clock::candidates(&table, &columns);
-    let taken = match &options.time_column {
-        Some(choice) => vec![choose::named_column(file, choice, &columns, "--time-column")?],
-        None => taken,
-    };
-    let chosen = choose::current(
-        file,
-        &table,
-        &columns,
-        &taken,
-        options,
-        &mut told.decisions,
-        &mut told.cautions,
-    )?;
+    if let Some(turned) = turned::turn(text) {
+        told.decisions.push(Decision {
+            what: "layout".to_owned(),
+            chosen: "turned: every column is one long line".to_owned(),
+            why: "the file has few lines, each a row of many readings".to_owned(),
+            option: None,
+        });
+        return rest(file, &turned, &turned, options, progress, told);
+    }
+    rest(file, text, head, options, progress, told)
+}
+
+fn rest(
+    file: &str,
+    text: &[u8],
+    head: &[u8],
+    options: &ReadOptions,
+    progress: &dyn Progress,
+    mut told: Told,
+) -> Result<Capture, InputFault> {
+    let sniffed = sniff::sniff(file, head, options, &mut told)?;
+    let end = whole_end(text, true, &sniffed, &mut told);
+    let whole = &text[..end];
+    let before = told.clone();
+    match rows(file, whole, &sniffed, progress, &mut told) {
+        Ok((raw, settled)) => finish(file, raw, settled, &sniffed, options, told),
+        Err(fault) => match other_clock(file, whole, &sniffed, options, progress, before, &fault) {
+            Some((sniffed, raw, settled, told)) => {
+                finish(file, raw, settled, &sniffed, options, told)
+            }
+            None => Err(fault),
+        },
+    }
+}
+
+/// Reads all rows and settles their clock.
+fn rows(
+    file: &str,
+    text: &[u8],
+    sniffed: &Sniffed,
+    progress: &dyn Progress,
+    told: &mut Told,
+) -> Result<(Raw, Settled), InputFault> {
+    let table = &sniffed.table;
+    let mut raw = careful::read(text, table.first_row, table.first_line, &sniffed.plan(), progress);
+    let settled = settle_clock(file, sniffed, &mut raw, told)?;
+    Ok((raw, settled))
+}
+
+/// A second clock in the file, when the first goes back.
+fn other_clock(
+    file: &str,
+    text: &[u8],
+    sniffed: &Sniffed,
+    options: &ReadOptions,
+    progress: &dyn Progress,
+    mut told: Told,
+    fault: &InputFault,
+) -> Option<(Sniffed, Raw, Settled, Told)> {
+    if options.time_column.is_some()
+        || options.clock_format.is_some()
+        || options.interval_s.is_some()
+    {
+        return None;
+    }
+    let used = sniffed.found.clock.columns();
+    if used.is_empty() {
+        return None;
+    }
+    told.decisions.retain(|d| {
+        !matches!(d.what.as_str(), "time column" | "clock" | "clock header" | "order of the date")
+    });
     let found = clock::choose(
         file,
-        &table,
-        &columns,
-        chosen.place,
+        &sniffed.table,
+        &sniffed.columns,
+        sniffed.chosen.place,
+        &used,
         options,
         &mut told.decisions,
         &mut told.cautions,
-    )?;
-    let current = &columns[chosen.place];
-    if current.mark_doubtful && options.current_column.is_none() {
-        told.cautions.push(Caution::new(
-            "decimal-mark",
-            format!(
-                "the comma or point in `{}` ({}) could be a decimal mark or group thousands; {} was taken as the decimal mark",
-                current.title(),
-                current.range(),
-                char::from(current.mark.byte())
-            ),
-        ));
+    )
+    .ok()?;
+    if matches!(found.clock, Clock::Rows { .. }) {
+        return None;
     }
-    let plan = Plan {
-        dialect: table.dialect,
-        line_end: table.line_end,
-        width: table.width,
-        widths: table.widths.clone(),
-        header_text: table.header_text.clone(),
-        clock: found.clock.clone(),
-        current: chosen.place,
-        mark: current.mark,
-        unit: chosen.unit.clone(),
-        channel: chosen.channel.clone(),
-    };
-    let whole = whole_lines(text, &table, &plan, &mut told);
-    let mut raw = careful::read(whole, table.first_row, table.first_line, &plan, progress);
-    let settled = settle_clock(file, &table, &columns, &found, &plan, &mut raw, &mut told)?;
-    finish(file, raw, settled, &table, current, &chosen, options, told)
+    let second = Sniffed { found, ..sniffed.clone() };
+    let (raw, settled) = rows(file, text, &second, progress, &mut told).ok()?;
+    told.cautions.push(Caution::new(
+        "second-clock",
+        format!("a second clock in the file was used, because in the first {} ({}): choose with --time-column", fault.found, fault.place),
+    ));
+    Some((second, raw, settled, told))
 }
 
 /// The text with the quotes round its lines taken off.
 fn unwrapped(text: &[u8], end: u8) -> Vec<u8> {
     let mut out = Vec::with_capacity(text.len());
     for (_, line) in Lines::new(text, end) {
-        // Taken off until none is left, so that this ends.
         out.extend_from_slice(&unwrap_line(line));
         out.push(end);
     }
@@ -142,117 +216,63 @@ fn unwrapped(text: &[u8], end: u8) -> Vec<u8> {
 }
 
 /// Whole lines of the start.
-fn head_of<'a>(file: &str, text: &'a [u8]) -> Result<&'a [u8], InputFault> {
+pub(super) fn head_of<'a>(file: &str, text: &'a [u8]) -> Result<&'a [u8], InputFault> {
     if text.len() <= HEAD {
         return Ok(text);
     }
     let end = line_end(&text[..HEAD]);
-    if let Some(at) = memchr::memrchr(end, &text[..HEAD]) {
-        return Ok(&text[..=at]);
+    let ends = memchr::memchr_iter(end, &text[..HEAD]).count();
+    if ends >= 100 {
+        return Ok(memchr::memrchr(end, &text[..HEAD]).map_or(text, |at| &text[..=at]));
     }
+    // Long lines: more of the start, up to the longest line that is read.
     let reach = text.len().min(careful::LONGEST_LINE);
-    match memchr::memchr2(b'\n', b'\r', &text[HEAD..reach]) {
-        Some(at) => {
-            // A first line longer than the head: take some lines after it as well.
-            let from = HEAD + at + 1;
-            let to = text.len().min(from + HEAD);
-            Ok(memchr::memrchr(text[from - 1], &text[from..to])
-                .map_or(&text[..to], |last| &text[..=from + last]))
-        }
+    match memchr::memrchr(end, &text[..reach]) {
+        Some(at) => Ok(&text[..=at]),
         None if text.len() <= careful::LONGEST_LINE => Ok(text),
         None => Err(bytes::too_long(file, Some(1))),
     }
 }
 
-fn no_table(file: &str, options: &ReadOptions) -> InputFault {
-    let advice = if options.skip_rows.is_some() {
-        "give the export with its rows of readings, or a smaller --skip-rows"
-    } else {
-        "give the export with its rows of readings, one a line"
-    };
-    InputFault::of_file(file, "no rows of numbers were found", advice)
-}
-
-fn tell_table(table: &Table, options: &ReadOptions, told: &mut Told) {
-    let mut tell = |what: &str, chosen: String, why: String, option: Option<String>| {
-        told.decisions.push(Decision { what: what.to_owned(), chosen, why, option })
-    };
-    tell(
-        "delimiter",
-        table.dialect.delimiter.name().to_owned(),
-        if table.dialect.delimiter == Delimiter::None {
-            "no delimiter makes columns".to_owned()
-        } else {
-            format!("it makes {} columns in most rows", table.width)
-        },
-        None,
-    );
-    let skipped = options
-        .skip_rows
-        .map(|n| format!("; the first {n} lines were passed over by --skip-rows"))
-        .unwrap_or_default();
-    match table.header_line {
-        Some(line) => tell(
-            "header",
-            table
-                .header
-                .iter()
-                .map(|row| row.iter().map(|c| shown(c)).collect::<Vec<_>>().join(" | "))
-                .collect::<Vec<_>>()
-                .join(" // "),
-            format!(
-                "line {line}, right above the first row of numbers (line {}){skipped}",
-                table.first_line
-            ),
-            Some(format!("--skip-rows {}", line - 1)),
-        ),
-        None => tell(
-            "header",
-            "none".to_owned(),
-            format!("the rows start at line {} without names above{skipped}", table.first_line),
-            Some(format!("--skip-rows {}", table.first_line - 1)),
-        ),
-    }
-}
-
-fn tell_mark(columns: &[Column], table: &Table, told: &mut Told) {
-    let commas =
-        columns.iter().filter(|c| c.numeric() && c.mark == super::cell::Mark::Comma).count();
-    let (chosen, why) = if commas > 0 {
-        ("comma", "the numbers cannot be read otherwise")
-    } else {
-        ("point", "the numbers can be read so")
-    };
-    let _ = table;
-    told.decisions.push(Decision {
-        what: "decimal mark".to_owned(),
-        chosen: chosen.to_owned(),
-        why: why.to_owned(),
-        option: None,
-    });
-}
-
-/// The text without a last line that may not be whole.
-fn whole_lines<'a>(text: &'a [u8], table: &Table, plan: &Plan, told: &mut Told) -> &'a [u8] {
+/// Where the last whole line of `text` ends. A last line without ending counts as whole when it is as
+/// long as the others; `holds_first` tells that the rows start within `text`.
+pub(super) fn whole_end(
+    text: &[u8],
+    holds_first: bool,
+    sniffed: &Sniffed,
+    told: &mut Told,
+) -> usize {
+    let table = &sniffed.table;
     let end = table.line_end;
     if text.last() == Some(&end) {
-        return text;
+        return text.len();
     }
     let cut = memchr::memrchr(end, text).map_or(0, |at| at + 1);
     let last = &text[cut..];
-    if last.trim_ascii().is_empty() || cut <= table.first_row {
-        return text;
+    if last.trim_ascii().is_empty()
+        || last.len() > careful::LONGEST_LINE
+        || (holds_first && cut <= table.first_row)
+        || cut == 0
+    {
+        return text.len();
     }
     let mut cells = Vec::new();
-    plan.dialect.split(last, table.width + 1, &mut cells);
-    // Shorter than every sampled cell of that place: it was cut off.
+    table.dialect.split(last, table.width + 1, &mut cells);
+    // Shorter than every sampled cell of that place (the line itself may be the last): it was cut off.
+    let known = table.sample.len() - 1;
     let shortest = |place: usize| {
-        table.sample.iter().filter_map(|row| row.get(place)).map(Vec::len).min().unwrap_or(0)
+        table.sample[..known]
+            .iter()
+            .filter_map(|row| row.get(place))
+            .map(Vec::len)
+            .min()
+            .unwrap_or(0)
     };
-    let whole = cells.len() >= table.width
-        && cells.last().is_some_and(|cell| cell.len() >= shortest(table.width - 1));
-    if whole {
-        return text;
+    let full = cells.len() >= table.width || table.widths.contains(&cells.len());
+    if full
+        && cells.last().is_some_and(|cell| cell.len() >= shortest(cells.len().min(table.width) - 1))
+    {
+        return text.len();
     }
     told.decisions.push(Decision {
         what: "last line".to_owned(),
@@ -260,44 +280,57 @@ fn whole_lines<'a>(text: &'a [u8], table: &Table, plan: &Plan, told: &mut Told) 
         why: "it has no line ending and is shorter than the others: the file was cut off or is still being written".to_owned(),
         option: None,
     });
-    &text[..cut]
+    cut
+}
+
+/// The first row's stamps of the date's and the time's cell.
+pub(super) fn first_stamps(sniffed: &Sniffed, clock: &Clock) -> (Option<Stamp>, Option<Stamp>) {
+    let cell = |at: &Option<usize>| {
+        at.and_then(|at| sniffed.table.sample.first()?.get(at)).and_then(|c| stamp(c))
+    };
+    match clock {
+        Clock::Stamp { date, time, .. } => (cell(date), cell(time)),
+        _ => (None, None),
+    }
+}
+
+/// What the form of the clock's cells tells before its rows are settled.
+pub(super) fn form_of(sniffed: &Sniffed, found: &Found) -> Form {
+    let (date, time) = first_stamps(sniffed, &found.clock);
+    Form {
+        stamped: matches!(found.clock, Clock::Stamp { .. } | Clock::Pattern { .. }),
+        span: found.span,
+        wraps_s: found.wraps_s,
+        comma: sniffed.columns.iter().any(|c| c.numeric() && c.mark == super::cell::Mark::Comma),
+        half_day: time.is_some_and(|s| s.half_day),
+        separator: date.map_or(0, |s| s.separator),
+        origin_s: match found.clock {
+            Clock::Number { origin, scale_s, .. } => origin as f64 * scale_s,
+            _ => 0.0,
+        },
+    }
 }
 
 fn settle_clock(
     file: &str,
-    table: &Table,
-    columns: &[Column],
-    found: &clock::Found,
-    plan: &Plan,
+    sniffed: &Sniffed,
     raw: &mut Raw,
     told: &mut Told,
 ) -> Result<Settled, InputFault> {
-    if let Clock::Rows { interval_s } = plan.clock {
+    let found = &sniffed.found;
+    if let Clock::Rows { interval_s } = found.clock {
         for (row, t) in raw.time.iter_mut().enumerate() {
             *t = row as f64 * interval_s;
         }
     }
-    let first_stamp = match &plan.clock {
-        Clock::Stamp { date, time, .. } => {
-            let cell = |at: &Option<usize>| {
-                at.and_then(|at| table.sample.first()?.get(at)).and_then(|c| stamp(c))
-            };
-            (cell(date), cell(time))
-        }
-        _ => (None, None),
-    };
-    let form = Form {
-        stamped: matches!(plan.clock, Clock::Stamp { .. } | Clock::Pattern { .. }),
-        span: found.span,
-        wraps_s: found.wraps_s,
-        comma: columns.iter().any(|c| c.numeric() && c.mark == super::cell::Mark::Comma),
-        half_day: first_stamp.1.is_some_and(|s| s.half_day),
-        separator: first_stamp.0.map_or(0, |s| s.separator),
-    };
+    let form = form_of(sniffed, found);
     let origin_time = raw.time.first().copied();
     let mut settled = settle::settle(file, raw, &form, &mut told.decisions, &mut told.cautions)?;
     if let Some(origin) = found.origin {
-        settled.start = origin_time.and_then(|t| settle::shift(origin, t));
+        // Days with a fraction hold a millisecond at best.
+        let precision = if found.utc { 1e9 } else { 1e3 };
+        settled.start =
+            origin_time.and_then(|t| settle::shift(origin, (t * precision).round() / precision));
         if found.utc {
             settled.offset_min = Some(0);
             told.cautions.push(Caution::new(
@@ -309,20 +342,18 @@ fn settle_clock(
     Ok(settled)
 }
 
-#[expect(clippy::too_many_arguments, reason = "each is one outcome of the steps before")]
 fn finish(
     file: &str,
     raw: Raw,
     settled: Settled,
-    table: &Table,
-    column: &Column,
-    chosen: &choose::Chosen,
+    sniffed: &Sniffed,
     options: &ReadOptions,
-    mut told: Told,
+    told: Told,
 ) -> Result<Capture, InputFault> {
     let rows = raw.time.len();
     let missing = raw.odd.iter().filter(|(_, odd)| *odd == Odd::Missing).count() as u64;
     let overloads = raw.odd.len() as u64 - missing;
+    let column = sniffed.current();
     if rows == raw.odd.len() {
         let (found, advice) = if rows == 0 {
             (
@@ -341,80 +372,51 @@ fn finish(
             )
         };
         let mut fault = InputFault::of_file(file, found, advice);
-        fault.place.line = Some(raw.first_unreadable.as_ref().map_or(table.first_line, |p| p.line));
+        fault.place.line =
+            Some(raw.first_unreadable.as_ref().map_or(sniffed.table.first_line, |p| p.line));
+        fault.place.column = (rows > 0).then_some(1);
         return Err(fault);
     }
-    let sign = if options.reverse { -1.0 } else { 1.0 };
-    let (times, values, overload) = part(&raw, sign);
+    let (mut times, current_a, mut overload) = part(&raw);
     // The first sample is the origin, also where the first rows hold no reading.
     let first = times[0];
-    let times: Vec<f64> =
-        if first == 0.0 { times } else { times.iter().map(|t| t - first).collect() };
-    let overload = overload
-        .into_iter()
-        .map(|s| OverloadSpan {
-            span: Span { start_s: s.span.start_s - first, end_s: s.span.end_s - first },
-            ..s
-        })
+    if first != 0.0 {
+        times.iter_mut().for_each(|t| *t -= first);
+        for stretch in &mut overload {
+            stretch.span =
+                Span { start_s: stretch.span.start_s - first, end_s: stretch.span.end_s - first };
+        }
+    }
+    if times.len() > 1 && times[times.len() - 1] == 0.0 {
+        let mut fault = InputFault::of_file(
+            file,
+            "the clock never moves: every row carries the same time",
+            "give the seconds between rows with --interval, or name another clock with --time-column",
+        );
+        fault.place.line = Some(sniffed.table.first_line);
+        return Err(fault);
+    }
+    let session_gaps = settled
+        .sessions
+        .iter()
+        .map(|&row| Span { start_s: raw.time[row - 1] - first, end_s: raw.time[row] - first })
         .collect();
-    let mut session_gaps: Vec<Span> = Vec::new();
-    for &row in &settled.sessions {
-        session_gaps
-            .push(Span { start_s: raw.time[row - 1] - first, end_s: raw.time[row] - first });
-    }
-    let samples = Samples { time: sampling::axis(times), current_a: values };
-    let sampling = sampling::lie(&samples.time);
-    if raw.unreadable > 0 {
-        let place = raw.first_unreadable.as_ref();
-        told.cautions.push(Caution::new(
-            "unreadable-rows",
-            format!(
-                "{} line{} could not be read as time and current{}",
-                raw.unreadable,
-                if raw.unreadable == 1 { "" } else { "s" },
-                place
-                    .map(|p| format!(", the first being line {} (\"{}\")", p.line, shown(&p.text)))
-                    .unwrap_or_default()
-            ),
-        ));
-    }
-    if overloads > 0 {
-        told.cautions.push(Caution::new(
-            "overload",
-            format!(
-                "{overloads} readings were over range and are left out; the true current was higher"
-            ),
-        ));
-    }
-    let symbol = if raw.units.len() > 1 {
-        raw.units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ")
-    } else {
-        chosen.symbol.clone()
-    };
-    let start = settled.start.and_then(|s| settle::shift(s, first));
-    let resolution_a = sampling::resolution(&samples.current_a);
-    let first_rows =
-        (0..samples.len().min(8)).map(|i| (samples.time.at(i), samples.current_a[i])).collect();
-    Ok(Capture {
-        file: file.to_owned(),
-        samples,
-        start,
-        utc_offset: settled.offset_min.and_then(|m| jiff::tz::Offset::from_seconds(m * 60).ok()),
-        current_column: column.title(),
-        unit: symbol,
-        resolution_a,
-        sampling,
+    let reading = Reading {
+        time: sampling::axis(times),
+        current_a,
         overload,
         missing,
-        unreadable_rows: raw.unreadable,
-        decisions: told.decisions,
-        first_rows,
-        cautions: told.cautions,
-    })
+        unreadable: raw.unreadable,
+        first_unreadable: raw.first_unreadable,
+        units: raw.units,
+        lead_s: first,
+        session_gaps,
+    };
+    assemble(file, reading, settled, sniffed, options, told)
 }
 
 /// Readings apart from what is missing or over range.
-fn part(raw: &Raw, sign: f64) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
+fn part(raw: &Raw) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
     let rows = raw.time.len();
     let mut times = Vec::with_capacity(rows - raw.odd.len());
     let mut values = Vec::with_capacity(rows - raw.odd.len());
@@ -427,7 +429,7 @@ fn part(raw: &Raw, sign: f64) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
             Some((_, Odd::Overload)) => {
                 let time = raw.time[row];
                 match overload.last_mut() {
-                    Some(span) if last_overload == Some(row.wrapping_sub(1)) => {
+                    Some(span) if last_overload == row.checked_sub(1) => {
                         span.span.end_s = time;
                         span.samples += 1;
                     }
@@ -440,9 +442,106 @@ fn part(raw: &Raw, sign: f64) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
             }
             None => {
                 times.push(raw.time[row]);
-                values.push(sign * raw.value[row]);
+                values.push(raw.value[row]);
             }
         }
     }
     (times, values, overload)
+}
+
+/// The capture with everything that is told about it.
+///
+/// # Errors
+/// None at present; the signature is that of the step it ends.
+pub(super) fn assemble(
+    file: &str,
+    reading: Reading,
+    mut settled: Settled,
+    sniffed: &Sniffed,
+    options: &ReadOptions,
+    mut told: Told,
+) -> Result<Capture, InputFault> {
+    let Reading {
+        time,
+        mut current_a,
+        overload,
+        missing,
+        unreadable,
+        first_unreadable,
+        units,
+        lead_s,
+        session_gaps,
+    } = reading;
+    if options.reverse {
+        current_a.iter_mut().for_each(|current| *current = -*current);
+        told.decisions.push(Decision {
+            what: "sign".to_owned(),
+            chosen: "turned round".to_owned(),
+            why: "asked for by --reverse".to_owned(),
+            option: Some("--reverse".to_owned()),
+        });
+    }
+    let samples = Samples { time, current_a };
+    let mut lie = sampling::lie(&samples.time);
+    for gap in session_gaps {
+        if !lie.gaps.contains(&gap) {
+            lie.gaps.push(gap);
+        }
+    }
+    lie.gaps.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    if unreadable > 0 {
+        let first = first_unreadable
+            .map(|p| format!(", the first being line {} (\"{}\")", p.line, shown(&p.text)))
+            .unwrap_or_default();
+        let plural = if unreadable == 1 { "" } else { "s" };
+        told.cautions.push(Caution::new(
+            "unreadable-rows",
+            format!("{unreadable} line{plural} within or after the table could not be read as time and current{first}"),
+        ));
+    }
+    let overloads: u64 = overload.iter().map(|s| s.samples).sum();
+    if overloads > 0 {
+        told.cautions.push(Caution::new(
+            "overload",
+            format!(
+                "{overloads} readings were over range and are left out; the true current was higher"
+            ),
+        ));
+    }
+    if settled.start.is_none() {
+        start::beside(sniffed, &mut settled, &mut told);
+    }
+    let unit = if units.len() > 1 {
+        units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ")
+    } else {
+        sniffed.chosen.symbol.clone()
+    };
+    let totals = sampling::totals(&samples, &lie.gaps);
+    if (totals.mean_a - totals.sample_mean_a).abs()
+        > 0.02 * totals.mean_a.abs().max(totals.sample_mean_a.abs())
+        && sampling::rate_changes(&samples.time)
+    {
+        told.cautions.push(Caution::new(
+            "rate-changes",
+            format!("the sampling rate changes within the file: the mean over time is {:.4e} A, the plain mean of the samples {:.4e} A", totals.mean_a, totals.sample_mean_a),
+        ));
+    }
+    Ok(Capture {
+        file: file.to_owned(),
+        start: settled.start.and_then(|s| settle::shift(s, lead_s)),
+        utc_offset: settled.offset_min.and_then(|m| jiff::tz::Offset::from_seconds(m * 60).ok()),
+        current_column: sniffed.current().title(),
+        unit,
+        resolution_a: sampling::resolution(&samples.current_a),
+        sampling: lie,
+        overload,
+        missing,
+        unreadable_rows: unreadable,
+        decisions: told.decisions,
+        first_rows: (0..samples.len().min(8))
+            .map(|i| (samples.time.at(i), samples.current_a[i]))
+            .collect(),
+        cautions: told.cautions,
+        samples,
+    })
 }

@@ -54,6 +54,21 @@ fn stands_out(steps: &[f64], at: usize) -> bool {
     local == 0.0 || steps[at] > GAP * local
 }
 
+/// Whether five intervals in a row differ from the median by more than half of it; single missing cells do not count.
+pub(super) fn rate_changes(time: &TimeAxis) -> bool {
+    let TimeAxis::Listed(times) = time else { return false };
+    if times.len() < 12 {
+        return false;
+    }
+    let steps: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
+    let median = median_of(&mut steps.clone());
+    let mut run = 0;
+    steps.iter().any(|step| {
+        run = if *step > 1.5 * median || *step < median / 1.5 { run + 1 } else { 0 };
+        run >= 5
+    })
+}
+
 fn median_of(values: &mut [f64]) -> f64 {
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f64::total_cmp).1

@@ -9,6 +9,7 @@ use jiff::civil::{Date, DateTime, Time};
 
 use super::careful::{Raw, RowPlace};
 use super::columns::shown;
+use super::read::Told;
 use super::stamp::{DateKind, RawDate, full_year};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
@@ -31,6 +32,8 @@ pub(super) struct Form {
     pub(super) half_day: bool,
     /// Byte between the numbers of a date.
     pub(super) separator: u8,
+    /// Seconds that a counter showed at time 0.
+    pub(super) origin_s: f64,
 }
 
 /// The settled clock.
@@ -43,8 +46,8 @@ pub(super) struct Settled {
     pub(super) offset_min: Option<i32>,
     /// Rows before which another session begins, with the place where the clock started again.
     pub(super) sessions: Vec<usize>,
-    /// Rows were in the opposite order.
-    pub(super) reversed: bool,
+    /// Midnight that the rows of a dated clock count from.
+    midnight: Option<DateTime>,
 }
 
 /// Order of a numeric date.
@@ -88,21 +91,19 @@ pub(super) fn settle(
     }
     if runs_backwards(&raw.time) {
         turn_round(raw);
-        out.reversed = true;
         decisions.push(Decision {
             what: "order of rows".to_owned(),
             chosen: "newest first, turned round".to_owned(),
             why: "the clock falls from row to row through the whole file".to_owned(),
             option: None,
         });
-        if dated {
-            out.start = out.start.and_then(|s| shift(s, raw.time[0]));
-        } else if form.stamped && !form.span {
+        if form.stamped && !dated && !form.span {
             out.time_of_day = time_of(raw.time[0]);
         }
     }
+    out.start = out.midnight.and_then(|midnight| shift(midnight, raw.time[0]));
     mend_falls(file, raw, form, dated, cautions, &mut out)?;
-    spread_repeats(raw, &out.sessions, cautions);
+    spread(&mut raw.time, &out.sessions, cautions);
     let first = raw.time[0];
     if first != 0.0 {
         for t in &mut raw.time {
@@ -160,11 +161,8 @@ fn lay_days(
 ) -> Result<(), InputFault> {
     let dates: Vec<RawDate> = raw.runs.iter().filter_map(|r| r.date).collect();
     let open = dates.iter().any(|d| d.kind != DateKind::Settled);
-    let order = if open {
-        order_of(&dates, raw, form, decisions, cautions)
-    } else {
-        Some(Order::YearMonth)
-    };
+    let order =
+        if open { order_of(&dates, form, decisions, cautions) } else { Some(Order::YearMonth) };
     let impossible = |place: Option<&RowPlace>| {
         let mut fault = InputFault::of_file(
             file,
@@ -210,11 +208,7 @@ fn lay_days(
         let no_year =
             dates.first().is_some_and(|d| d.kind == DateKind::Settled && d.fields[0] == 0);
         if !no_year {
-            out.start = shift(date.at(0, 0, 0, 0), raw.time[0]);
-        }
-        if let Some(first) = raw.time.first().copied() {
-            // The origin is midnight of the first date; settle() takes row 0 off.
-            let _ = first;
+            out.midnight = Some(date.at(0, 0, 0, 0));
         }
     }
     if all_offset && offsets.iter().any(|o| Some(*o) != first_offset) {
@@ -245,10 +239,9 @@ fn calendar(date: RawDate, order: Order) -> Option<Date> {
     Date::new(i16::try_from(year).ok()?, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()
 }
 
-/// Which order the dates bear out; `None` when none is possible.
+/// Which order the dates, in the order of their rows, bear out; `None` when none is possible.
 fn order_of(
     dates: &[RawDate],
-    raw: &Raw,
     form: &Form,
     decisions: &mut Vec<Decision>,
     cautions: &mut Vec<Caution>,
@@ -258,34 +251,32 @@ fn order_of(
     if short {
         orders.push(Order::YearMonth);
     }
-    // Possible on every row; and by how much time the rows then span.
+    // Possible on every row, without falls, and spanning the least time.
     let mut possible: Vec<(Order, bool, f64)> = orders
         .into_iter()
         .filter_map(|order| {
             let mut span = 0.0;
             let mut falls = 0_usize;
-            let mut before: Option<(Date, f64)> = None;
-            for run in &raw.runs {
-                let Some(date) = run.date else { continue };
-                let date = calendar(date, order)?;
-                if let Some((last, _)) = before {
+            let mut before: Option<Date> = None;
+            for date in dates {
+                let date = calendar(*date, order)?;
+                if let Some(last) = before {
                     let days = f64::from(last.until(date).map(|s| s.get_days()).unwrap_or(0));
                     span += days.abs();
                     falls += usize::from(days < 0.0);
                 }
-                before = Some((date, 0.0));
+                before = Some(date);
             }
             Some((order, falls > 0, span))
         })
         .collect();
     let example = {
-        let [a, b, c] = dates[0].fields;
-        let sep = char::from(form.separator.max(b'/'));
-        let sep = if form.separator == 0 { sep } else { char::from(form.separator) };
-        if dates[0].kind == DateKind::Short {
-            format!("{a:02}{sep}{b:02}{sep}{c:02}")
+        let [a, b, c] = dates.first()?.fields;
+        let mark = if form.separator == 0 { '/' } else { char::from(form.separator) };
+        if short {
+            format!("{a:02}{mark}{b:02}{mark}{c:02}")
         } else {
-            format!("{a:02}{sep}{b:02}{sep}{c}")
+            format!("{a:02}{mark}{b:02}{mark}{c}")
         }
     };
     possible.sort_by(|a, b| a.1.cmp(&b.1).then(a.2.total_cmp(&b.2)));
@@ -399,10 +390,11 @@ fn mend_falls(
                 shift += HOUR;
                 now += HOUR;
                 hours += 1;
-            } else if let Some(wrap) = form
-                .wraps_s
-                .filter(|wrap| !dated && (before - shift) > 0.9 * wrap && raw_now < 0.1 * wrap)
-            {
+            } else if let Some(wrap) = form.wraps_s.filter(|wrap| {
+                !dated
+                    && before - shift + form.origin_s > 0.9 * wrap
+                    && raw_now + form.origin_s < 0.1 * wrap
+            }) {
                 shift += wrap;
                 now += wrap;
                 wraps += 1;
@@ -418,8 +410,7 @@ fn mend_falls(
         raw.time[at] = now;
     }
     if midnights > 0 {
-        let days = if midnights == 1 { "once".to_owned() } else { format!("{midnights} times") };
-        cautions.push(Caution::new("clock-midnight", format!("the time of day passes midnight {days}; the rows after it were placed on the next day")));
+        tell_midnights(midnights, cautions);
     }
     if hours > 0 {
         cautions.push(Caution::new("clock-hour-back", "the clock goes back by one hour, as at the end of summer time; the rows after it were moved on by an hour"));
@@ -438,6 +429,52 @@ fn mend_falls(
         ));
     }
     Ok(())
+}
+
+/// Says that a time of day passed midnight.
+pub(super) fn tell_midnights(times: usize, cautions: &mut Vec<Caution>) {
+    let often = if times == 1 { "once".to_owned() } else { format!("{times} times") };
+    cautions.push(Caution::new(
+        "clock-midnight",
+        format!(
+            "the time of day passes midnight {often}; the rows after it were placed on the next day"
+        ),
+    ));
+}
+
+/// Says which order of a numeric date was beyond doubt.
+pub(super) fn tell_order(day_first: bool, separator: u8, decisions: &mut Vec<Decision>) {
+    let order = if day_first { Order::DayMonth } else { Order::MonthDay };
+    let form = Form {
+        stamped: true,
+        span: false,
+        wraps_s: None,
+        comma: false,
+        half_day: false,
+        separator,
+        origin_s: 0.0,
+    };
+    decisions.push(Decision {
+        what: "order of the date".to_owned(),
+        chosen: order.name().to_owned(),
+        why: if separator == b'.' {
+            "dates with points put the day first"
+        } else {
+            "no other order makes dates of all rows"
+        }
+        .to_owned(),
+        option: Some(format!("--clock-format \"{}\"", pattern_of(order, &form, false))),
+    });
+}
+
+/// The first of some dates, their order settled as for a clock.
+pub(super) fn first_date(dates: &[RawDate], form: &Form, told: &mut Told) -> Option<Date> {
+    let first = *dates.first()?;
+    if first.kind == DateKind::Settled {
+        return (first.fields[0] != 0).then(|| calendar(first, Order::YearMonth)).flatten();
+    }
+    let order = order_of(dates, form, &mut told.decisions, &mut told.cautions)?;
+    calendar(first, order)
 }
 
 /// The clock begins again where it began: near the first value, or after a header or other text in between.
@@ -479,8 +516,7 @@ fn typical_step(time: &[f64]) -> f64 {
 }
 
 /// Rows that share a stamp are spread evenly up to the next stamp.
-fn spread_repeats(raw: &mut Raw, sessions: &[usize], cautions: &mut Vec<Caution>) {
-    let time = &mut raw.time;
+pub(super) fn spread(time: &mut [f64], sessions: &[usize], cautions: &mut Vec<Caution>) {
     let n = time.len();
     let mut groups: Vec<(usize, usize)> = Vec::new();
     let mut repeats = 0_usize;

@@ -40,7 +40,11 @@ pub(super) struct Stamp {
 
 /// Reads `cell` as date, time, or both; `None` when it is neither.
 pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
-    if cell.len() > 64 || cell.len() < 3 || !cell.iter().any(u8::is_ascii_digit) {
+    if cell.ends_with(b",")
+        || cell.len() > 64
+        || cell.len() < 3
+        || !cell.iter().any(u8::is_ascii_digit)
+    {
         return None;
     }
     Scanner::new(cell).run()

@@ -52,7 +52,8 @@ pub(super) fn kind(cell: &[u8]) -> Kind {
     if cell.is_empty() {
         return Kind::Empty;
     }
-    if cell.len() > 80 {
+    // A cell that another delimiter would cut is none of this one's.
+    if cell.len() > 80 || cell.iter().any(|b| matches!(b, b'\t' | b';' | b'|')) {
         return Kind::Text;
     }
     if number(cell, Mark::Point).is_some() || number(cell, Mark::Comma).is_some() {
@@ -164,6 +165,11 @@ pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Option<Tab
     for &wrapped in wraps {
         for delimiter in Delimiter::ALL {
             let Some(fit) = fit(&filled, Dialect { delimiter, wrapped }) else { continue };
+            // Blanks split at tabs as well, and dates from their times.
+            let tabbed = best.as_ref().is_some_and(|b| b.dialect.delimiter == Delimiter::Tab);
+            if delimiter == Delimiter::Blanks && tabbed {
+                continue;
+            }
             // A later candidate has to be clearly better.
             if best.as_ref().is_none_or(|b| fit.score > b.score * 1.02 + 1e-9) {
                 best = Some(fit);
@@ -197,7 +203,9 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
     let dialect = fit.dialect;
     let mut cells = Vec::new();
     let is_row = |shape: &Shape| {
-        let strange = (shape.text & !fit.text).count_ones() as usize;
+        // Cells beyond the table's width are notes.
+        let own = if fit.width < 64 { (1 << fit.width) - 1 } else { u64::MAX };
+        let strange = (shape.text & !fit.text & own).count_ones() as usize;
         shape.typed > 0
             && shape.width + 1 >= fit.width.min(2)
             && strange * 4 <= shape.width
@@ -214,8 +222,8 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
     let start = (0..looked.len())
         .find(|&i| {
             let window = &looked[i..(i + 10).min(looked.len())];
-            let exact = looked[i].1.width == fit.width && looked[i].1.numbers > 0
-                || fit.width > 2 && is_row(&looked[i].1) && looked[i].1.width == fit.width;
+            let row = &looked[i].1;
+            let exact = row.numbers > 0 && (fit.width..=fit.width + 2).contains(&row.width);
             exact
                 && is_row(&looked[i].1)
                 && window.iter().filter(|(_, s)| is_row(s)).count() * 10 >= window.len() * 6
@@ -237,12 +245,16 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         }
     }
     let rows: usize = widths.values().sum();
-    let widths = widths
+    let widest = widths.keys().max().copied().unwrap_or(fit.width);
+    let mut widths: Vec<usize> = widths
         .into_iter()
         .filter(|(w, count)| *w != fit.width && count * 20 >= rows)
         .map(|(w, _)| w)
         .collect();
-    let head = header(lines, first, dialect, fit.width, sample.first()?);
+    let head = header(lines, first, dialect, fit.width, widest, sample.first()?);
+    if head.width > fit.width && !widths.contains(&head.width) {
+        widths.push(head.width);
+    }
     let top = head.first_at.unwrap_or(first);
     let preamble = lines[..top]
         .iter()
@@ -269,6 +281,8 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
 
 #[derive(Default)]
 struct Head {
+    /// Cells of the bottom row as written.
+    width: usize,
     rows: Vec<Vec<String>>,
     first_at: Option<usize>,
     text: Vec<u8>,
@@ -280,6 +294,7 @@ fn header(
     first: usize,
     dialect: Dialect,
     width: usize,
+    widest: usize,
     row: &[Vec<u8>],
 ) -> Head {
     let mut head = Head::default();
@@ -294,13 +309,14 @@ fn header(
             }
             break;
         }
-        let Some(cells) = header_cells(line, dialect, width, row) else { break };
+        let Some((cells, written)) = header_cells(line, dialect, width, widest, row) else { break };
         let units = is_units_row(&cells);
         if named && !units && !is_group_row(&cells, &head.rows[0]) {
             break;
         }
         if head.rows.is_empty() {
             head.text = line.to_vec();
+            head.width = written;
         }
         named |= !units;
         head.rows.insert(0, cells);
@@ -322,8 +338,9 @@ fn header_cells(
     line: &[u8],
     dialect: Dialect,
     width: usize,
+    widest: usize,
     row: &[Vec<u8>],
-) -> Option<Vec<String>> {
+) -> Option<(Vec<String>, usize)> {
     let plain = dialect.unwrap(line);
     let bare = strip_comment(&plain, dialect.delimiter);
     let mut slices = Vec::new();
@@ -341,22 +358,25 @@ fn header_cells(
         .filter(|c| kind(c.as_bytes()) == Kind::Text || unit_of(c).is_some() || c.contains('�'))
         .count();
     let wide_enough = if width <= 2 {
-        cells.len() == width
+        cells.len() == width || (cells.len() > width && cells.len() <= widest)
     } else {
         cells.len() * 2 > width && cells.len() <= width + 2
     };
-    if !wide_enough || texts == 0 || texts * 2 < filled || (width > 1 && filled < 2 && width > 2) {
+    // A units row may hold a single unit.
+    let lonely = width > 2 && filled < 2 && !is_units_row(&cells);
+    if !wide_enough || texts == 0 || texts * 2 < filled || lonely {
         return None;
     }
+    let written = cells.len();
     cells.resize(width, String::new());
-    Some(cells)
+    Some((cells, written))
 }
 
+/// The line without its comment mark; leading tabs are cells and stay.
 fn strip_comment(line: &[u8], delimiter: Delimiter) -> &[u8] {
-    let line = line.trim_ascii_start();
-    match line {
+    match line.trim_ascii_start() {
         [b'#' | b'%' | b'!' | b'*', rest @ ..] => {
-            rest.trim_ascii_start().strip_prefix(b"#").unwrap_or(rest).trim_ascii_start()
+            rest.strip_prefix(b"#").unwrap_or(rest).trim_ascii_start()
         }
         [b'/', b'/', rest @ ..] => rest.trim_ascii_start(),
         [b';', rest @ ..] if delimiter != Delimiter::Semicolon => rest.trim_ascii_start(),

@@ -269,7 +269,12 @@ pub(super) fn words_of(text: &str) -> Vec<String> {
         if piece.is_empty() {
             continue;
         }
-        words.extend(humps(piece));
+        // `mA` is one word, although its hump looks like two.
+        if bare_unit(piece).is_some() {
+            words.push(piece.to_owned());
+        } else {
+            words.extend(humps(piece));
+        }
     }
     words
 }
@@ -329,6 +334,7 @@ mod tests {
             ("I/mA", Milliampere),
             ("I_A", Ampere),
             ("bat_ua", Microampere),
+            ("current_mA", Milliampere),
             ("mAmps", Milliampere),
             ("mA", Milliampere),
             ("Strom in mA", Milliampere),

@@ -1,0 +1,171 @@
+//! When a table is plain enough for the bulk path, and what the bulk path is told.
+
+use super::bytes;
+use super::choose::UnitPlace;
+use super::clock::Clock;
+use super::dialect::Delimiter;
+use super::fast::{self, DateOrder, FastTable, FirstTime, PlainLayout, PlainTime, StampForm};
+use super::options::{Progress, ReadOptions};
+use super::read::{Reading, Told, assemble, head_of, whole_end};
+use super::settle::{Settled, spread};
+use super::sniff::{self, Sniffed};
+use super::stamp::{DateKind, Stamp, stamp};
+use super::types::{Capture, TimeAxis};
+
+/// Reads `source` by the bulk path; `None` when it is not plain, and the careful path has to look.
+pub(super) fn attempt(
+    file: &str,
+    source: &(impl fast::Source + ?Sized),
+    len: usize,
+    options: &ReadOptions,
+    progress: &dyn Progress,
+) -> Option<Capture> {
+    if options.encoding.is_some() {
+        return None;
+    }
+    let mut buffer = Vec::new();
+    let start = source.bytes(0..len.min(4 << 20), &mut buffer).ok()?;
+    let bom = if start.starts_with(b"\xEF\xBB\xBF") { 3 } else { 0 };
+    let text = &start[bom..];
+    if bytes::wrapping(text) != bytes::Wrapping::Plain || memchr::memchr(0, text).is_some() {
+        return None;
+    }
+    let mut told = Told::default();
+    bytes::tell_plain_utf8(text, bom > 0, &mut told.decisions)?;
+    let head = head_of(file, text).ok()?;
+    let sniffed = sniff::sniff(file, head, options, &mut told).ok()?;
+    let mut layout = layout(&sniffed)?;
+    layout.first_row += bom;
+    // A last line that is not whole stays out.
+    let mut tail_buffer = Vec::new();
+    let tail_at = len.saturating_sub(64 << 10).max(layout.first_row);
+    let tail = source.bytes(tail_at..len, &mut tail_buffer).ok()?;
+    let end = tail_at + whole_end(tail, tail_at <= layout.first_row, &sniffed, &mut told);
+    let table = fast::read_from(source, end, &layout, progress).ok()?;
+    capture(file, table, &sniffed, options, told)
+}
+
+/// The layout that the bulk path needs; `None` for a table that only the careful path can read.
+fn layout(sniffed: &Sniffed) -> Option<PlainLayout> {
+    let table = &sniffed.table;
+    let delimiter = match table.dialect.delimiter {
+        Delimiter::Blanks => b' ',
+        // Any byte that no cell holds.
+        Delimiter::None => 0x1F,
+        other => other.byte()?,
+    };
+    let UnitPlace::Column(unit) = sniffed.chosen.unit else { return None };
+    let column = sniffed.current();
+    if table.dialect.wrapped
+        || table.line_end != b'\n'
+        || !table.widths.is_empty()
+        || sniffed.chosen.channel.is_some()
+        || column.overloads + column.texts + column.times > 0
+        || column.mark_doubtful
+        || column.numbers < table.sample.len()
+    {
+        return None;
+    }
+    let time = match &sniffed.found.clock {
+        Clock::Rows { interval_s } => PlainTime::Rows { interval_s: *interval_s },
+        // Offsets of large counters are taken off digit by digit on the careful path.
+        Clock::Number { column: at, mark, scale_s, origin: 0 } if *mark == column.mark => {
+            PlainTime::Elapsed { column: *at, seconds_per_unit: *scale_s }
+        }
+        Clock::Stamp { date: Some(date), time: Some(time), .. } if date == time => {
+            PlainTime::Stamp { column: *date, form: stamp_form(sniffed, *date)? }
+        }
+        Clock::Stamp { date: None, time: Some(time), .. } if !sniffed.found.span => {
+            PlainTime::TimeOfDay { column: *time }
+        }
+        _ => return None,
+    };
+    Some(PlainLayout {
+        delimiter,
+        decimal_mark: column.mark.byte(),
+        columns: table.width,
+        first_row: table.first_row,
+        time,
+        current_column: column.place,
+        amperes_per_unit: unit.amperes(),
+    })
+}
+
+/// The form of stamps whose order is beyond doubt in the rows seen.
+fn stamp_form(sniffed: &Sniffed, place: usize) -> Option<StampForm> {
+    let rows = &sniffed.table.sample;
+    let cell = rows.first()?.get(place)?;
+    let stamps: Vec<Stamp> = rows.iter().filter_map(|row| stamp(row.get(place)?)).collect();
+    let first = stamps.first()?;
+    let date = first.date?;
+    let date_separator = first.separator;
+    if first.half_day
+        || first.offset_min.is_some()
+        || !matches!(date_separator, b'-' | b'/' | b'.')
+        || first.time_at != 11
+    {
+        return None;
+    }
+    let order = match date.kind {
+        DateKind::Settled => DateOrder::YearMonthDay,
+        DateKind::Short => return None,
+        DateKind::YearLast if date_separator == b'.' => DateOrder::DayMonthYear,
+        DateKind::YearLast => {
+            let fields =
+                |at: usize| stamps.iter().filter_map(move |s| s.date.map(|d| d.fields[at]));
+            match (fields(0).any(|f| f > 12), fields(1).any(|f| f > 12)) {
+                (true, false) => DateOrder::DayMonthYear,
+                (false, true) => DateOrder::MonthDayYear,
+                _ => return None,
+            }
+        }
+    };
+    Some(StampForm { order, date_separator, between: *cell.get(10)? })
+}
+
+fn capture(
+    file: &str,
+    table: FastTable,
+    sniffed: &Sniffed,
+    options: &ReadOptions,
+    mut told: Told,
+) -> Option<Capture> {
+    let mut settled = Settled::default();
+    let duration =
+        if table.time.is_empty() { return None } else { table.time.at(table.time.len() - 1) };
+    match table.first_time {
+        FirstTime::Stamp(start) => settled.start = Some(start),
+        FirstTime::TimeOfDay(time) => {
+            settled.time_of_day = Some(time);
+            let passes = ((super::clock::second_of(time) + duration) / 86_400.0).floor();
+            if passes >= 1.0 {
+                super::settle::tell_midnights(passes as usize, &mut told.cautions);
+            }
+        }
+        FirstTime::Elapsed(_) | FirstTime::Rows => {}
+    }
+    let time = match table.time {
+        TimeAxis::Listed(mut times) => {
+            spread(&mut times, &[], &mut told.cautions);
+            TimeAxis::Listed(times)
+        }
+        even => even,
+    };
+    if sniffed.found.origin.is_some() || (duration == 0.0 && time.len() > 1) {
+        return None;
+    }
+    if let FirstTime::Stamp(_) = table.first_time
+        && let Clock::Stamp { date: Some(place), .. } = sniffed.found.clock
+        && let Some(form) = stamp_form(sniffed, place)
+        && form.order != DateOrder::YearMonthDay
+    {
+        super::settle::tell_order(
+            form.order == DateOrder::DayMonthYear,
+            form.date_separator,
+            &mut told.decisions,
+        );
+    }
+    let reading = Reading { time, current_a: table.current_a, ..Reading::default() };
+
+    assemble(file, reading, settled, sniffed, options, told).ok()
+}

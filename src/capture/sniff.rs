@@ -1,0 +1,171 @@
+//! Everything about a text that is decided from its start.
+
+use super::careful::Plan;
+use super::cell::Mark;
+use super::choose::{self, Chosen};
+use super::clock::{self, Found};
+use super::columns::{self, Column, shown};
+use super::dialect::Delimiter;
+use super::long;
+use super::options::ReadOptions;
+use super::read::Told;
+use super::table::{self, Table};
+use crate::fault::InputFault;
+use crate::findings::{Caution, Decision};
+
+/// The form of a text.
+#[derive(Debug, Clone)]
+pub(super) struct Sniffed {
+    pub(super) table: Table,
+    pub(super) columns: Vec<Column>,
+    pub(super) chosen: Chosen,
+    pub(super) found: Found,
+}
+
+impl Sniffed {
+    pub(super) fn current(&self) -> &Column {
+        &self.columns[self.chosen.place]
+    }
+
+    pub(super) fn plan(&self) -> Plan {
+        Plan {
+            dialect: self.table.dialect,
+            line_end: self.table.line_end,
+            width: self.table.width,
+            widths: self.table.widths.clone(),
+            header_text: self.table.header_text.clone(),
+            clock: self.found.clock.clone(),
+            current: self.chosen.place,
+            mark: self.current().mark,
+            unit: self.chosen.unit.clone(),
+            channel: self.chosen.channel.clone(),
+        }
+    }
+}
+
+/// Finds the table, its columns, the current and the clock in `head`, the whole lines of a text's start.
+///
+/// # Errors
+/// When there is no table, or nothing says which column is a current, or there is no clock.
+pub(super) fn sniff(
+    file: &str,
+    head: &[u8],
+    options: &ReadOptions,
+    told: &mut Told,
+) -> Result<Sniffed, InputFault> {
+    let table = table::find(head, options.skip_rows.unwrap_or(0), !told.unwrapped)
+        .ok_or_else(|| no_table(file, options))?;
+    sniff_table(file, table, options, told)
+}
+
+/// As [`sniff`], the table being found.
+pub(super) fn sniff_table(
+    file: &str,
+    mut table: Table,
+    options: &ReadOptions,
+    told: &mut Told,
+) -> Result<Sniffed, InputFault> {
+    tell_table(&table, options, told);
+    let mut columns = columns::describe(&table);
+    let long = if options.current_column.is_none() { long::find(&table, &columns) } else { None };
+    if let Some(long) = &long {
+        long::keep(&mut table, &mut columns, long, told);
+    }
+    let taken = match &options.time_column {
+        Some(choice) => vec![choose::named_column(file, choice, &columns, "--time-column")?],
+        None => clock::candidates(&table, &columns),
+    };
+    let mut chosen = choose::current(
+        file,
+        &table,
+        &columns,
+        &taken,
+        options,
+        &mut told.decisions,
+        &mut told.cautions,
+    )?;
+    chosen.channel =
+        long.filter(|l| l.value == chosen.place).map(|l| (l.label, l.name.into_bytes()));
+    tell_mark(&columns[chosen.place], told);
+    let found = clock::choose(
+        file,
+        &table,
+        &columns,
+        chosen.place,
+        &[],
+        options,
+        &mut told.decisions,
+        &mut told.cautions,
+    )?;
+    Ok(Sniffed { table, columns, chosen, found })
+}
+
+fn no_table(file: &str, options: &ReadOptions) -> InputFault {
+    let advice = if options.skip_rows.is_some() {
+        "give the export with its rows of readings, or a smaller --skip-rows"
+    } else {
+        "give the export with its rows of readings, one a line"
+    };
+    InputFault::of_file(file, "no rows of numbers were found", advice)
+}
+
+fn tell_table(table: &Table, options: &ReadOptions, told: &mut Told) {
+    let mut tell = |what: &str, chosen: String, why: String, option: Option<String>| {
+        told.decisions.push(Decision { what: what.to_owned(), chosen, why, option });
+    };
+    let why = if table.dialect.delimiter == Delimiter::None {
+        "no delimiter makes columns".to_owned()
+    } else {
+        format!("it makes {} columns in most rows", table.width)
+    };
+    tell("delimiter", table.dialect.delimiter.name().to_owned(), why, None);
+    let skipped = options
+        .skip_rows
+        .map(|n| format!("; the first {n} lines were passed over by --skip-rows"))
+        .unwrap_or_default();
+    match table.header_line {
+        Some(line) => {
+            let row = |row: &Vec<String>| {
+                row.iter().take(40).map(|c| shown(c)).collect::<Vec<_>>().join(" | ")
+            };
+            tell(
+                "header",
+                table.header.iter().map(row).collect::<Vec<_>>().join(" // "),
+                format!(
+                    "line {line}, right above the first row of numbers (line {}){skipped}",
+                    table.first_line
+                ),
+                Some(format!("--skip-rows {}", line - 1)),
+            );
+        }
+        None => tell(
+            "header",
+            "none".to_owned(),
+            format!("the rows start at line {} without names above{skipped}", table.first_line),
+            Some(format!("--skip-rows {}", table.first_line - 1)),
+        ),
+    }
+}
+
+fn tell_mark(column: &Column, told: &mut Told) {
+    let (chosen, why) = match column.mark {
+        Mark::Comma => ("comma", "the numbers cannot be read otherwise, or other columns write it"),
+        Mark::Point => ("point", "the numbers can be read so"),
+    };
+    told.decisions.push(Decision {
+        what: "decimal mark".to_owned(),
+        chosen: chosen.to_owned(),
+        why: why.to_owned(),
+        option: None,
+    });
+    if column.mark_doubtful {
+        told.cautions.push(Caution::new(
+            "decimal-mark",
+            format!(
+                "the marks in `{}` ({}) could be decimal marks or group thousands; a {chosen} was taken for the decimal mark: export with more decimals, or with the other mark",
+                column.title(),
+                column.range(),
+            ),
+        ));
+    }
+}

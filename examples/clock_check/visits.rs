@@ -33,6 +33,8 @@ pub struct Kind {
     pub missing: (f64, f64, f64),
     /// Bursts an hour that nobody lists.
     pub bursts_per_h: f64,
+    /// Share of loads that are switched together with the next one.
+    pub pairs: f64,
     /// Whether a job sheet tells the draws.
     pub sheet: bool,
 }
@@ -49,6 +51,7 @@ pub const ORDINARY: Kind = Kind {
     rounds: 2,
     missing: (0.05, 0.05, 0.02),
     bursts_per_h: 6.0,
+    pairs: 0.0,
     sheet: false,
 };
 
@@ -111,11 +114,18 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
         for i in (1..4).rev() {
             order.swap(i, rng.random_range(0..=i));
         }
+        let mut partner = None;
         for load in order {
             let draw = draws[load] * rng.random_range(0.98..1.02);
             now += pause(&mut rng);
             switch(&mut edges, &mut doings, now, NAMES[load], "on", draw);
             let settled = now;
+            if load != 1 && rng.random::<f64>() < kind.pairs {
+                let other: usize = if load == 3 { 2 } else { 3 };
+                let draw = draws[other] * rng.random_range(0.98..1.02);
+                switch(&mut edges, &mut doings, now, NAMES[other], "on", draw);
+                partner = Some((other, draw));
+            }
             if load == 1 {
                 // The radio draws more while it starts.
                 edges.last_mut().expect("just pushed").delta_a += draw;
@@ -123,6 +133,9 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
             }
             now += pause(&mut rng);
             switch(&mut edges, &mut doings, now, NAMES[load], "off", -draw);
+            if let Some((load, draw)) = partner.take() {
+                switch(&mut edges, &mut doings, now, NAMES[load], "off", -draw);
+            }
         }
     }
     now += pause(&mut rng);
@@ -141,12 +154,19 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
     edges.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
     let mut truth_of_doing: Vec<Option<usize>> = vec![None; doings.len()];
     let mut kept: Vec<Edge> = Vec::new();
+    // Steps that were not found still move the level.
+    let mut hidden: Vec<Edge> = Vec::new();
     for edge in edges {
-        if rng.random::<f64>() >= kind.missing.2 {
-            if let Some(line) = edge.line {
-                truth_of_doing[line] = Some(kept.len());
-            }
+        if let Some(last) = kept.last_mut().filter(|last| last.time_s == edge.time_s) {
+            last.delta_a += edge.delta_a;
+        } else if rng.random::<f64>() >= kind.missing.2 {
             kept.push(edge);
+        } else {
+            hidden.push(edge);
+            continue;
+        }
+        if let Some(line) = edge.line {
+            truth_of_doing[line] = Some(kept.len() - 1);
         }
     }
     let (list, truth, offset_s, drift_s_per_h) =
@@ -155,7 +175,7 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
         list,
         start: START,
         samples: samples(kind, duration_s),
-        segmentation: segmentation(kind, &mut rng, &kept, duration_s),
+        segmentation: segmentation(kind, &mut rng, &kept, &hidden, duration_s),
         sheet: if kind.sheet { sheet(&draws) } else { JobSheet::default() },
         offset_s,
         drift_s_per_h,
@@ -233,6 +253,7 @@ fn segmentation(
     kind: &Kind,
     rng: &mut ChaCha8Rng,
     edges: &[Edge],
+    hidden: &[Edge],
     duration_s: f64,
 ) -> Segmentation {
     let zero_a = rng.random_range(-0.008..0.008);
@@ -242,6 +263,13 @@ fn segmentation(
     let mut level = zero_a;
     let mut begin = 0usize;
     let len = (duration_s / kind.interval_s) as usize + 1;
+    let hidden_between = |end_s: f64| {
+        hidden
+            .iter()
+            .filter(|edge| edge.time_s < end_s - kind.interval_s)
+            .map(|e| e.delta_a)
+            .sum::<f64>()
+    };
     let mut close = |begin: usize, end: usize, level: f64| {
         let short = (end - begin) < 3;
         segments.push(Segment {
@@ -249,7 +277,7 @@ fn segmentation(
             end,
             start_s: begin as f64 * kind.interval_s,
             end_s: end as f64 * kind.interval_s,
-            mean_a: level,
+            mean_a: level + hidden_between(end as f64 * kind.interval_s),
             noise_a,
             effective_samples: (end - begin) as f64,
             standard_uncertainty_a: noise_a,
@@ -268,8 +296,8 @@ fn segmentation(
         steps.push(Step {
             index,
             time_s,
-            time_low_s: time_s - kind.interval_s,
-            time_high_s: time_s + kind.interval_s,
+            time_low_s: time_s,
+            time_high_s: time_s,
             delta_a: edge.delta_a + rng.random_range(-0.001..0.001),
             standard_uncertainty_a: 0.0005,
             score: 10.0,

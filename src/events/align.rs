@@ -3,7 +3,7 @@
 use jiff::civil::DateTime;
 
 use super::cautions::{self, Told};
-use super::clock::{self, Fit, Near, Setting};
+use super::clock::{self, Fit, Near, Rates, Setting};
 use super::evidence::{Evidence, Way};
 use super::place::{self, Hold, Placed};
 use super::prior::Prior;
@@ -103,7 +103,7 @@ fn decide(evidence: &Evidence, placed: &Placed, fits: &[Fit], duration_s: f64) -
         fits.iter().map(|fit| (fit.ln_evidence - best.ln_evidence).exp()).collect();
     let none = (-best.ln_evidence).exp();
     // Lateness is a person's, not a clock's: it stays in doubt by what was allowed for it.
-    let lateness_s = 0.6 * best.setting.spread_s.min(0.75);
+    let lateness_s = 0.6 * best.setting.lateness_s();
     Answer {
         setting: best.setting,
         uncertainty_s: best.uncertainty_s.hypot(lateness_s),
@@ -167,14 +167,16 @@ fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
         ..answer.setting
     };
     let mut sizes = Vec::new();
+    let mut rates = Rates::at_first(evidence);
     let mut pairs: Vec<Pair> = Vec::new();
     let mut chain = Vec::new();
-    // Sizes learnt from the first ties settle the doubtful ones.
+    // Sizes and rates learnt from the first ties settle the doubtful ones.
     for _ in 0..3 {
-        pairs = Near::of(evidence, &setting, 0.0, &sizes).at(&setting).0;
+        pairs = Near::of(evidence, &setting, 0.0, &sizes, rates).at(&setting).0;
         chain = tie::best(&pairs);
         let tied: Vec<Pair> = chain.iter().map(|p| pairs[*p]).collect();
         sizes = clock::sizes(evidence, &tied);
+        rates = Rates::after(evidence, tied.len());
     }
     let (_, chances) = tie::chances(&pairs);
     for (pair, chance) in pairs.iter().zip(&chances) {
@@ -182,7 +184,15 @@ fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
         ties[pair.line].probability -= chance;
     }
     for p in chain {
-        ties[pairs[p].line] = Tie { mark: Some(pairs[p].step), probability: chances[p] };
+        let Pair { line, step, .. } = pairs[p];
+        // Which of two loads that were switched together holds their step does not matter.
+        let shared: f64 = pairs
+            .iter()
+            .zip(&chances)
+            .filter(|(other, _)| other.step == step && evidence.together(other.line, line))
+            .map(|(_, chance)| chance)
+            .sum();
+        ties[line] = Tie { mark: Some(step), probability: chances[p] + shared };
     }
     for tie in &mut ties {
         tie.probability = tie.probability.clamp(0.0, 1.0) * answer.share;

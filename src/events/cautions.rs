@@ -11,7 +11,12 @@ use crate::segment::Segmentation;
 /// An offset that deserves a word, seconds.
 const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
-const DOUBTFUL: f64 = 0.95;
+const DOUBTFUL: f64 = 0.9;
+
+/// Careful spreads away from where its line says that make a tied step doubtful.
+const STRANGE: f64 = 3.0;
+/// Rounding that leaves a line's step to order, direction and size, seconds.
+const COARSE_S: f64 = 20.0;
 
 pub(super) struct Told<'a> {
     pub(super) list: &'a EventList,
@@ -30,6 +35,7 @@ pub(super) fn all(
     let mut cautions = Vec::new();
     clock(told, &mut cautions);
     lines(told, segmentation, duration_s, &mut cautions);
+    coarse(told, segmentation, &mut cautions);
     names(told.list, sheet, &mut cautions);
     cautions
 }
@@ -121,7 +127,8 @@ fn lines(
     let mut doubtful = Vec::new();
     let mut contrary = Vec::new();
     let mut no_zero = Vec::new();
-    for (event, line) in told.events.iter().zip(&told.evidence.lines) {
+    let mut together = Vec::new();
+    for (i, (event, line)) in told.events.iter().zip(&told.evidence.lines).enumerate() {
         let slack_s = line.rounding_s + 3.0 * told.answer.uncertainty_s + 60.0;
         if event.aligned_s < -slack_s || event.aligned_s > duration_s + slack_s {
             outside.push(named(&event.line));
@@ -134,6 +141,10 @@ fn lines(
             continue;
         }
         match event.step {
+            None if has_partner(told, i) => {
+                together.push(named(&event.line));
+                continue;
+            }
             None => unseen.push(named(&event.line)),
             Some(step) => {
                 let up = segmentation.steps[step].delta_a * told.answer.setting.turn > 0.0;
@@ -142,7 +153,11 @@ fn lines(
                 }
             }
         }
-        if event.probability < DOUBTFUL * told.answer.share {
+        let strange = event.step.is_some_and(|step| {
+            let step_s = segmentation.steps[step].time_s;
+            told.answer.setting.strangeness(step_s, line.listed_s, line.rounding_s) > STRANGE
+        });
+        if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));
         }
     }
@@ -158,6 +173,12 @@ fn lines(
         unseen,
         "shows no step: the load did nothing that this meter can see, or was not switched",
         "show no step: the loads did nothing that this meter can see, or were not switched",
+    );
+    tell(
+        "switched-together",
+        together,
+        "shares its step with a line of the same moment: to tell the two apart, switch one alone",
+        "share their steps with lines of the same moment: to tell them apart, switch one alone",
     );
     tell(
         "event-doubtful",
@@ -181,6 +202,36 @@ fn lines(
         "are zero checks, but the current was not near its lowest then: something was powered, or \
          the times are wrong",
     );
+}
+
+/// True when a tied line of the same moment moved the current the same way.
+fn has_partner(told: &Told<'_>, line: usize) -> bool {
+    (0..told.events.len())
+        .any(|other| told.events[other].step.is_some() && told.evidence.together(other, line))
+}
+
+/// Lines whose rounding spans more than one step that they could be tied to.
+fn coarse(told: &Told<'_>, segmentation: &Segmentation, cautions: &mut Vec<Caution>) {
+    let rounding_s = told.evidence.lines.iter().map(|l| l.rounding_s).fold(0.0, f64::max);
+    let up = |step: usize| segmentation.steps[step].delta_a > 0.0;
+    let near = |tied: usize| {
+        let at_s = segmentation.steps[tied].time_s;
+        let mut others = (0..segmentation.steps.len()).filter(|other| *other != tied);
+        others
+            .any(|o| (segmentation.steps[o].time_s - at_s).abs() < rounding_s && up(o) == up(tied))
+    };
+    let mut tied = told.events.iter().filter_map(|event| event.step);
+    if rounding_s >= COARSE_S && tied.any(near) {
+        cautions.push(Caution::new(
+            "times-coarse",
+            format!(
+                "the times are written to {}, and steps lie closer together than that: which step \
+                 belongs to which line rests on their order, direction and size; list times to the \
+                 second",
+                span(rounding_s)
+            ),
+        ));
+    }
 }
 
 fn named(line: &EventLine) -> String {

@@ -14,14 +14,23 @@ use super::prior::Prior;
 use super::tie::{self, Pair};
 use crate::numeric::normal_cdf;
 
-/// Share of lines without a step.
+/// Share of lines without a step, before the list itself is asked.
 const MISSED: f64 = 0.12;
 /// Share of times that were written down much later, or before.
 const CARELESS: f64 = 0.05;
-/// Spreads of a person's times about their steps that are tried, seconds; a machine's below.
-const SPREADS_S: [f64; 7] = [1.2, 3.0, 0.5, 8.0, 0.12, 0.03, 0.006];
-/// Prior log weight of each.
-const SPREAD_LN_WEIGHTS: [f64; 7] = [-0.7, -1.2, -1.6, -3.0, -3.0, -3.5, -4.0];
+/// Spreads of a person's times about their steps that are tried, seconds, with the log of their
+/// prior weight.
+const PERSON_S: [(f64, f64); 2] = [(1.2, -0.5), (4.0, -1.0)];
+/// Spreads of a machine's.
+const MACHINE_S: [(f64, f64); 3] = [(0.12, -3.0), (0.03, -3.5), (0.006, -4.0)];
+/// Largest lateness that is taken off, seconds.
+const MOST_LATENESS_S: f64 = 1.25;
+/// Mean lateness over its spread.
+const LATENESS_TO_SPREAD: f64 = 1.4;
+/// Log of the prior weight of a clamp that sat the other way round.
+const TURNED: f64 = -3.5;
+/// Peaks whose evidence is further below the best than this are given up.
+const HOPELESS: f64 = 12.0;
 /// Largest drift that is searched, seconds an hour: 5.6 parts in a thousand.
 const MOST_DRIFT_S_PER_H: f64 = 20.0;
 /// Peaks that are looked at closely.
@@ -43,10 +52,18 @@ impl Setting {
         listed_s + self.offset_s + self.drift_s_per_h * listed_s / 3600.0
     }
 
-    /// Mean lateness that a person's spread speaks of, at most ¾ s: people note what they did,
-    /// not what they will do, but not everybody's seconds are late.
-    fn lateness_s(&self) -> f64 {
-        self.spread_s.min(0.75)
+    /// Mean lateness that a spread speaks of: people note what they did, not what they will do,
+    /// and lateness of spread `s` has a mean of `√3·s` (level from 0) or `s` (exponential). A value
+    /// between is taken, at most 1¼ s: not everybody's seconds are late.
+    pub(super) fn lateness_s(&self) -> f64 {
+        (LATENESS_TO_SPREAD * self.spread_s).min(MOST_LATENESS_S)
+    }
+
+    /// How far a step lies from where its line says, lateness taken off, in units of what a
+    /// careful writer keeps to.
+    pub(super) fn strangeness(&self, step_s: f64, listed_s: f64, rounding_s: f64) -> f64 {
+        let from_s = (step_s - self.capture_time(listed_s) + self.lateness_s()).abs();
+        (from_s - 0.5 * rounding_s).max(0.0) / self.spread_s
     }
 
     /// Log density of `residual = step − capture time of the line`, per second.
@@ -88,13 +105,15 @@ pub(super) fn fits(evidence: &Evidence, prior: &Prior) -> Vec<Fit> {
         return Vec::new();
     }
     let mut peaks: Vec<(f64, Setting)> = Vec::new();
-    for (spread_s, ln_weight) in spreads(evidence) {
-        for drift_s_per_h in drifts(evidence, spread_s) {
-            for turn in [1.0, -1.0] {
-                let setting = Setting { offset_s: 0.0, drift_s_per_h, spread_s, turn };
-                let ln_weight =
-                    ln_weight + if turn > 0.0 { 0.0 } else { -3.5 } - drift_s_per_h.abs() / 2.0;
-                scan(evidence, prior, setting, ln_weight, &mut peaks);
+    for (n, (spread_s, ln_weight)) in spreads(evidence).into_iter().enumerate() {
+        let drifts = if n == 0 { drifts(evidence, spread_s) } else { vec![0.0] };
+        for drift_s_per_h in drifts {
+            let setting = Setting { offset_s: 0.0, drift_s_per_h, spread_s, turn: 1.0 };
+            let ln_weight = ln_weight - drift_s_per_h.abs() / 2.0;
+            scan(evidence, prior, setting, ln_weight, &mut peaks);
+            if n == 0 && drift_s_per_h == 0.0 {
+                let setting = Setting { turn: -1.0, ..setting };
+                scan(evidence, prior, setting, ln_weight + TURNED, &mut peaks);
             }
         }
     }
@@ -114,8 +133,21 @@ pub(super) fn fits(evidence: &Evidence, prior: &Prior) -> Vec<Fit> {
             break;
         }
     }
-    let mut fits: Vec<Fit> =
-        chosen.into_iter().map(|setting| refine(evidence, prior, setting)).collect();
+    let mut fits: Vec<Fit> = chosen
+        .into_iter()
+        .map(|setting| {
+            let fit = Fit {
+                setting,
+                uncertainty_s: setting.spread_s,
+                ln_evidence: f64::NEG_INFINITY,
+                drift_found: false,
+            };
+            climb(evidence, prior, &fit, &[1.0], &[])
+        })
+        .collect();
+    let best = fits.iter().map(|fit| fit.ln_evidence).fold(f64::NEG_INFINITY, f64::max);
+    fits.retain(|fit| fit.ln_evidence > best - HOPELESS);
+    fits = fits.into_iter().map(|fit| refine(evidence, prior, fit)).collect();
     fits.sort_by(|a, b| b.ln_evidence.total_cmp(&a.ln_evidence));
     // Two peaks may climb to one.
     let mut kept: Vec<Fit> = Vec::new();
@@ -147,17 +179,27 @@ fn rounding_of(evidence: &Evidence) -> f64 {
     evidence.lines.iter().map(|line| line.rounding_s).fold(0.0, f64::max)
 }
 
-/// Spreads worth trying: none finer than the rounding or the steps' own times can show.
+/// Spreads worth trying: a machine's only where times are written finely enough to be one's.
 fn spreads(evidence: &Evidence) -> Vec<(f64, f64)> {
     let finest_line = evidence.lines.iter().map(|l| l.rounding_s).fold(f64::INFINITY, f64::min);
     let finest_step = evidence.marks.iter().map(|m| m.time_sd_s).fold(f64::INFINITY, f64::min);
-    let finest = (finest_line / 4.0).max(finest_step);
-    let tried: Vec<(f64, f64)> = SPREADS_S
+    let finest = finest_line.max(finest_step);
+    let machine = MACHINE_S.into_iter().filter(|(spread_s, _)| *spread_s >= finest);
+    let person = PERSON_S.into_iter().filter(|(spread_s, _)| *spread_s < evidence.duration_s);
+    let tried: Vec<(f64, f64)> = person.chain(machine).collect();
+    if tried.is_empty() { vec![(0.1 * evidence.duration_s, 0.0)] } else { tried }
+}
+
+/// Log of the prior weight of a spread, by the nearest that was tried at first.
+fn spread_ln_weight(spread_s: f64) -> f64 {
+    PERSON_S
         .into_iter()
-        .zip(SPREAD_LN_WEIGHTS)
-        .filter(|(spread_s, _)| *spread_s >= finest.min(1.2) && *spread_s < evidence.duration_s)
-        .collect();
-    if tried.is_empty() { vec![(SPREADS_S[0], 0.0)] } else { tried }
+        .chain(MACHINE_S)
+        .min_by(|a, b| {
+            let far = |x: &(f64, f64)| (x.0 / spread_s).ln().abs();
+            far(a).total_cmp(&far(b))
+        })
+        .map_or(0.0, |(_, ln_weight)| ln_weight)
 }
 
 /// Drifts worth trying: so close together that the list's ends stay within one spread.
@@ -251,8 +293,10 @@ fn scan(
                 }
             }
             for k in first..last {
-                total[k] += (odds * ratio[k]).ln_1p();
-                ratio[k] = 0.0;
+                if ratio[k] > 0.0 {
+                    total[k] += (odds * ratio[k]).ln_1p();
+                    ratio[k] = 0.0;
+                }
             }
         }
         let score = |k: usize| {
@@ -273,6 +317,32 @@ fn scan(
     }
 }
 
+/// How often lines and steps stand alone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Rates {
+    /// Share of lines without a step.
+    pub(super) missed: f64,
+    /// Steps a second that nobody listed.
+    pub(super) unlisted_per_s: f64,
+}
+
+impl Rates {
+    /// Before anything is tied.
+    pub(super) fn at_first(evidence: &Evidence) -> Self {
+        Self { missed: MISSED, unlisted_per_s: evidence.steps_per_s }
+    }
+
+    /// After `tied` ties, the first guess counting as eight lines.
+    pub(super) fn after(evidence: &Evidence, tied: usize) -> Self {
+        let (lines, steps) = (evidence.lines.len(), evidence.marks.len());
+        Self {
+            missed: ((lines - tied) as f64 + 8.0 * MISSED) / (lines as f64 + 8.0),
+            unlisted_per_s: ((steps - tied) as f64 + 2.0) / (steps as f64 + 2.0)
+                * evidence.steps_per_s,
+        }
+    }
+}
+
 /// Everything near one setting: pairs with their time-independent part of the gain.
 pub(super) struct Near<'a> {
     evidence: &'a Evidence,
@@ -286,12 +356,13 @@ impl<'a> Near<'a> {
         setting: &Setting,
         slack_s: f64,
         sizes: &[Option<(f64, f64)>],
+        rates: Rates,
     ) -> Self {
-        let odds = ((1.0 - MISSED) / MISSED / evidence.steps_per_s).ln();
+        let odds = ((1.0 - rates.missed) / rates.missed / rates.unlisted_per_s).ln();
         let mut pairs = Vec::new();
+        let widest = evidence.marks.iter().map(|m| m.time_sd_s).fold(0.0, f64::max);
         for (i, line) in evidence.lines.iter().enumerate() {
             let at_s = setting.capture_time(line.listed_s);
-            let widest = evidence.marks.iter().map(|m| m.time_sd_s).fold(0.0, f64::max);
             let far = slack_s + setting.reach_s(line.rounding_s, widest);
             let from = evidence.marks.partition_point(|mark| mark.time_s < at_s - far);
             for (j, mark) in evidence.marks.iter().enumerate().skip(from) {
@@ -379,34 +450,36 @@ pub(super) fn sizes(evidence: &Evidence, chain: &[Pair]) -> Vec<Option<(f64, f64
         .collect()
 }
 
-/// Climbs from a setting to its peak and weighs it.
-fn refine(evidence: &Evidence, prior: &Prior, start: Setting) -> Fit {
-    let mut fit = Fit {
-        setting: start,
-        uncertainty_s: start.spread_s,
-        ln_evidence: f64::NEG_INFINITY,
-        drift_found: false,
-    };
+/// Looks at spreads that are `factors` times the present one and keeps the likeliest.
+fn climb(
+    evidence: &Evidence,
+    prior: &Prior,
+    from: &Fit,
+    factors: &[f64],
+    sizes: &[Option<(f64, f64)>],
+) -> Fit {
+    let mut best: Option<Fit> = None;
+    for factor in factors {
+        let setting = Setting { spread_s: factor * from.setting.spread_s, ..from.setting };
+        let (setting, uncertainty_s, ln_sum) =
+            weigh(evidence, prior, setting, sizes, from.uncertainty_s);
+        let turned = if setting.turn > 0.0 { 0.0 } else { TURNED };
+        let ln_evidence = ln_sum + turned + spread_ln_weight(setting.spread_s);
+        if best.as_ref().is_none_or(|best| ln_evidence > best.ln_evidence) {
+            best = Some(Fit { setting, uncertainty_s, ln_evidence, drift_found: from.drift_found });
+        }
+    }
+    best.unwrap_or_else(|| from.clone())
+}
+
+/// Climbs to the peak: spread, drift and the sizes of repeated switchings come from the ties, and
+/// the ties from them.
+fn refine(evidence: &Evidence, prior: &Prior, start: Fit) -> Fit {
+    let mut fit = start;
     let mut known_sizes = Vec::new();
-    for round in 0..3 {
-        let mut best: Option<Fit> = None;
-        for (spread_s, ln_weight) in spreads(evidence) {
-            if round > 0 && (spread_s / fit.setting.spread_s).ln().abs() > 1.5 {
-                continue;
-            }
-            let setting = Setting { spread_s, ..fit.setting };
-            let (setting, uncertainty_s, ln_evidence) =
-                weigh(evidence, prior, setting, &known_sizes, fit.uncertainty_s);
-            let ln_evidence = ln_evidence + ln_weight + if setting.turn > 0.0 { 0.0 } else { -3.5 };
-            if best.as_ref().is_none_or(|best| ln_evidence > best.ln_evidence) {
-                best =
-                    Some(Fit { setting, uncertainty_s, ln_evidence, drift_found: fit.drift_found });
-            }
-        }
-        if let Some(best) = best {
-            fit = best;
-        }
-        let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes);
+    let rates = Rates::at_first(evidence);
+    for factors in [&[0.6, 1.0, 1.7][..], &[0.75, 1.0, 1.33], &[1.0]] {
+        let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, rates);
         let (pairs, _) = near.at(&fit.setting);
         let chain: Vec<Pair> = tie::best(&pairs).into_iter().map(|p| pairs[p]).collect();
         known_sizes = sizes(evidence, &chain);
@@ -417,6 +490,7 @@ fn refine(evidence: &Evidence, prior: &Prior, start: Setting) -> Fit {
             fit.setting.offset_s += at - fit.setting.capture_time(middle);
             fit.drift_found = drift != 0.0;
         }
+        fit = climb(evidence, prior, &fit, factors, &known_sizes);
     }
     fit
 }
@@ -432,7 +506,7 @@ fn weigh(
 ) -> (Setting, f64, f64) {
     let rounding_s = rounding_of(evidence);
     let mut half = 0.5 * rounding_s + 3.0 * setting.spread_s.max(uncertainty_s.min(60.0));
-    let near = Near::of(evidence, &setting, half, sizes);
+    let near = Near::of(evidence, &setting, half, sizes, Rates::at_first(evidence));
     let mut centre = setting.offset_s;
     let (mut mean, mut sd, mut ln_sum) = (centre, half, f64::NEG_INFINITY);
     // Each pass looks closer at where the weight lies.

@@ -5,10 +5,13 @@ use super::place::Placed;
 use super::{Action, EventList};
 use crate::findings::SegmentKind;
 use crate::jobsheet::{ASSUMED_BEHAVIOUR, JobSheet, LoadSpec, StateSpec, carry_current, same_name};
-use crate::segment::Segmentation;
+use crate::segment::{Segment, Segmentation};
 
 /// Steps beyond this number are not looked at: the largest are kept.
 const MOST_STEPS: usize = 4000;
+
+/// Lines listed this close to each other may be one movement of the hand, seconds.
+const TOGETHER_S: f64 = 3.0;
 
 /// Which way a line should move the current.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,9 +118,9 @@ impl Evidence {
         let (line, mark) = (&self.lines[line], &self.marks[mark]);
         let up = mark.delta_a * turn > 0.0;
         let way = match line.way {
-            Way::Up if up => 0.97 / 0.5,
-            Way::Down if !up => 0.97 / 0.5,
-            Way::Up | Way::Down => 0.03 / 0.5,
+            Way::Up if up => 0.985 / 0.5,
+            Way::Down if !up => 0.985 / 0.5,
+            Way::Up | Way::Down => 0.015 / 0.5,
             Way::Either => 1.0,
             Way::Zero => match mark.into_zero {
                 Some(_) => 0.95 / self.into_zero_share,
@@ -143,6 +146,15 @@ impl Evidence {
         // Far out the background is no smaller than a third of a standard deviation's tail.
         let anywhere = density(size, mean, spread).max(0.05 / spread);
         belief * density(size, expected, sd) / anywhere + (1.0 - belief)
+    }
+
+    /// True for two lines of different loads that may be one movement of the hand.
+    pub(super) fn together(&self, a: usize, b: usize) -> bool {
+        let (a, b) = (&self.lines[a], &self.lines[b]);
+        a.doing != b.doing
+            && a.way == b.way
+            && a.way != Way::Zero
+            && (a.listed_s - b.listed_s).abs() <= TOGETHER_S.max(0.1 * a.rounding_s)
     }
 
     /// The near-zero stretch that holds at a time, if any.
@@ -317,21 +329,36 @@ fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) ->
     marks
 }
 
-/// Runs of steady segments as near to zero as the nearest one, within what the meter may wander.
+/// Runs of steady segments as near to zero as any, within what the meter may wander.
+///
+/// Zero is the lowest level, for a clamp's own zero may be off by more than a sleeping site draws;
+/// the highest when the clamp sat the other way round; and the one nearest 0 when current flows
+/// both ways, as with a solar panel.
 fn zero_stretches(segmentation: &Segmentation, sheet: &JobSheet) -> Vec<ZeroStretch> {
     let steady = || segmentation.of_kind(SegmentKind::Steady);
-    let Some(lowest) = steady().min_by(|a, b| a.mean_a.abs().total_cmp(&b.mean_a.abs())) else {
+    let by_mean = |a: &&Segment, b: &&Segment| a.mean_a.total_cmp(&b.mean_a);
+    let (Some(lowest), Some(highest)) = (steady().min_by(by_mean), steady().max_by(by_mean)) else {
         return Vec::new();
+    };
+    let nearest = steady().min_by(|a, b| a.mean_a.abs().total_cmp(&b.mean_a.abs()));
+    let little = 0.15 * lowest.mean_a.abs().max(highest.mean_a.abs());
+    let zero = if lowest.mean_a > -little {
+        lowest
+    } else if highest.mean_a < little {
+        highest
+    } else {
+        nearest.unwrap_or(lowest)
     };
     let mut jumps: Vec<f64> = segmentation.steps.iter().map(|step| step.delta_a.abs()).collect();
     jumps.sort_by(f64::total_cmp);
     let jump = jumps.get(jumps.len() / 2).copied().unwrap_or(0.0);
     let wander = sheet.meter.and_then(|meter| meter.zero_return_tolerance_a).unwrap_or(0.0);
-    let reach = lowest.mean_a.abs() + wander.max(4.0 * lowest.noise_a).max(0.05 * jump);
+    let reach = wander.max(4.0 * zero.noise_a).max(0.05 * jump);
     let mut stretches: Vec<ZeroStretch> = Vec::new();
     let mut open = false;
     for (i, segment) in segmentation.segments.iter().enumerate() {
-        let near = segment.kind == SegmentKind::Steady && segment.mean_a.abs() <= reach;
+        let near =
+            segment.kind == SegmentKind::Steady && (segment.mean_a - zero.mean_a).abs() <= reach;
         match stretches.last_mut() {
             Some(last) if near && open => {
                 let longest = &segmentation.segments[last.segment];

@@ -147,7 +147,10 @@ fn check(kind: &Kind, count: u64, verbose: bool) -> Tally {
             let steps = &visit.segmentation.steps;
             let Some(tied) = event.step.filter(|_| truth != event.step) else { continue };
             // A line without a step of its own is compared with where it should have been.
-            let due_s = truth.map_or(event.listed_s + visit.offset_s, |step| steps[step].time_s);
+            let due_s = truth.map_or(
+                event.listed_s + visit.offset_s + visit.drift_s_per_h * event.listed_s / 3600.0,
+                |step| steps[step].time_s,
+            );
             if (steps[tied].time_s - due_s).abs() > 5.0 {
                 tally.far += 1;
                 let named = format!("line {} ", event.line.row);

@@ -76,11 +76,15 @@ pub struct Visit {
     pub truth: Vec<(u64, Option<usize>)>,
 }
 
+/// One change of the current.
 #[derive(Debug, Clone, Copy)]
-struct Edge {
-    time_s: f64,
-    delta_a: f64,
-    line: Option<usize>,
+pub struct Edge {
+    /// When, seconds.
+    pub time_s: f64,
+    /// By how much, ampere.
+    pub delta_a: f64,
+    /// Which doing made it.
+    pub line: Option<usize>,
 }
 
 struct Doing {
@@ -174,8 +178,14 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
     Visit {
         list,
         start: START,
-        samples: samples(kind, duration_s),
-        segmentation: segmentation(kind, &mut rng, &kept, &hidden, duration_s),
+        samples: samples(kind.interval_s, duration_s),
+        segmentation: segmentation(
+            kind.interval_s,
+            rng.random_range(-0.008..0.008),
+            &kept,
+            &hidden,
+            duration_s,
+        ),
         sheet: if kind.sheet { sheet(&draws) } else { JobSheet::default() },
         offset_s,
         drift_s_per_h,
@@ -183,7 +193,8 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
     }
 }
 
-const START: DateTime = date(2026, 5, 31).at(9, 12, 40, 0);
+/// Wall-clock time of the first sample.
+pub const START: DateTime = date(2026, 5, 31).at(9, 12, 40, 0);
 
 fn own(edges: &mut Vec<Edge>, time_s: f64, delta_a: f64) {
     edges.push(Edge { time_s, delta_a, line: None });
@@ -243,30 +254,31 @@ fn written(
     (list, truth, offset_s, drift_s_per_h)
 }
 
-fn samples(kind: &Kind, duration_s: f64) -> Samples {
-    let len = (duration_s / kind.interval_s) as usize + 1;
-    let time = TimeAxis::Uniform { interval_s: kind.interval_s, len };
+/// Samples that lie where such a capture's would.
+pub fn samples(interval_s: f64, duration_s: f64) -> Samples {
+    let len = (duration_s / interval_s) as usize + 1;
+    let time = TimeAxis::Uniform { interval_s, len };
     Samples { time, current_a: vec![0.0; len] }
 }
 
-fn segmentation(
-    kind: &Kind,
-    rng: &mut ChaCha8Rng,
+/// What a flawless segmentation of such a capture would hold, but for the hidden steps.
+pub fn segmentation(
+    interval_s: f64,
+    zero_a: f64,
     edges: &[Edge],
     hidden: &[Edge],
     duration_s: f64,
 ) -> Segmentation {
-    let zero_a = rng.random_range(-0.008..0.008);
     let noise_a = 0.001;
     let mut steps = Vec::new();
     let mut segments: Vec<Segment> = Vec::new();
     let mut level = zero_a;
     let mut begin = 0usize;
-    let len = (duration_s / kind.interval_s) as usize + 1;
+    let len = (duration_s / interval_s) as usize + 1;
     let hidden_between = |end_s: f64| {
         hidden
             .iter()
-            .filter(|edge| edge.time_s < end_s - kind.interval_s)
+            .filter(|edge| edge.time_s < end_s - interval_s)
             .map(|e| e.delta_a)
             .sum::<f64>()
     };
@@ -275,9 +287,9 @@ fn segmentation(
         segments.push(Segment {
             first: begin,
             end,
-            start_s: begin as f64 * kind.interval_s,
-            end_s: end as f64 * kind.interval_s,
-            mean_a: level + hidden_between(end as f64 * kind.interval_s),
+            start_s: begin as f64 * interval_s,
+            end_s: end as f64 * interval_s,
+            mean_a: level + hidden_between(end as f64 * interval_s),
             noise_a,
             effective_samples: (end - begin) as f64,
             standard_uncertainty_a: noise_a,
@@ -286,19 +298,19 @@ fn segmentation(
         });
     };
     for edge in edges {
-        let index = ((edge.time_s / kind.interval_s).ceil() as usize).min(len - 1);
+        let index = ((edge.time_s / interval_s).ceil() as usize).min(len - 1);
         if index > begin {
             close(begin, index, level);
         }
         level += edge.delta_a;
         begin = index;
-        let time_s = index as f64 * kind.interval_s;
+        let time_s = index as f64 * interval_s;
         steps.push(Step {
             index,
             time_s,
             time_low_s: time_s,
             time_high_s: time_s,
-            delta_a: edge.delta_a + rng.random_range(-0.001..0.001),
+            delta_a: edge.delta_a,
             standard_uncertainty_a: 0.0005,
             score: 10.0,
         });

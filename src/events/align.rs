@@ -21,6 +21,9 @@ const STRONG: f64 = 6.0;
 /// Offsets within this log weight of the best are rivals.
 const RIVAL: f64 = 4.0;
 
+/// Spreads away from where its line says that make a tied step doubtful.
+pub(super) const STRANGE: f64 = 3.0;
+
 /// What the clocks turned out to be.
 pub(super) struct Answer {
     pub(super) setting: Setting,
@@ -66,8 +69,14 @@ pub(super) fn align(
             step_events[step] = Some(i);
         }
     }
-    let told =
-        Told { list, evidence: &evidence, placed: &placed, answer: &answer, events: &events };
+    let told = Told {
+        list,
+        evidence: &evidence,
+        placed: &placed,
+        answer: &answer,
+        ties: &ties,
+        events: &events,
+    };
     let cautions = cautions::all(&told, segmentation, sheet, duration_s);
     Ok(Alignment {
         clock: ClockFit {
@@ -112,6 +121,7 @@ fn decide(evidence: &Evidence, placed: &Placed, fits: &[Fit], duration_s: f64) -
         rivals_s: fits
             .iter()
             .skip(1)
+            .filter(|fit| fit.setting.turn == best.setting.turn)
             .filter(|fit| fit.ln_evidence > best.ln_evidence - RIVAL && fit.ln_evidence > 0.0)
             .map(|fit| fit.setting.offset_s)
             .collect(),
@@ -193,6 +203,16 @@ fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
             .map(|(_, chance)| chance)
             .sum();
         ties[line] = Tie { mark: Some(step), probability: chances[p] + shared };
+    }
+    // A zero check reads its stretch with or without a step: an unsure tie serves nobody.
+    for (tie, line) in ties.iter_mut().zip(&evidence.lines) {
+        let unsure = |mark: usize| {
+            tie.probability < 0.5
+                || answer.setting.strangeness(&evidence.marks[mark], line) > STRANGE
+        };
+        if line.way == Way::Zero && tie.mark.is_some_and(unsure) {
+            *tie = Tie { mark: None, probability: 1.0 - tie.probability };
+        }
     }
     for tie in &mut ties {
         tie.probability = tie.probability.clamp(0.0, 1.0) * answer.share;

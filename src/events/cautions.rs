@@ -1,6 +1,6 @@
 //! What a reader must know of the list before relying on the ties.
 
-use super::align::Answer;
+use super::align::{Answer, STRANGE, Tie};
 use super::evidence::{Evidence, Way};
 use super::place::{Hold, Placed};
 use super::{Action, EventLine, EventList, TiedEvent};
@@ -13,8 +13,6 @@ const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
 const DOUBTFUL: f64 = 0.9;
 
-/// Careful spreads away from where its line says that make a tied step doubtful.
-const STRANGE: f64 = 3.0;
 /// Rounding that leaves a line's step to order, direction and size, seconds.
 const COARSE_S: f64 = 20.0;
 
@@ -23,6 +21,7 @@ pub(super) struct Told<'a> {
     pub(super) evidence: &'a Evidence,
     pub(super) placed: &'a Placed,
     pub(super) answer: &'a Answer,
+    pub(super) ties: &'a [Tie],
     pub(super) events: &'a [TiedEvent],
 }
 
@@ -153,9 +152,8 @@ fn lines(
                 }
             }
         }
-        let strange = event.step.is_some_and(|step| {
-            let step_s = segmentation.steps[step].time_s;
-            told.answer.setting.strangeness(step_s, line.listed_s, line.rounding_s) > STRANGE
+        let strange = told.ties[i].mark.is_some_and(|mark| {
+            told.answer.setting.strangeness(&told.evidence.marks[mark], line) > STRANGE
         });
         if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));

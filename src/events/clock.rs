@@ -9,7 +9,7 @@
 
 use std::f64::consts::TAU;
 
-use super::evidence::{Evidence, Way};
+use super::evidence::{Evidence, Line, Mark, Way};
 use super::prior::Prior;
 use super::tie::{self, Pair};
 use crate::numeric::normal_cdf;
@@ -59,11 +59,13 @@ impl Setting {
         (LATENESS_TO_SPREAD * self.spread_s).min(MOST_LATENESS_S)
     }
 
-    /// How far a step lies from where its line says, lateness taken off, in units of what a
-    /// careful writer keeps to.
-    pub(super) fn strangeness(&self, step_s: f64, listed_s: f64, rounding_s: f64) -> f64 {
-        let from_s = (step_s - self.capture_time(listed_s) + self.lateness_s()).abs();
-        (from_s - 0.5 * rounding_s).max(0.0) / self.spread_s
+    /// How far a step lies from where its line says, lateness and rounding taken off, in spreads.
+    pub(super) fn strangeness(&self, mark: &Mark, line: &Line) -> f64 {
+        let from_s = (mark.time_s - self.capture_time(line.listed_s) + self.lateness_s()).abs();
+        // A person's spread of nothing is luck.
+        let least_s = if self.spread_s > 0.3 { 0.9 } else { 0.0 };
+        let spread_s = self.spread_s.max(least_s).hypot(mark.time_sd_s);
+        (from_s - 0.5 * line.rounding_s).max(0.0) / spread_s
     }
 
     /// Log density of `residual = step − capture time of the line`, per second.

@@ -41,3 +41,6 @@ pub fn align(
 ) -> Result<Alignment, InputFault> {
     align::align(list, start, samples, segmentation, sheet)
 }
+
+#[cfg(test)]
+mod tests;

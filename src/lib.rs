@@ -13,6 +13,10 @@
 //! [`pipeline`] strings them together; `batch`, `compare` and `budget` are users of the line.
 //! [`findings`], [`jobsheet`], [`fault`] and [`numeric`] are the ground that all stand on.
 
+// The visits that the events stage is tested on are those of an example, which names the crate.
+#[cfg(test)]
+extern crate self as ebbmark;
+
 pub mod batch;
 pub mod budget;
 pub mod capture;

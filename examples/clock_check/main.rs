@@ -2,6 +2,7 @@
 //! visits with known truth: `cargo run --release --example clock_check [VISITS]`.
 
 mod visits;
+mod whole;
 
 use std::collections::BTreeMap;
 use std::time::Instant;
@@ -54,6 +55,28 @@ fn main() {
         Kind { name: "some switched in pairs", pairs: 0.5, ..ORDINARY },
         Kind { name: "clocks agree", offset_s: 2.0, ..ORDINARY },
     ];
+    for (name, rounding_s) in [("whole visits, times to 1 s", 1.0), ("to the minute", 60.0)] {
+        let outcomes: Vec<whole::Outcome> =
+            (0..count.min(500)).map(|seed| whole::visit(seed, rounding_s, verbose)).collect();
+        let sum = |f: fn(&whole::Outcome) -> usize| outcomes.iter().map(f).sum::<usize>();
+        let share = |f: &dyn Fn(&whole::Outcome) -> bool| {
+            100.0 * outcomes.iter().filter(|o| f(o)).count() as f64 / outcomes.len().max(1) as f64
+        };
+        println!(
+            "{name}: {} visits; offset within 1.5 s {:.1} %, within 2 u {:.1} %; of {} lines {:.2} % \
+             tied right, {} untied, {} more than 5 s off ({} without a caution); {} of {} zero checks",
+            outcomes.len(),
+            share(&|o| o.error_s.abs() <= 1.5),
+            share(&|o| o.error_s.abs() <= 2.0 * o.uncertainty_s),
+            sum(|o| o.lines),
+            100.0 * sum(|o| o.right) as f64 / sum(|o| o.lines).max(1) as f64,
+            sum(|o| o.untied),
+            sum(|o| o.far),
+            sum(|o| o.silent),
+            sum(|o| o.zeros.1),
+            sum(|o| o.zeros.0),
+        );
+    }
     println!(
         "{:32} {:>7} {:>8} {:>8} {:>8} {:>8} {:>7} {:>7} {:>8} {:>7}",
         "visits",

@@ -12,7 +12,7 @@ use rand_chacha::ChaCha8Rng;
 
 /// What kind of visit.
 #[derive(Debug, Clone, Copy)]
-pub struct Kind {
+pub(crate) struct Kind {
     /// Its name in the table.
     pub name: &'static str,
     /// Seconds between samples.
@@ -40,7 +40,7 @@ pub struct Kind {
 }
 
 /// An ordinary visit.
-pub const ORDINARY: Kind = Kind {
+pub(crate) const ORDINARY: Kind = Kind {
     name: "visit, times to 1 s",
     interval_s: 0.5,
     offset_s: 7200.0,
@@ -57,7 +57,7 @@ pub const ORDINARY: Kind = Kind {
 
 /// One visit.
 #[derive(Debug)]
-pub struct Visit {
+pub(crate) struct Visit {
     /// As written.
     pub list: EventList,
     /// Wall-clock time of the first sample.
@@ -78,7 +78,7 @@ pub struct Visit {
 
 /// One change of the current.
 #[derive(Debug, Clone, Copy)]
-pub struct Edge {
+pub(crate) struct Edge {
     /// When, seconds.
     pub time_s: f64,
     /// By how much, ampere.
@@ -96,7 +96,7 @@ struct Doing {
 const NAMES: [&str; 4] = ["level probe", "telemetry radio", "valve driver", "door sensor"];
 
 /// Makes the visit of a seed.
-pub fn visit(kind: &Kind, seed: u64) -> Visit {
+pub(crate) fn visit(kind: &Kind, seed: u64) -> Visit {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let draws: Vec<f64> = NAMES.iter().map(|_| 0.006 * 50f64.powf(rng.random::<f64>())).collect();
     let mut edges: Vec<Edge> = Vec::new();
@@ -194,7 +194,7 @@ pub fn visit(kind: &Kind, seed: u64) -> Visit {
 }
 
 /// Wall-clock time of the first sample.
-pub const START: DateTime = date(2026, 5, 31).at(9, 12, 40, 0);
+pub(crate) const START: DateTime = date(2026, 5, 31).at(9, 12, 40, 0);
 
 fn own(edges: &mut Vec<Edge>, time_s: f64, delta_a: f64) {
     edges.push(Edge { time_s, delta_a, line: None });
@@ -255,14 +255,14 @@ fn written(
 }
 
 /// Samples that lie where such a capture's would.
-pub fn samples(interval_s: f64, duration_s: f64) -> Samples {
+pub(crate) fn samples(interval_s: f64, duration_s: f64) -> Samples {
     let len = (duration_s / interval_s) as usize + 1;
     let time = TimeAxis::Uniform { interval_s, len };
     Samples { time, current_a: vec![0.0; len] }
 }
 
 /// What a flawless segmentation of such a capture would hold, but for the hidden steps.
-pub fn segmentation(
+pub(crate) fn segmentation(
     interval_s: f64,
     zero_a: f64,
     edges: &[Edge],

@@ -425,6 +425,10 @@ fn a_sheet_alone_says_what_it_cannot_tell() {
         max_relative = 1e-6
     );
     assert!(budget::of_findings(&pump_hut(), &sheet("")).is_none());
+    // 80 mA specified would last 3.9 days: the data sheet alone does not accuse the battery.
+    let complaint = by_sheet(&format!("{HUT}[complaint]\nlasted_days = 1"));
+    assert_eq!(complaint.case, BatteryCase::MeasureFirst);
+    assert!(complaint.conclusion.contains("measure them"), "{}", complaint.conclusion);
 }
 
 /// The pump hut after the radio was exchanged: 82 mA, the meter's gain doubt in proportion.

@@ -1,7 +1,7 @@
 //! The battery's case: does the draw explain the complaint, and what would change it.
 
 use super::capacity::SoundBattery;
-use super::daily::DayRow;
+use super::daily::{DayRow, MEASURED};
 use crate::findings::{BatteryCase, Budget, WhatIf, WhatIfChange};
 use crate::jobsheet::same_name;
 use crate::numeric::Lasting;
@@ -9,6 +9,9 @@ use crate::numeric::Lasting;
 /// Share of its rating below which a lead-acid battery is to be replaced: IEEE Std 450 and 1188
 /// (from memory). Down to here a battery counts as sound.
 const REPLACE_BELOW: f64 = 0.8;
+
+/// Share of the day's charge that must be measured before a battery is accused.
+const MEASURED_ENOUGH: f64 = 0.9;
 
 /// How long a sound battery lasts to the usable share: estimate, low and high, hours; with the
 /// harvest counted where it is known. `None` where it never empties.
@@ -37,12 +40,15 @@ fn harvest_a(budget: &Budget, battery: &SoundBattery) -> f64 {
     harvest_ah * battery.charging_efficiency() / 24.0
 }
 
+const MEASURE_FIRST: &str = "The specified draws do not explain it: measure them, for a load may draw \
+                             more than it should; if none does, the battery must be tested.";
+
 /// Compares the complaint with a sound battery's runtime.
 ///
 /// With `M` the days it lasted, `N` those of a sound battery and `N_low … N_high` its bounds: the
 /// draw explains it from `0.8 N` (a battery counts as sound down to 80 % of its rating) up to
 /// `N_high` over the usable share (who complains has mostly drawn it deeper); below `0.8 N_low` the
-/// battery must be tested, between `0.8 N_low` and `0.8 N` the figures do not decide.
+/// battery must be tested (once most of the draw is measured), between `0.8 N_low` and `0.8 N` the figures do not decide.
 pub(super) fn judge(budget: &Budget, battery: Option<&SoundBattery>) -> BatteryCase {
     let (Some(complaint_days), Some(battery)) = (budget.complaint_days, battery) else {
         return BatteryCase::NoComplaint;
@@ -52,11 +58,11 @@ pub(super) fn judge(budget: &Budget, battery: Option<&SoundBattery>) -> BatteryC
     }
     let Some(expected) = expected(budget, battery) else {
         // The harvest outweighs the draw: a sound battery never empties.
-        return BatteryCase::TestBattery;
+        return accusation(budget);
     };
     let lasted_h = complaint_days * 24.0;
     if lasted_h < REPLACE_BELOW * expected.low_h {
-        BatteryCase::TestBattery
+        accusation(budget)
     } else if lasted_h < REPLACE_BELOW * expected.hours {
         BatteryCase::Undecided
     } else if expected.high_h.is_none_or(|high_h| lasted_h <= high_h / battery.usable_fraction()) {
@@ -64,6 +70,17 @@ pub(super) fn judge(budget: &Budget, battery: Option<&SoundBattery>) -> BatteryC
     } else {
         BatteryCase::Contradiction
     }
+}
+
+/// The battery is only accused on measured draws: data sheets do not know of a faulty load.
+fn accusation(budget: &Budget) -> BatteryCase {
+    let measured: f64 = budget
+        .by_load
+        .iter()
+        .filter(|share| share.draw_source.starts_with(MEASURED))
+        .map(|share| share.share)
+        .sum();
+    if measured < MEASURED_ENOUGH { BatteryCase::MeasureFirst } else { BatteryCase::TestBattery }
 }
 
 /// The conclusion in plain words.
@@ -85,9 +102,12 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
             format!("The harvest outweighs the draw{with_sun}: a sound battery stays full");
         return match budget.complaint_days {
             Some(days) => format!(
-                "{keeps_up}, yet it lasted {} days. The battery must be tested, and what the panel \
-                 really brings measured.",
-                number(days)
+                "{keeps_up}, yet it lasted {}. {} What the panel really brings is to be measured too.",
+                Lasting(days * 24.0),
+                match budget.case {
+                    BatteryCase::MeasureFirst => MEASURE_FIRST,
+                    _ => "The battery must be tested.",
+                }
             ),
             None => format!("{keeps_up}."),
         };
@@ -111,6 +131,7 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
             "{complaint} The draw does not explain it: the battery must be tested (capacity, \
              connections, charging)."
         ),
+        BatteryCase::MeasureFirst => format!("{complaint} {MEASURE_FIRST}"),
         BatteryCase::Undecided => format!(
             "{complaint} The doubt of the draws spans it: measure the largest load better, or test \
              the battery."
@@ -132,11 +153,6 @@ fn cure(budget: &Budget, battery: &SoundBattery) -> String {
             None => format!("; with the {} repaired the panel keeps up", what.load),
         }
     })
-}
-
-fn number(value: f64) -> String {
-    let text = format!("{value:.1}");
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 /// What would change without each load, and with each repaired; most gained first.

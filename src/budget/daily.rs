@@ -13,6 +13,9 @@ const TYPICAL_FROM_S: f64 = 6.0 * 3600.0;
 /// Share of the charge from which on a level has a line of its own.
 const WORTH_A_LINE: f64 = 0.01;
 
+/// Where a measured draw says it is from.
+pub(super) const MEASURED: &str = "measured";
+
 /// One line of the day.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct DayRow {
@@ -188,7 +191,7 @@ fn measured(sheet: &JobSheet, load: &LoadRow, seen_hours: Option<f64>) -> Candid
         // Noise may leave a load that draws nothing below zero.
         draw_a: load.draw_a.max(0.0),
         doubt: Some(Doubt::of_load(load)),
-        draw_source: "measured".to_owned(),
+        draw_source: MEASURED.to_owned(),
         given_hours: spec.and_then(|spec| spec.hours_per_day),
         seen_hours,
         repaired_a: too_much.then(|| load.specified_a.or(load.limit_high_a)).flatten(),
@@ -303,7 +306,7 @@ fn unlisted(
         state: None,
         draw_a,
         doubt,
-        draw_source: "measured".to_owned(),
+        draw_source: MEASURED.to_owned(),
         hours: 24.0,
         hours_source: hours_source.to_owned(),
         repaired_a: None,
@@ -339,7 +342,7 @@ fn by_level(sheet: &JobSheet, findings: &Findings) -> Day {
             state: None,
             draw_a: mean_a,
             doubt: Some(doubt_of_level(sheet, findings, mean_a, state)),
-            draw_source: "measured".to_owned(),
+            draw_source: MEASURED.to_owned(),
             hours: time_s / observed.time_s * 24.0,
             hours_source: "share of the capture's time".to_owned(),
             repaired_a: None,

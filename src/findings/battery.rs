@@ -48,6 +48,9 @@ pub enum BatteryCase {
     DrawExplains,
     /// A sound battery would have lasted longer: it must be tested.
     TestBattery,
+    /// A sound battery would have lasted longer, but most of the draw is specified and not
+    /// measured: a load may draw more than it should.
+    MeasureFirst,
     /// The bounds of the runtime span the complaint: the draw may or may not explain it.
     Undecided,
     /// The battery lasted longer than a sound one can at this draw: a figure given is wrong.

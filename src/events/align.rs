@@ -3,10 +3,12 @@
 use jiff::civil::DateTime;
 
 use super::cautions::{self, Told};
-use super::clock::{self, Fit, Near, Rates, Setting};
+use super::clock::{self, Fit};
 use super::evidence::{Evidence, Way};
+use super::pairs::{self, Near, Rates};
 use super::place::{self, Hold, Placed};
 use super::prior::Prior;
+use super::setting::Setting;
 use super::tie::{self, Pair};
 use super::{Alignment, ClockFit, EventList, TiedEvent};
 use crate::capture::Samples;
@@ -185,7 +187,7 @@ fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
         pairs = Near::of(evidence, &setting, 0.0, &sizes, rates).at(&setting).0;
         chain = tie::best(&pairs);
         let tied: Vec<Pair> = chain.iter().map(|p| pairs[*p]).collect();
-        sizes = clock::sizes(evidence, &tied);
+        sizes = pairs::sizes(evidence, &tied);
         rates = Rates::after(evidence, tied.len());
     }
     let (_, chances) = tie::chances(&pairs);

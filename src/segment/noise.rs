@@ -2,8 +2,8 @@
 //!
 //! Model: `x_t = level_t + σ(level_t) u_t`, `u` a unit AR(1) process with coefficient φ, rounded to
 //! the resolution q. Half the mean square of a difference over k readings is then
-//! `D_k = σ² (1 − φᵏ) + q²/12`. Each mean square is that of the smallest 85 % of the differences,
-//! divided by 0.5205, its expectation for Gaussian differences of unit variance: steps, spikes and
+//! `D_k = σ² (1 − φᵏ) + q²/12`. Each mean square is that of the smallest 60 % of the differences,
+//! divided by 0.2146, its expectation for Gaussian differences of unit variance: steps, spikes and
 //! bursts lie in the part cut off. (A median absolute deviation is useless on rounded readings: it
 //! only takes whole counts.) The noise of a level comes from the differences between readings near
 //! that level. Levels are binned by the logarithm of their distance from the quietest common
@@ -13,9 +13,9 @@ use super::NoiseModel;
 use crate::findings::NoiseAtLevel;
 
 /// Share of squared differences kept.
-const KEPT: f64 = 0.85;
-/// Mean square of the smallest 85 % of standard Gaussian values.
-const KEPT_MEAN_SQUARE: f64 = 0.5205;
+const KEPT: f64 = 0.6;
+/// Mean square of the smallest 60 % of standard Gaussian values.
+const KEPT_MEAN_SQUARE: f64 = 0.2146;
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 20;
 /// Length of one stretch of that sample.
@@ -83,7 +83,7 @@ impl Squares {
         self.zeros + self.count.iter().map(|c| u64::from(*c)).sum::<u64>()
     }
 
-    /// Variance of a difference. A first value comes from the smallest 85 %; the second, which
+    /// Variance of a difference. A first value comes from the smallest 60 %; the second, which
     /// rounding does not distort, is the mean square of all that lie within 4 σ (and 1.5 counts) of
     /// the first.
     fn variance(&self) -> f64 {
@@ -419,7 +419,7 @@ fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
             let mut squares: Vec<f64> =
                 block.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).collect();
             squares.sort_by(f64::total_cmp);
-            let kept = (squares.len() * 5).div_ceil(6);
+            let kept = (squares.len() * 3).div_ceil(5);
             let mean = squares[..kept].iter().sum::<f64>() / kept.max(1) as f64;
             let mut sorted = block.to_vec();
             sorted.sort_by(f64::total_cmp);

@@ -1,0 +1,305 @@
+//! The segmentation against published series, simulated truth, and inputs made to mislead it.
+
+#[allow(dead_code)]
+#[path = "../examples/method_check/families.rs"]
+mod families;
+#[allow(dead_code)]
+#[path = "../examples/method_check/meter.rs"]
+mod meter;
+#[allow(dead_code)]
+#[path = "../examples/method_check/score.rs"]
+mod score;
+
+use ebbmark::capture::{Samples, TimeAxis};
+use ebbmark::findings::{SegmentKind, Span};
+use ebbmark::segment::{Segmentation, Wishes, segment};
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+
+fn uniform(current_a: Vec<f64>, interval_s: f64) -> Samples {
+    Samples { time: TimeAxis::Uniform { interval_s, len: current_a.len() }, current_a }
+}
+
+fn cut(current_a: Vec<f64>, resolution_a: Option<f64>) -> Segmentation {
+    segment(&uniform(current_a, 1.0), &[], resolution_a, &Wishes::default()).unwrap()
+}
+
+fn places(found: &Segmentation) -> Vec<usize> {
+    found.steps.iter().map(|step| step.index).collect()
+}
+
+/// AR(1) noise of standard deviation 1.
+fn noise(n: usize, phi: f64, seed: u64) -> Vec<f64> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut u = meter::normal(&mut rng);
+    (0..n)
+        .map(|_| {
+            u = phi * u + (1.0 - phi * phi).sqrt() * meter::normal(&mut rng);
+            u
+        })
+        .collect()
+}
+
+/// Every sample in one stretch, everything finite, steps inside their intervals.
+fn sound(samples: &Samples, found: &Segmentation) {
+    let n = samples.len();
+    let mut at = 0;
+    for stretch in &found.segments {
+        assert_eq!(stretch.first, at);
+        assert!(stretch.end > stretch.first);
+        at = stretch.end;
+        for value in [
+            stretch.mean_a,
+            stretch.noise_a,
+            stretch.effective_samples,
+            stretch.standard_uncertainty_a,
+            stretch.start_s,
+            stretch.end_s,
+        ] {
+            assert!(value.is_finite(), "{stretch:?}");
+        }
+        assert!(stretch.noise_a >= 0.0 && stretch.effective_samples >= 1.0);
+        assert_eq!(stretch.state.is_some(), stretch.kind == SegmentKind::Steady);
+    }
+    assert_eq!(at, n);
+    for step in &found.steps {
+        assert!(step.time_low_s <= step.time_s && step.time_s <= step.time_high_s, "{step:?}");
+        assert!(step.delta_a.is_finite() && step.standard_uncertainty_a.is_finite(), "{step:?}");
+        assert!((0.0..=1.0).contains(&step.score), "{step:?}");
+    }
+    let noise = &found.noise;
+    assert!(noise.sigma_a.is_finite() && noise.floor_a.is_finite());
+    assert!((0.0..1.0).contains(&noise.phi), "φ {}", noise.phi);
+}
+
+// Cobb 1978, Biometrika 65, 243-251: annual flow of the Nile at Aswan 1871-1970, one change after
+// observation 28 (1898). The interval 25 to 32 is as published with R package strucchange.
+#[test]
+fn nile_changes_once_after_1898() {
+    let text = include_str!("../shared/checks/nile.csv");
+    let flow: Vec<f64> =
+        text.lines().skip(1).map(|line| line.split(',').nth(1).unwrap().parse().unwrap()).collect();
+    assert_eq!(flow.len(), 100);
+    let found = cut(flow, Some(1.0));
+    assert_eq!(places(&found), [28]);
+    let step = &found.steps[0];
+    // Observation numbers of the last old and the first new one: 25 to 32 is the last old one's.
+    assert!(step.time_low_s + 1.0 >= 25.0 && step.time_high_s <= 32.0, "{step:?}");
+    assert!((step.delta_a + 247.8).abs() < 2.0 * step.standard_uncertainty_a, "{step:?}");
+}
+
+#[test]
+fn unit_and_offset_do_not_matter() {
+    let level = |i: usize| if (400..700).contains(&i) { 0.05 } else { 0.01 } + (i / 1100) as f64 * 0.02;
+    let log: Vec<f64> = noise(1500, 0.5, 7)
+        .iter()
+        .enumerate()
+        .map(|(i, u)| ((level(i) + 0.002 * u) / 1e-3).round() * 1e-3)
+        .collect();
+    let reference = places(&cut(log.clone(), Some(1e-3)));
+    assert_eq!(reference, [400, 700, 1100]);
+    for factor in [1e-6, 1e3, -1.0] {
+        let scaled = log.iter().map(|v| v * factor).collect();
+        assert_eq!(places(&cut(scaled, Some(1e-3 * f64::abs(factor)))), reference, "×{factor}");
+    }
+    // A million counts on top.
+    let lifted = log.iter().map(|v| v + 1e6 * 1e-3).collect();
+    assert_eq!(places(&cut(lifted, Some(1e-3))), reference);
+}
+
+#[test]
+fn tiny_and_degenerate_captures_are_sound() {
+    for n in 2..=10usize {
+        for pattern in 0..6 {
+            let log: Vec<f64> = (0..n)
+                .map(|i| match pattern {
+                    0 => 0.0,
+                    1 => 0.3,
+                    2 => (i % 2) as f64,
+                    3 => i as f64 * 1e-9,
+                    4 => f64::from(u8::from(i == n / 2)) * 1e6,
+                    _ => f64::from(u8::from(i > n / 2)),
+                })
+                .collect();
+            let samples = uniform(log, 0.5);
+            for resolution in [None, Some(1e-3), Some(0.0)] {
+                let found = segment(&samples, &[], resolution, &Wishes::default()).unwrap();
+                sound(&samples, &found);
+            }
+        }
+    }
+    assert!(segment(&uniform(vec![1.0], 1.0), &[], None, &Wishes::default()).is_err());
+    assert!(segment(&uniform(vec![], 1.0), &[], None, &Wishes::default()).is_err());
+}
+
+#[test]
+fn rounded_readings_that_hardly_move_show_their_steps() {
+    // No noise at all: 1 mA counts that change twice.
+    let log = (0..600).map(|i| if (200..400).contains(&i) { 0.013 } else { 0.010 }).collect();
+    assert_eq!(places(&cut(log, Some(1e-3))), [200, 400]);
+    let log = (0..600).map(|i| f64::from(u8::from(i >= 300))).collect();
+    assert_eq!(places(&cut(log, None)), [300]);
+}
+
+#[test]
+fn neither_trend_nor_slow_cycle_nor_noise_is_a_step() {
+    for seed in 0..6 {
+        let phi = [0.0, 0.5, 0.9][seed as usize % 3];
+        let u = noise(4000, phi, seed);
+        let shape = |f: &dyn Fn(f64) -> f64| -> Vec<f64> {
+            u.iter().enumerate().map(|(i, u)| f(i as f64 / 4000.0) + u).collect()
+        };
+        for (name, log) in [
+            ("noise", shape(&|_| 0.0)),
+            ("ramp", shape(&|x| 100.0 * x)),
+            ("steep ramp", shape(&|x| 1e4 * x)),
+            ("slow cycle", shape(&|x| 20.0 * (6.28 * 3.0 * x).sin())),
+            ("decay", shape(&|x| 200.0 * (-4.0 * x).exp())),
+        ] {
+            let found = cut(log, None);
+            assert_eq!(places(&found), Vec::<usize>::new(), "{name}, φ {phi}, seed {seed}");
+        }
+    }
+}
+
+#[test]
+fn every_edge_of_a_square_wave_is_found_once() {
+    for half in [3usize, 4, 7, 20, 100] {
+        let u = noise(half * 60, 0.3, half as u64);
+        let log = u
+            .iter()
+            .enumerate()
+            .map(|(i, u)| if (i / half) % 2 == 1 { 30.0 } else { 0.0 } + u)
+            .collect();
+        let expected: Vec<usize> = (1..60).map(|k| k * half).collect();
+        assert_eq!(places(&cut(log, None)), expected, "half period {half}");
+    }
+}
+
+#[test]
+fn a_gap_hides_a_step_without_locating_it() {
+    let mut times: Vec<f64> = (0..600).map(f64::from).collect();
+    times.iter_mut().skip(300).for_each(|t| *t += 120.0);
+    let current_a: Vec<f64> = noise(600, 0.2, 3)
+        .iter()
+        .enumerate()
+        .map(|(i, u)| if i >= 300 { 0.2 } else { 0.1 } + 0.002 * u)
+        .collect();
+    let samples = Samples { time: TimeAxis::Listed(times), current_a };
+    let gaps = [Span { start_s: 299.0, end_s: 420.0 }];
+    let found = segment(&samples, &gaps, None, &Wishes::default()).unwrap();
+    sound(&samples, &found);
+    assert_eq!(places(&found), [300]);
+    assert_eq!((found.steps[0].time_low_s, found.steps[0].time_high_s), (299.0, 420.0));
+    assert_eq!(found.segments.len(), 2);
+    assert_eq!(found.segments[0].end_s, 299.0);
+}
+
+#[test]
+fn a_spike_is_set_aside_and_left_out_of_the_mean() {
+    let mut log: Vec<f64> = noise(400, 0.0, 5).iter().map(|u| 0.1 + 0.001 * u).collect();
+    log[200] = 0.5;
+    let found = cut(log, None);
+    assert_eq!(places(&found), Vec::<usize>::new());
+    assert_eq!(found.noise.spikes, [200]);
+    assert!((found.segments[0].mean_a - 0.1).abs() < 2e-4);
+}
+
+#[test]
+fn noise_is_told_at_each_level_with_its_correlation() {
+    for phi in [0.0, 0.4, 0.8] {
+        let log = noise(40_000, phi, 11)
+            .iter()
+            .enumerate()
+            .map(|(i, u)| if (i / 500) % 2 == 0 { 1e-5 * (1.0 + 0.02 * u) } else { 1e-2 * (1.0 + 0.02 * u) })
+            .collect();
+        let found = cut(log, None);
+        assert_eq!(found.steps.len(), 79);
+        assert!((found.noise.phi - phi).abs() < 0.06, "{} for {phi}", found.noise.phi);
+        for (at, sigma) in [(0, 2e-7), (1, 2e-4)] {
+            let noise_a = found.segments[at].noise_a;
+            assert!((noise_a / sigma - 1.0).abs() < 0.3, "{noise_a} for {sigma}");
+        }
+    }
+}
+
+#[test]
+fn a_wish_for_larger_steps_is_granted() {
+    let log: Vec<f64> = noise(900, 0.0, 2)
+        .iter()
+        .enumerate()
+        .map(|(i, u)| [0.0, 0.02, 0.12][i / 300] + 0.002 * u)
+        .collect();
+    let wishes = Wishes { smallest_step_a: Some(0.05), ..Wishes::default() };
+    let found = segment(&uniform(log.clone(), 1.0), &[], None, &wishes).unwrap();
+    assert_eq!(places(&found), [600]);
+    assert_eq!(places(&cut(log, None)), [300, 600]);
+}
+
+#[test]
+fn a_settling_load_is_one_step_then_transient_then_steady() {
+    let log: Vec<f64> = noise(1200, 0.3, 9)
+        .iter()
+        .enumerate()
+        .map(|(i, u)| {
+            let after = i as f64 - 200.0;
+            let on = if after >= 0.0 { 0.1 + 0.08 * (-after / 40.0).exp() } else { 0.0 };
+            on + 0.001 * u
+        })
+        .collect();
+    let found = cut(log, None);
+    assert_eq!(places(&found), [200]);
+    let kinds: Vec<SegmentKind> = found.segments.iter().map(|s| s.kind).collect();
+    assert_eq!(kinds, [SegmentKind::Steady, SegmentKind::Transient, SegmentKind::Steady]);
+    assert!((found.segments[2].mean_a - 0.1).abs() < 5e-4, "{:?}", found.segments[2]);
+}
+
+#[test]
+fn a_level_that_returns_is_one_state() {
+    let log: Vec<f64> = noise(3000, 0.3, 4)
+        .iter()
+        .enumerate()
+        .map(|(i, u)| [0.01, 0.11, 0.01, 0.06, 0.01][i / 600] + 0.001 * u)
+        .collect();
+    let found = cut(log, None);
+    let states: Vec<_> = found.segments.iter().map(|s| s.state).collect();
+    assert_eq!(states, [Some(0), Some(2), Some(0), Some(1), Some(0)]);
+    assert_eq!(found.states.len(), 3);
+    assert!((found.states[0].time_s - 1800.0).abs() < 2.0);
+}
+
+/// A few captures of each family, near the figure that many must reach.
+#[test]
+fn families_come_near_their_figures() {
+    for family in families::FAMILIES.iter().filter(|f| f.name != "duty cycle") {
+        let seeds = if family.name.contains("night") { 1 } else { 3 };
+        let mut total = score::Score::default();
+        for seed in 500..500 + seeds {
+            let log = (family.make)(&mut families::rng(family.name, seed));
+            let found =
+                segment(&log.samples, &log.gaps, Some(log.resolution_a), &Wishes::default()).unwrap();
+            sound(&log.samples, &found);
+            total.add(&score::score(&log, &found, family.within_s, 0.0));
+        }
+        match family.bar {
+            families::Bar::F1(bar) => {
+                assert!(total.f1() >= bar - 0.04, "{}: F1 {}", family.name, total.f1());
+            }
+            families::Bar::FalsePerCapture(_) => {
+                assert!(total.false_steps <= 1, "{}: {} false", family.name, total.false_steps);
+            }
+        }
+    }
+}
+
+#[test]
+fn threads_do_not_change_the_result() {
+    let log = (families::FAMILIES[0].make)(&mut families::rng("visit", 3));
+    let run = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| {
+            segment(&log.samples, &log.gaps, Some(log.resolution_a), &Wishes::default()).unwrap()
+        })
+    };
+    assert_eq!(run(1), run(3));
+}

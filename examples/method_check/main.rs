@@ -80,7 +80,7 @@ fn row(family: &Family, options: &Options) {
     for (seed, one) in &scores {
         if options.show && (one.false_steps > 0 || one.missed > 0) {
             println!(
-                "  seed {seed}: φ, σ {:.5?} false {:.4?} missed {:.4?}",
+                "  seed {seed}: φ, σ {:.5?} false {:.7?} missed {:.4?}",
                 one.noise, one.false_at, one.missed_at
             );
         }

@@ -13,7 +13,7 @@
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
 
-use super::noise::Noise;
+use super::noise::{Noise, second_difference};
 use crate::capture::TimeAxis;
 
 /// Blocks on one side of the place at most.
@@ -28,8 +28,8 @@ pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 const PRIOR: f64 = 24.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
-/// Time constants of the decays tried, as shares of the window.
-const DECAYS: [f64; 6] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8];
+/// Time constants of the decays tried first, as shares of the window.
+const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 /// Evidence for its usual slope, in σ², above which a long window is not used.
 const TOO_MUCH: f64 = 1500.0;
 const COLUMNS: usize = 6;
@@ -84,18 +84,19 @@ impl Ground<'_> {
         let n = values.len();
         let mean = values.iter().sum::<f64>() / n.max(1) as f64;
         let prior = self.noise.sigma_at(mean).powi(2);
-        if n < 3 {
+        if n < 4 {
             return prior.sqrt();
         }
         let phi = self.noise.phi;
-        let mut squares: Vec<f64> = values.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
+        let mut squares: Vec<f64> =
+            values.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2)).collect();
         // The largest eighth may hold an unseen edge.
         let kept = squares.len() - squares.len() / 8;
         if kept < squares.len() {
             squares.select_nth_unstable_by(kept, f64::total_cmp);
         }
-        let trimmed = if kept < squares.len() { 0.59 } else { 1.0 };
-        let own: f64 = squares[..kept].iter().sum::<f64>() / trimmed / (2.0 * (1.0 - phi));
+        let trimmed = if kept < squares.len() { 0.57 } else { 1.0 };
+        let own: f64 = squares[..kept].iter().sum::<f64>() / trimmed / second_difference(phi);
         let floor = self.noise.floor * self.noise.floor;
         let own = own.max(floor * kept as f64);
         // Differences of correlated readings tell less of σ than as many readings.
@@ -152,7 +153,7 @@ impl Ground<'_> {
                 self.side(&window[..l], at - l, pool, false),
                 self.side(&window[l..], at, pool, true),
             ];
-            let evidence = self.weigh(&sides, at, pool, tail && at - l == left, self.drift[scale]);
+            let evidence = self.weigh(&sides, at, pool, tail, self.drift[scale], enough);
             if evidence.deviance > best.deviance {
                 best = evidence;
             }
@@ -173,7 +174,15 @@ impl Ground<'_> {
         (self.drift[scale] / sigma).powi(2) * n.powi(3) / 12.0 * worth > TOO_MUCH
     }
 
-    fn weigh(&self, sides: &[Side; 2], at: usize, pool: usize, tail: bool, drift: f64) -> Evidence {
+    fn weigh(
+        &self,
+        sides: &[Side; 2],
+        at: usize,
+        pool: usize,
+        tail: bool,
+        drift: f64,
+        enough: f64,
+    ) -> Evidence {
         let (mut rho, unit) = self.noise.pooled(pool);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
@@ -283,15 +292,40 @@ impl Ground<'_> {
         if n >= 8 {
             consider(&g, &[0, 1, 2], 2.0 * self.term_cost);
         }
-        if tail && n >= 8 {
-            for share in DECAYS {
+        if tail && n >= 8 && null - with >= enough {
+            let mut decay = |share: f64| {
                 for (k, row) in rows.iter_mut().enumerate() {
                     let t_s = if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
                     row[3] = (-(t_s - first_s) / (share * span)).exp() * row[0];
                 }
                 let g = gram(&rows, rho);
-                consider(&g, &[0, 3], 2.0 * self.term_cost);
-            }
+                let bare = fit(&g, &[0, 3], None).map_or(f64::INFINITY, |f| f.0);
+                let jump = fit(&g, &[0, 3], Some(JUMP)).map_or(f64::INFINITY, |f| f.0);
+                [bare, jump]
+            };
+            let tried = DECAYS.map(|share| (share, decay(share)));
+            // The best time constant of each hypothesis, between its neighbours.
+            let best = [0, 1].map(|which| {
+                let (mut share, mut least) = (DECAYS[0], f64::INFINITY);
+                for (s, found) in tried {
+                    if found[which] < least {
+                        (share, least) = (s, found[which]);
+                    }
+                }
+                let mut stride = 2f64.sqrt();
+                for _ in 0..7 {
+                    for s in [share * stride, share / stride] {
+                        let found = decay(s)[which];
+                        if found < least {
+                            (share, least) = (s, found);
+                        }
+                    }
+                    stride = stride.sqrt();
+                }
+                least
+            });
+            null = null.min(deviance(best[0], 3, 2.0 * self.term_cost));
+            with = with.min(deviance(best[1], 3, 2.0 * self.term_cost));
         }
         Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1 }
     }

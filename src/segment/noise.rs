@@ -1,29 +1,33 @@
 //! The meter's noise: how much, how correlated, and how it grows with level.
 //!
 //! Model: `x_t = level_t + σ(level_t) u_t`, `u` a unit AR(1) process with coefficient φ, rounded to
-//! the resolution q. Half the mean square of a difference over k readings is then
-//! `D_k = σ² (1 − φᵏ) + q²/12`. Each mean square is that of the smallest 60 % of the differences,
-//! divided by 0.2146, its expectation for Gaussian differences of unit variance: steps, spikes and
-//! bursts lie in the part cut off. (A median absolute deviation is useless on rounded readings: it
-//! only takes whole counts.) The noise of a level comes from the differences between readings near
+//! the resolution q. The second difference over k readings, `x_t − 2 x_{t−k} + x_{t−2k}`, which no
+//! steady slope touches, then has the variance `D_k = 2 σ² (1 − φᵏ)(3 − φᵏ) + q²/2`. Each is
+//! estimated from the smallest 85 % of the squares, divided by 0.5205, their mean for Gaussian
+//! differences of unit variance: steps, spikes and bursts lie in the part cut off. (A median
+//! absolute deviation is useless on rounded readings: it only takes whole counts.) The noise of a
+//! level comes from the differences between readings near
 //! that level. Levels are binned by the logarithm of their distance from the quietest common
 //! level, so that microamperes asleep and amperes awake are resolved alike.
 
 use super::NoiseModel;
 use crate::findings::NoiseAtLevel;
 
-/// Share of squared differences kept.
-const KEPT: f64 = 0.6;
-/// Mean square of the smallest 60 % of standard Gaussian values.
-const KEPT_MEAN_SQUARE: f64 = 0.2146;
+/// Share of squared differences kept, and the mean square of the smallest 85 % of unit Gaussian
+/// values.
+const KEPT: (f64, f64) = (0.85, 0.5205);
+/// The same where edges are so frequent that they reach into the 85 %.
+const KEPT_AMONG_EDGES: (f64, f64) = (0.6, 0.2146);
+/// Ratio of the two that tells.
+const MANY_EDGES: f64 = 9.0;
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 20;
 /// Length of one stretch of that sample.
 const STRETCH: usize = 1024;
 /// Lags that tell φ.
 const LAGS: [usize; 4] = [2, 3, 6, 12];
-/// Square of a change, in variances of a difference, that ends a run of like readings.
-const SHARP: f64 = 25.0;
+/// Square of a second difference, in its variance, that ends a run of like readings.
+const SHARP: f64 = 20.0;
 /// Differences that a level needs to have its own noise.
 const ENOUGH: u64 = 24;
 /// Half-octave bins of level on each side of the quiet level.
@@ -83,11 +87,23 @@ impl Squares {
         self.zeros + self.count.iter().map(|c| u64::from(*c)).sum::<u64>()
     }
 
-    /// Variance of a difference. A first value comes from the smallest 60 %; the second, which
-    /// rounding does not distort, is the mean square of all that lie within 4 σ (and 1.5 counts) of
-    /// the first.
+    /// Variance of a difference. A first value comes from the smallest 85 %, or 60 % where edges
+    /// abound; the second, which rounding does not distort, is the mean square of all that lie
+    /// within 4 σ (and 1.5 counts) of the first.
     fn variance(&self) -> f64 {
-        let keep = KEPT * self.total() as f64;
+        let (most, fewer) = (self.trimmed(KEPT), self.trimmed(KEPT_AMONG_EDGES));
+        let count = self.smallest() / self.unit;
+        let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
+        let mut variance = if abound { fewer } else { most };
+        for _ in 0..3 {
+            variance = self.mean_below(16.0 * variance + 2.25 * count * count);
+        }
+        variance * self.unit * self.unit
+    }
+
+    /// Mean of a share of the squares, the smallest, over what it is for a unit Gaussian.
+    fn trimmed(&self, (share, mean_square): (f64, f64)) -> f64 {
+        let keep = share * self.total() as f64;
         let mut left = keep - self.zeros as f64;
         let mut kept = 0.0;
         for (count, sum) in self.count.iter().zip(&self.sum) {
@@ -98,15 +114,7 @@ impl Squares {
             kept += if count <= left { *sum } else { sum * left / count };
             left -= count;
         }
-        if !(keep > 0.0) {
-            return 0.0;
-        }
-        let count = self.smallest() / self.unit;
-        let mut variance = kept / keep / KEPT_MEAN_SQUARE;
-        for _ in 0..3 {
-            variance = self.mean_below(16.0 * variance + 2.25 * count * count);
-        }
-        variance * self.unit * self.unit
+        if keep > 0.0 { kept / keep / mean_square } else { 0.0 }
     }
 
     /// Smallest difference but none that comes more than once: the count, where readings are
@@ -130,6 +138,12 @@ impl Squares {
         }
         if used > 0.0 { kept / used } else { 0.0 }
     }
+}
+
+/// Variance of `x_t − 2 x_{t−k} + x_{t−2k}` of unit AR(1) noise whose correlation over k readings
+/// is `r`.
+pub(super) fn second_difference(r: f64) -> f64 {
+    2.0 * (1.0 - r) * (3.0 - r)
 }
 
 /// Median of five.
@@ -182,14 +196,16 @@ impl Noise {
         };
         let mut bins = vec![None::<Squares>; 2 * SIDE_BINS + 1];
         for stretch in &stretches {
-            let mut before = usize::MAX / 2;
+            let mut before = [usize::MAX / 2; 2];
             for w in stretch.windows(5) {
                 // A difference across an edge has different levels at its ends.
                 let bin = noise.bin(median5(w));
-                if bin.abs_diff(before) <= 2 {
-                    bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma)).add(w[2] - w[1]);
+                if bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2 {
+                    bins[bin]
+                        .get_or_insert_with(|| Squares::new(quiet_sigma))
+                        .add(w[2] - 2.0 * w[1] + w[0]);
                 }
-                before = bin;
+                before = [bin, before[0]];
             }
         }
         let difference_variance: Vec<Option<(f64, f64)>> = bins
@@ -207,17 +223,18 @@ impl Noise {
             .map_or(SIDE_BINS, |(i, _)| i);
         let phi = noise.correlation(&stretches, &difference_variance, values.len());
         // Rounding adds white noise of q²/12 to what is correlated.
-        let white = |v: f64, q: f64| (q * q / 12.0).min(0.4 * v);
-        let sigma_of = |(v, q): (f64, f64)| {
-            let white = white(v, q);
-            ((0.5 * v - white) / (1.0 - phi) + white).sqrt().max(floor).max(q / 12f64.sqrt())
+        let parts = |(v, q): (f64, f64)| {
+            let white = (q * q / 12.0).min(0.8 * v / second_difference(0.0));
+            ((v - second_difference(0.0) * white) / second_difference(phi), white)
+        };
+        let sigma_of = |bin: (f64, f64)| {
+            let (correlated, white) = parts(bin);
+            (correlated + white).sqrt().max(floor).max(bin.1 / 12f64.sqrt())
         };
         let own: Vec<Option<f64>> =
             difference_variance.iter().map(|bin| bin.map(sigma_of)).collect();
         // One coefficient for both parts: the one that gives long means their true variance.
-        let (v, count) = difference_variance[noise.common].unwrap_or((0.0, 0.0));
-        let white = white(v, count);
-        let correlated = ((0.5 * v - white) / (1.0 - phi)).max(0.0);
+        let (correlated, white) = difference_variance[noise.common].map_or((0.0, 0.0), parts);
         if correlated > 0.0 {
             let long = (correlated * (1.0 + phi) / (1.0 - phi) + white) / (correlated + white);
             noise.phi = (long - 1.0) / (long + 1.0);
@@ -239,20 +256,21 @@ impl Noise {
                     run = 0;
                     continue;
                 };
-                let change = w[2] - w[1];
+                let change = w[2] - 2.0 * w[1] + w[0];
                 run = if change * change <= SHARP * v + 2.25 * q * q { run + 1 } else { 0 };
                 let scale = v.sqrt();
                 let now = stretch[i + 2];
                 for (squares, lag) in by_lag.iter_mut().zip([1].into_iter().chain(LAGS)) {
-                    if run < lag {
+                    if run < 2 * lag {
                         break;
                     }
-                    squares.add((now - stretch[i + 2 - lag]) / scale);
+                    let (middle, first) = (stretch[i + 2 - lag], stretch[i + 2 - 2 * lag]);
+                    squares.add((now - 2.0 * middle + first) / scale);
                 }
             }
         }
         let common = variance[self.common].filter(|bin| bin.0 > 0.0);
-        let rounding = common.map_or(0.0, |(v, q)| q * q / 6.0 / v);
+        let rounding = common.map_or(0.0, |(v, q)| 0.5 * q * q / v);
         let d: Vec<f64> = by_lag.iter().map(|squares| squares.variance()).collect();
         if !(d[0] > 0.0) || by_lag[0].total() < ENOUGH {
             return 0.0;
@@ -263,7 +281,8 @@ impl Noise {
             LAGS.iter()
                 .zip(&d[1..known.max(1)])
                 .map(|(lag, dk)| {
-                    let expected = (1.0 - phi.powi(*lag as i32)) / (1.0 - phi);
+                    let expected =
+                        second_difference(phi.powi(*lag as i32)) / second_difference(phi);
                     ((dk / d[0]).ln() - expected.ln()).powi(2)
                 })
                 .sum()
@@ -417,13 +436,18 @@ fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     for stretch in stretches {
         for block in stretch.chunks(BLOCK).filter(|b| b.len() >= 4 || stretch.len() < BLOCK) {
             let mut squares: Vec<f64> =
-                block.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).collect();
+                block.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2)).collect();
             squares.sort_by(f64::total_cmp);
-            let kept = (squares.len() * 3).div_ceil(5);
-            let mean = squares[..kept].iter().sum::<f64>() / kept.max(1) as f64;
+            let trimmed = |(share, mean_square): (f64, f64)| {
+                let kept = (squares.len() as f64 * share).ceil() as usize;
+                squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / mean_square
+            };
+            let (most, fewer) = (trimmed(KEPT), trimmed(KEPT_AMONG_EDGES));
+            let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
+            let variance = if abound { fewer } else { most } / second_difference(0.0);
             let mut sorted = block.to_vec();
             sorted.sort_by(f64::total_cmp);
-            blocks.push((mean / (2.0 * KEPT_MEAN_SQUARE), sorted[sorted.len() / 2]));
+            blocks.push((variance, sorted[sorted.len() / 2]));
         }
     }
     blocks.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));

@@ -32,6 +32,8 @@ const SIDE_PRIOR: f64 = 10.0;
 const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 /// Evidence for its usual slope, in σ², above which a long window is not used.
 const TOO_MUCH: f64 = 1500.0;
+/// Readings on either side that show how they are rounded.
+const ROUNDING_FROM: usize = 24;
 const COLUMNS: usize = 6;
 
 /// What the tests read.
@@ -106,10 +108,24 @@ impl Ground<'_> {
             .max(self.noise.floor)
     }
 
+    /// Standard deviation of rounding to the smallest change that the readings `first..end` show:
+    /// a meter that changes its range rounds more coarsely there than elsewhere.
+    fn rounding(&self, first: usize, end: usize) -> f64 {
+        let changes = self.values[first..end].windows(2).map(|w| (w[1] - w[0]).abs());
+        let least = changes.filter(|d| *d > self.noise.floor).fold(f64::INFINITY, f64::min);
+        if least.is_finite() { least / 12f64.sqrt() } else { 0.0 }
+    }
+
     fn side(&self, values: &[f64], start: usize, pool: usize, forward: bool) -> Side {
         let n = values.len();
         let near = n.min(SIDE);
-        let sigma = self.side_sigma(if forward { &values[..near] } else { &values[n - near..] });
+        let own = self.side_sigma(if forward { &values[..near] } else { &values[n - near..] });
+        let rounding = if forward {
+            self.rounding(start, (start + ROUNDING_FROM).min(self.values.len()))
+        } else {
+            self.rounding((start + n).saturating_sub(ROUNDING_FROM), start + n)
+        };
+        let sigma = own.max(rounding);
         let blocks = n / pool;
         let mut value = Vec::with_capacity(blocks);
         let mut time = Vec::with_capacity(blocks);

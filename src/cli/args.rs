@@ -65,7 +65,7 @@ pub(crate) struct ReadingArgs {
     #[arg(long, value_name = "UNIT")]
     pub(crate) unit: Option<String>,
     /// Seconds between samples, for a file without times
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
     pub(crate) interval: Option<f64>,
     /// How date and time are written, e.g. "%d/%m/%Y %H:%M:%S"
     #[arg(long, value_name = "FORMAT")]
@@ -88,10 +88,15 @@ pub(crate) struct ReadingArgs {
 #[derive(Debug, Clone, Args)]
 pub(crate) struct JudgingArgs {
     /// Smallest change that matters, in ampere (or with a unit: 5mA, 20uA)
-    #[arg(long, value_name = "AMPS")]
+    #[arg(long, value_name = "AMPS", allow_negative_numbers = true)]
     pub(crate) smallest_step: Option<String>,
     /// Largest accepted probability of passing a load that does not conform
-    #[arg(long, value_name = "PROBABILITY", default_value_t = 0.025)]
+    #[arg(
+        long,
+        value_name = "PROBABILITY",
+        default_value_t = 0.025,
+        allow_negative_numbers = true
+    )]
     pub(crate) risk: f64,
     /// Exit with 1 when a load is non-conforming or the capture cannot be trusted
     #[arg(long)]
@@ -139,7 +144,7 @@ pub(crate) struct StarterArgs {
     #[arg(long, value_name = "DIR", default_value = ".")]
     pub(crate) out: PathBuf,
     /// Smallest change that matters, in ampere (or with a unit: 5mA, 20uA)
-    #[arg(long, value_name = "AMPS")]
+    #[arg(long, value_name = "AMPS", allow_negative_numbers = true)]
     pub(crate) smallest_step: Option<String>,
     #[command(flatten)]
     pub(crate) reading: ReadingArgs,
@@ -218,10 +223,10 @@ pub(crate) struct ScaleArgs {
     #[arg(allow_negative_numbers = true)]
     pub(crate) current: String,
     /// Voltage it was specified at
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
     pub(crate) from: f64,
     /// Voltage to carry it to
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
     pub(crate) to: f64,
     /// How the load's current follows the voltage
     #[arg(long, value_name = "KIND", value_enum, default_value_t = Behaviour::ConstantPower)]

@@ -112,12 +112,28 @@ fn measured(findings: &Findings) -> Vec<Measured> {
         limit_high: None,
         verdict: Verdict::NoLimit,
     };
-    if let Some(lowest) = findings.states.first() {
+    let Some(sleep) = &findings.sleep else { return all };
+    let judged = |mut measured: Measured, limit_name: &str| {
+        if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == limit_name) {
+            measured.limit_high = Some(found.limit);
+            measured.verdict = found.verdict;
+        }
+        measured
+    };
+    let mut floor = judged(lone(Measure::SleepFloor, sleep.floor_a), "sleep_max_a");
+    floor.expanded_uncertainty = Some(sleep.floor_expanded_uncertainty_a);
+    all.push(floor);
+    let to_sleep = sleep.longest_time_to_sleep_s;
+    all.extend(to_sleep.map(|s| judged(lone(Measure::TimeToSleep, s), "sleep_within_s")));
+    if let Some(lowest) = findings.states.iter().min_by(|a, b| {
+        (a.mean_a - sleep.floor_a).abs().total_cmp(&(b.mean_a - sleep.floor_a).abs())
+    }) {
         all.push(lone(Measure::Noise, lowest.noise_a));
     }
     if let Some(wakes) = &findings.wakes {
         all.extend(wakes.period_s.map(|period_s| lone(Measure::WakePeriod, period_s)));
-        all.push(lone(Measure::WakeCharge, wakes.charge_each_ah));
+        let charge = lone(Measure::WakeCharge, wakes.charge_each_ah);
+        all.push(judged(charge, "wake_charge_max_ah"));
     }
     all
 }

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::battery::Budget;
+use super::sleep::SleepFindings;
 
 /// Value of [`Findings::schema`].
 pub const RESULT_SCHEMA: &str = "ebbmark.result/1";
@@ -43,6 +44,8 @@ pub struct Findings {
     pub states: Vec<StateRow>,
     /// Repeated short bursts above the lowest state; `None` when there are none.
     pub wakes: Option<Wakes>,
+    /// Sleep behaviour; `None` when nothing on the lead sleeps.
+    pub sleep: Option<SleepFindings>,
     /// Stretches of draw that no line of the event list explains, largest charge first.
     pub unexplained: Vec<Unexplained>,
     /// Charge and extremes of the whole capture.

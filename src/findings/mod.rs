@@ -8,8 +8,10 @@ mod analysis;
 mod battery;
 mod others;
 mod safety;
+mod sleep;
 
 pub use analysis::*;
 pub use battery::*;
 pub use others::*;
 pub use safety::{CAUTIONS_IN_BRIEF, SAFETY};
+pub use sleep::*;

@@ -4,7 +4,7 @@
 //! limits       at the site's voltage       score        how odd a value is
 //! conformity   the decision and its risk   unexplained  draw that no line lists
 //! rows         one a load and state        advice       what to measure next
-//! headline     the answer in a sentence
+//! headline     the answer in a sentence    sleep        floor, wakes, failures to sleep
 //! ```
 
 mod advice;
@@ -13,6 +13,7 @@ mod headline;
 mod limits;
 mod rows;
 mod score;
+mod sleep;
 #[cfg(test)]
 mod tests;
 mod types;
@@ -38,7 +39,13 @@ pub fn judge(
     risk: Risk,
 ) -> Judgement {
     let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
-    judge_with(&totals, segmentation, alignment, loads, sheet, risk)
+    let mut judgement = judge_with(&totals, segmentation, alignment, loads, sheet, risk);
+    let slept = sleep::assess(&capture.samples, segmentation, alignment, loads, sheet, risk);
+    if let Some((found, wakes)) = slept {
+        judgement.sleep = Some(found);
+        judgement.wakes = wakes;
+    }
+    judgement
 }
 
 fn judge_with(
@@ -79,7 +86,7 @@ fn judge_with(
         site_v: sheet.site.supply_voltage_v,
         listed: alignment.is_some(),
     });
-    Judgement { headline, loads: rows, unexplained, advice, cautions }
+    Judgement { headline, loads: rows, unexplained, sleep: None, wakes: None, advice, cautions }
 }
 
 /// How long each load and state was seen, seconds.

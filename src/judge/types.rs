@@ -1,6 +1,6 @@
 //! What the judge stage hands on.
 
-use crate::findings::{Advice, Caution, LoadRow, Unexplained};
+use crate::findings::{Advice, Caution, LoadRow, SleepFindings, Unexplained, Wakes};
 
 /// Largest accepted probability of passing a load that does not conform, 0 < risk < 0.5.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,6 +34,10 @@ pub struct Judgement {
     pub loads: Vec<LoadRow>,
     /// Draw that no line explains, largest charge first.
     pub unexplained: Vec<Unexplained>,
+    /// Sleep behaviour; `None` when nothing on the lead sleeps.
+    pub sleep: Option<SleepFindings>,
+    /// Its wakes in short; `None` without any.
+    pub wakes: Option<Wakes>,
     /// What to measure next, most useful first.
     pub advice: Vec<Advice>,
     /// What a reader must know.

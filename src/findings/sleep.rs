@@ -1,0 +1,159 @@
+//! The sleep behaviour of what hangs on the lead.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::analysis::Verdict;
+
+/// How the capture sleeps, wakes and fails to.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SleepFindings {
+    /// Sleep floor, zero removed, ampere.
+    pub floor_a: f64,
+    /// Its combined standard uncertainty, ampere; without the zero where no zero check was made.
+    pub floor_standard_uncertainty_a: f64,
+    /// Its expanded uncertainty, about 95 %, ampere.
+    pub floor_expanded_uncertainty_a: f64,
+    /// Time and charge at the floor.
+    pub asleep: SleepShare,
+    /// Time and charge of the wakes.
+    pub waking: SleepShare,
+    /// Time and charge of everything longer than a wake.
+    pub awake: SleepShare,
+    /// Every time it fell asleep after being awake.
+    pub falls_asleep: Vec<FallAsleep>,
+    /// Median of their durations, seconds; `None` when it never did.
+    pub time_to_sleep_s: Option<f64>,
+    /// Longest of their durations, seconds.
+    pub longest_time_to_sleep_s: Option<f64>,
+    /// Every wake.
+    pub wakes: Vec<Wake>,
+    /// Wakes that belong together, told apart by their charge; most frequent first.
+    pub series: Vec<WakeSeries>,
+    /// Stretches awake that nobody switched on and that last far longer than a wake.
+    pub failures: Vec<FailureToSleep>,
+    /// Whether the floor creeps.
+    pub creep: Creep,
+    /// Against the job sheet's limits on sleep.
+    pub verdicts: Vec<SleepVerdict>,
+    /// What the sampling rate cannot see.
+    pub unseen: String,
+}
+
+/// A share of the capture.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct SleepShare {
+    /// Time, seconds.
+    pub time_s: f64,
+    /// Share of the time the equipment was powered.
+    pub share_of_time: f64,
+    /// Charge, zero removed, ampere-hours.
+    pub charge_ah: f64,
+    /// Share of the charge the equipment drew.
+    pub share_of_charge: f64,
+}
+
+/// Falling asleep once.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FallAsleep {
+    /// Last activity: the last listed event or rise of the current before, seconds.
+    pub last_activity_s: f64,
+    /// First moment at the floor, seconds.
+    pub asleep_s: f64,
+    /// Time between, seconds.
+    pub took_s: f64,
+}
+
+/// One wake.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Wake {
+    /// Start, seconds.
+    pub start_s: f64,
+    /// Width, seconds.
+    pub width_s: f64,
+    /// Highest reading, zero removed, ampere.
+    pub peak_a: f64,
+    /// Charge above the floor on either side, ampere-hours.
+    pub charge_ah: f64,
+    /// Index into `series`.
+    pub series: Option<usize>,
+}
+
+/// Wakes of one kind.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WakeSeries {
+    /// How many.
+    pub count: u64,
+    /// Time between starts, seconds: slope of the starts over their number where they are
+    /// regular, else the median; `None` for a single one.
+    pub period_s: Option<f64>,
+    /// Scatter of the starts about that rhythm, or of the intervals where there is none, seconds.
+    pub jitter_s: Option<f64>,
+    /// True when the starts keep a rhythm.
+    pub regular: bool,
+    /// Wakes missing from the rhythm.
+    pub skipped: u64,
+    /// Median width, seconds.
+    pub width_s: f64,
+    /// Median highest reading, ampere.
+    pub peak_a: f64,
+    /// Mean charge of one above the floor, ampere-hours.
+    pub charge_each_ah: f64,
+}
+
+/// Not falling asleep when it should have.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FailureToSleep {
+    /// Start, seconds.
+    pub start_s: f64,
+    /// End, seconds.
+    pub end_s: f64,
+    /// Mean above the floor, ampere.
+    pub above_floor_a: f64,
+    /// Charge it cost above the floor, ampere-hours.
+    pub charge_ah: f64,
+}
+
+/// Whether the sleep floor creeps.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Creep {
+    /// Slope of the floor, zero removed, ampere an hour; `None` with fewer than three stretches.
+    pub slope_a_per_h: Option<f64>,
+    /// Its standard uncertainty, the zero's drift included where it is known, ampere an hour.
+    pub standard_uncertainty_a_per_h: Option<f64>,
+    /// The answer.
+    pub answer: CreepAnswer,
+    /// The same in words.
+    pub text: String,
+}
+
+/// Whether the sleep floor creeps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum CreepAnswer {
+    /// No slope beyond its uncertainty.
+    Steady,
+    /// The equipment's draw changes.
+    Creeps,
+    /// The slope may be the meter's own: too few zero checks.
+    Undecidable,
+}
+
+/// A figure of sleep against its limit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SleepVerdict {
+    /// Key of the limit in the job sheet.
+    pub limit_name: String,
+    /// Value found, in `si_unit`.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Limit, in `si_unit`.
+    pub limit: f64,
+    /// Unit symbol: A, s, Ah, or 1 for a share.
+    pub si_unit: String,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Probability that the true value lies within the limit.
+    pub conformance_probability: f64,
+}

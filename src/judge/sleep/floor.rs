@@ -1,0 +1,134 @@
+//! The sleep floor: its level, how far to trust it, and whether it creeps.
+
+use super::Night;
+use super::stretches::{Depth, Stretch};
+use crate::findings::{Creep, CreepAnswer, SegmentKind};
+use crate::numeric::{Quantity, coverage_factor_95};
+
+/// The floor with its uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Floor {
+    pub(super) value_a: f64,
+    pub(super) u_a: f64,
+    pub(super) degrees_of_freedom: Option<f64>,
+}
+
+/// One steady stretch asleep.
+struct Visit {
+    middle_s: f64,
+    length_s: f64,
+    mean_a: f64,
+    u_a: f64,
+}
+
+fn visits(night: &Night<'_>, stretches: &[Stretch]) -> Vec<Visit> {
+    stretches
+        .iter()
+        .filter(|stretch| stretch.depth == Depth::Asleep)
+        .flat_map(|stretch| stretch.first..stretch.end)
+        .filter(|at| night.segmentation.segments[*at].kind == SegmentKind::Steady)
+        .map(|at| {
+            let segment = &night.segmentation.segments[at];
+            Visit {
+                middle_s: 0.5 * (segment.start_s + segment.end_s),
+                length_s: segment.end_s - segment.start_s,
+                mean_a: night.mean_a(at),
+                u_a: segment.standard_uncertainty_a,
+            }
+        })
+        .filter(|visit| visit.length_s > 0.0)
+        .collect()
+}
+
+/// Mean of the floor over its time, `Σ tᵢ x̄ᵢ / Σ tᵢ`, and its standard uncertainty: type A of the
+/// stretches (independent), their scatter where they wander, the zero, and the meter's accuracy
+/// (rectangular: percent of reading and counts) and resolution q/√12. O(stretches).
+pub(super) fn level(night: &Night<'_>, stretches: &[Stretch]) -> Option<Floor> {
+    let visits = visits(night, stretches);
+    let time_s: f64 = visits.iter().map(|visit| visit.length_s).sum();
+    if visits.is_empty() || time_s <= 0.0 {
+        return None;
+    }
+    let value_a = visits.iter().map(|v| v.length_s * v.mean_a).sum::<f64>() / time_s;
+    let type_a: f64 =
+        visits.iter().map(|visit| (visit.length_s * visit.u_a / time_s).powi(2)).sum();
+    // Effective number of visits of unequal length (Kish).
+    let squares: f64 = visits.iter().map(|visit| visit.length_s * visit.length_s).sum();
+    let effective = time_s * time_s / squares;
+    let scatter: f64 =
+        visits.iter().map(|v| v.length_s * (v.mean_a - value_a).powi(2)).sum::<f64>() / time_s;
+    let wander = if effective > 1.5 { scatter / (effective - 1.0) } else { 0.0 };
+    let meter = night.sheet.meter.unwrap_or_default();
+    let resolution_a =
+        meter.resolution_a.unwrap_or(night.segmentation.noise.floor_a * 12f64.sqrt());
+    let rectangular = |half_width: f64| half_width * half_width / 3.0;
+    let type_b = rectangular(meter.accuracy_percent_of_reading / 100.0 * value_a)
+        + rectangular(meter.accuracy_counts * resolution_a)
+        + resolution_a * resolution_a / 12.0
+        + night.loads.zero.standard_uncertainty_a.unwrap_or(0.0).powi(2);
+    let u_a = (type_a.max(wander) + type_b).sqrt();
+    let own = type_a.max(wander);
+    // Welch-Satterthwaite with the stretches' scatter as the only estimated part.
+    let degrees_of_freedom = (own > 0.0 && wander > type_a)
+        .then(|| (effective - 1.0).max(1.0) * (u_a * u_a / own).powi(2));
+    Some(Floor { value_a, u_a, degrees_of_freedom })
+}
+
+/// Slope of the floor by least squares over its stretches, weighted by their time, against its
+/// standard uncertainty from their scatter. A slope is the equipment's only when at least two zero
+/// checks hold the meter's own drift; otherwise it cannot be told from it.
+pub(super) fn creep(night: &Night<'_>, stretches: &[Stretch]) -> Creep {
+    let visits = visits(night, stretches);
+    let undecided = |text: &str| Creep {
+        slope_a_per_h: None,
+        standard_uncertainty_a_per_h: None,
+        answer: CreepAnswer::Undecidable,
+        text: text.to_owned(),
+    };
+    if visits.len() < 3 {
+        return undecided("Too few stretches asleep to see a creep of the floor.");
+    }
+    let time_s: f64 = visits.iter().map(|visit| visit.length_s).sum();
+    let mean =
+        |f: &dyn Fn(&Visit) -> f64| visits.iter().map(|v| v.length_s * f(v)).sum::<f64>() / time_s;
+    let (centre_s, centre_a) = (mean(&|v| v.middle_s), mean(&|v| v.mean_a));
+    let spread = mean(&|v| (v.middle_s - centre_s).powi(2));
+    if spread <= 0.0 {
+        return undecided("Too few stretches asleep to see a creep of the floor.");
+    }
+    let slope = mean(&|v| (v.middle_s - centre_s) * (v.mean_a - centre_a)) / spread;
+    let rest = mean(&|v| (v.mean_a - centre_a - slope * (v.middle_s - centre_s)).powi(2));
+    let degrees = visits.len() as f64 - 2.0;
+    let own = rest / (spread * degrees);
+    let checks = &night.loads.zero.checks;
+    let span_s = checks.last().zip(checks.first()).map(|(last, first)| last.time_s - first.time_s);
+    let drift_known = span_s.filter(|span| *span > 0.0);
+    let zero_u = night.loads.zero.standard_uncertainty_a;
+    let zero = drift_known.zip(zero_u).map(|(span, u)| 2.0 * (u / span).powi(2));
+    let u = (own + zero.unwrap_or(0.0)).sqrt();
+    let (slope_a_per_h, u_a_per_h) = (3600.0 * slope, 3600.0 * u);
+    let seen = slope_a_per_h.abs() > coverage_factor_95(Some(degrees)) * u_a_per_h;
+    let shown = Quantity::amperes(slope_a_per_h);
+    let (answer, text) = match (seen, zero.is_some()) {
+        (false, _) => {
+            (CreepAnswer::Steady, "The floor does not creep beyond its doubt.".to_owned())
+        }
+        (true, true) => (
+            CreepAnswer::Creeps,
+            format!("The floor creeps by {shown} an hour, with the meter's zero held by checks."),
+        ),
+        (true, false) => (
+            CreepAnswer::Undecidable,
+            format!(
+                "The floor moves by {shown} an hour; whether the equipment creeps or the meter's \
+                 zero drifts cannot be told without a zero check at both ends."
+            ),
+        ),
+    };
+    Creep {
+        slope_a_per_h: Some(slope_a_per_h),
+        standard_uncertainty_a_per_h: Some(u_a_per_h),
+        answer,
+        text,
+    }
+}

@@ -1,0 +1,168 @@
+//! Wakes that belong together, and their rhythm.
+
+use super::middle;
+use super::outings::{Outing, OutingKind};
+use crate::findings::{Wake, WakeSeries, Wakes};
+use crate::numeric::Moments;
+
+/// Neighbours in order of charge that differ by more than this factor may be of two kinds.
+const KINDS_APART: f64 = 1.6;
+/// Fewest wakes that make a kind of their own.
+const FEWEST: usize = 3;
+/// A rhythm keeps its intervals, skips aside, within this share of the period.
+const REGULAR: f64 = 0.15;
+
+/// All wakes with the series they belong to, and the series, most wakes first.
+///
+/// Wakes are sorted by charge and cut where neighbours differ by more than 1.6 times and both sides
+/// keep a rhythm, or one keeps a better one than all together: a 10 s poll inside a 15 min report.
+/// O(k log k).
+pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
+    let mut wakes: Vec<Wake> = outings
+        .iter()
+        .filter(|outing| outing.kind == OutingKind::Wake)
+        .map(|outing| Wake {
+            start_s: outing.start_s,
+            width_s: outing.width_s(),
+            peak_a: outing.peak_a,
+            charge_ah: outing.charge_c / 3600.0,
+            series: None,
+        })
+        .collect();
+    let mut order: Vec<usize> = (0..wakes.len()).collect();
+    order.sort_by(|a, b| wakes[*a].charge_ah.total_cmp(&wakes[*b].charge_ah).then(a.cmp(b)));
+    let mut groups = cut(&order, &wakes);
+    groups.sort_by_key(|group| std::cmp::Reverse(group.len()));
+    for (at, group) in groups.iter().enumerate() {
+        for wake in group {
+            wakes[*wake].series = Some(at);
+        }
+    }
+    let series = groups.iter().filter_map(|group| describe(group, &wakes)).collect();
+    (wakes, series)
+}
+
+fn cut(order: &[usize], wakes: &[Wake]) -> Vec<Vec<usize>> {
+    if order.is_empty() {
+        return Vec::new();
+    }
+    let charge = |at: usize| wakes[order[at]].charge_ah;
+    let whole = irregularity(order, wakes);
+    let best = (FEWEST..order.len().saturating_sub(FEWEST - 1))
+        .filter(|at| charge(at - 1) > 0.0 && charge(*at) / charge(at - 1) > KINDS_APART)
+        .max_by(|a, b| (charge(*a) / charge(a - 1)).total_cmp(&(charge(*b) / charge(b - 1))));
+    let Some(at) = best else { return vec![order.to_vec()] };
+    let (low, high) = order.split_at(at);
+    let (calm_low, calm_high) = (irregularity(low, wakes), irregularity(high, wakes));
+    let both_keep_time = calm_low < REGULAR && calm_high < REGULAR;
+    if both_keep_time || calm_low.min(calm_high) < REGULAR.min(whole) {
+        [cut(low, wakes), cut(high, wakes)].concat()
+    } else {
+        vec![order.to_vec()]
+    }
+}
+
+/// Starts of a group in order of time.
+fn starts(group: &[usize], wakes: &[Wake]) -> Vec<f64> {
+    let mut starts: Vec<f64> = group.iter().map(|wake| wakes[*wake].start_s).collect();
+    starts.sort_by(f64::total_cmp);
+    starts
+}
+
+/// The rhythm of sorted starts.
+struct Rhythm {
+    period_s: f64,
+    jitter_s: f64,
+    skipped: u64,
+    /// Typical distance of an interval from a whole number of periods, in periods.
+    irregularity: f64,
+}
+
+/// Fits `start = t₀ + k · period` by least squares, `k` counting skipped wakes too.
+fn rhythm(starts: &[f64]) -> Option<Rhythm> {
+    let mut intervals: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let raw = intervals.clone();
+    intervals.sort_by(f64::total_cmp);
+    let first_guess = middle(&intervals).filter(|period| *period > 0.0)?;
+    let mut off: Vec<f64> = raw
+        .iter()
+        .map(|interval| {
+            let periods = interval / first_guess;
+            (periods - periods.round().max(1.0)).abs()
+        })
+        .collect();
+    off.sort_by(f64::total_cmp);
+    let irregularity = off[off.len() * 3 / 4];
+    let mut k = 0.0;
+    let counts: Vec<f64> = std::iter::once(0.0)
+        .chain(raw.iter().map(|interval| {
+            k += (interval / first_guess).round().max(1.0);
+            k
+        }))
+        .collect();
+    let n = starts.len() as f64;
+    let (mean_k, mean_t) = (counts.iter().sum::<f64>() / n, starts.iter().sum::<f64>() / n);
+    let spread: f64 = counts.iter().map(|k| (k - mean_k) * (k - mean_k)).sum();
+    let slope =
+        counts.iter().zip(starts).map(|(k, t)| (k - mean_k) * (t - mean_t)).sum::<f64>() / spread;
+    let rest: f64 =
+        counts.iter().zip(starts).map(|(k, t)| (t - mean_t - slope * (k - mean_k)).powi(2)).sum();
+    let jitter_s = if n > 2.0 { (rest / (n - 2.0)).sqrt() } else { 0.0 };
+    let skipped = (k as usize + 1).saturating_sub(starts.len()) as u64;
+    Some(Rhythm { period_s: slope, jitter_s, skipped, irregularity })
+}
+
+fn irregularity(group: &[usize], wakes: &[Wake]) -> f64 {
+    rhythm(&starts(group, wakes)).map_or(f64::INFINITY, |rhythm| rhythm.irregularity)
+}
+
+fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
+    let sorted = |value: fn(&Wake) -> f64| {
+        let mut values: Vec<f64> = group.iter().map(|wake| value(&wakes[*wake])).collect();
+        values.sort_by(f64::total_cmp);
+        values
+    };
+    let charges = sorted(|wake| wake.charge_ah);
+    let starts = starts(group, wakes);
+    let rhythm = rhythm(&starts);
+    let regular = rhythm.as_ref().is_some_and(|rhythm| rhythm.irregularity < REGULAR);
+    let intervals: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let mut ranked = intervals.clone();
+    ranked.sort_by(f64::total_cmp);
+    let (period_s, jitter_s, skipped) = match rhythm.filter(|_| regular) {
+        Some(rhythm) => {
+            let jitter = (group.len() > 2).then_some(rhythm.jitter_s);
+            (Some(rhythm.period_s), jitter, rhythm.skipped)
+        }
+        None => (middle(&ranked), Moments::of(&intervals).and_then(|m| m.sd), 0),
+    };
+    Some(WakeSeries {
+        count: group.len() as u64,
+        period_s,
+        jitter_s,
+        regular,
+        skipped,
+        width_s: middle(&sorted(|wake| wake.width_s))?,
+        peak_a: middle(&sorted(|wake| wake.peak_a))?,
+        charge_each_ah: Moments::of(&charges)?.mean,
+    })
+}
+
+/// The summary of all wakes, with the rhythm of the most frequent series.
+pub(super) fn summary(
+    series: &[WakeSeries],
+    wakes: &[Wake],
+    share_of_charge: f64,
+) -> Option<Wakes> {
+    let first = series.first()?;
+    let charges: Vec<f64> = wakes.iter().map(|wake| wake.charge_ah).collect();
+    Some(Wakes {
+        count: wakes.len() as u64,
+        period_s: first.period_s,
+        period_sd_s: first.jitter_s,
+        width_s: first.width_s,
+        peak_a: first.peak_a,
+        charge_each_ah: Moments::of(&charges)?.mean,
+        share_of_charge,
+    })
+}

@@ -1,0 +1,190 @@
+//! Sleep behaviour of hand-made captures whose truth is known by construction.
+
+use super::super::Risk;
+use super::*;
+use crate::capture::TimeAxis;
+use crate::findings::{CreepAnswer, SegmentKind, Verdict, ZeroCheck};
+use crate::jobsheet::SleepLimits;
+use crate::loads::ZeroModel;
+use crate::segment::{Level, NoiseModel, Segment};
+
+/// Lengths (seconds), levels (ampere) and kinds at one sample a second.
+fn capture(parts: &[(usize, f64, SegmentKind)]) -> (Samples, Segmentation) {
+    let mut current_a = Vec::new();
+    let mut segments = Vec::new();
+    let mut levels: Vec<f64> =
+        parts.iter().filter(|part| part.2 == SegmentKind::Steady).map(|part| part.1).collect();
+    levels.sort_by(f64::total_cmp);
+    levels.dedup();
+    for (seconds, level_a, kind) in parts {
+        let first = current_a.len();
+        current_a.extend(std::iter::repeat_n(*level_a, *seconds));
+        segments.push(Segment {
+            first,
+            end: current_a.len(),
+            start_s: first as f64,
+            end_s: current_a.len() as f64,
+            mean_a: *level_a,
+            noise_a: 1e-4,
+            effective_samples: *seconds as f64,
+            standard_uncertainty_a: 1e-4 / (*seconds as f64).sqrt(),
+            kind: *kind,
+            state: (*kind == SegmentKind::Steady)
+                .then(|| levels.iter().position(|level| level == level_a).unwrap()),
+        });
+    }
+    let states = levels
+        .iter()
+        .map(|level| Level { mean_a: *level, noise_a: 1e-4, time_s: 1.0, charge_c: 1.0 })
+        .collect();
+    let noise =
+        NoiseModel { sigma_a: 1e-4, phi: 0.0, floor_a: 1e-5, by_level: vec![], spikes: vec![] };
+    let len = current_a.len();
+    let time = TimeAxis::Uniform { interval_s: 1.0, len };
+    let samples = Samples { time, current_a };
+    (samples, Segmentation { noise, segments, steps: vec![], states, wakes: None })
+}
+
+fn no_loads(zero: ZeroModel) -> LoadsFound {
+    LoadsFound {
+        zero,
+        loads: vec![],
+        base_a: None,
+        accounted_a: vec![],
+        on: vec![],
+        turned: false,
+        cautions: vec![],
+    }
+}
+
+fn night(
+    parts: &[(usize, f64, SegmentKind)],
+    sheet: &JobSheet,
+) -> Option<(SleepFindings, Option<Wakes>)> {
+    let (samples, segmentation) = capture(parts);
+    let loads = no_loads(ZeroModel::default());
+    assess(&samples, &segmentation, None, &loads, sheet, Risk::default())
+}
+
+use SegmentKind::{Burst, Steady};
+
+/// `wakes` bursts of 5 s at 150 mA every 100 s over a floor of 10 mA.
+fn regular(wakes: usize) -> Vec<(usize, f64, SegmentKind)> {
+    let mut parts = vec![(60, 0.010, Steady)];
+    for _ in 0..wakes {
+        parts.extend([(5, 0.150, Burst), (95, 0.010, Steady)]);
+    }
+    parts
+}
+
+#[test]
+fn wakes_are_counted_with_period_width_peak_and_charge() {
+    let (found, summary) = night(&regular(20), &JobSheet::default()).unwrap();
+    let summary = summary.unwrap();
+    assert_eq!(summary.count, 20);
+    approx::assert_relative_eq!(summary.period_s.unwrap(), 100.0, max_relative = 1e-12);
+    assert_eq!(summary.width_s, 5.0);
+    assert_eq!(summary.peak_a, 0.150);
+    approx::assert_relative_eq!(summary.charge_each_ah, 0.140 * 5.0 / 3600.0, max_relative = 1e-12);
+    approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-12);
+    assert!(found.failures.is_empty() && found.falls_asleep.is_empty());
+    approx::assert_relative_eq!(found.waking.share_of_time, 100.0 / 2060.0, max_relative = 1e-12);
+}
+
+#[test]
+fn a_skipped_wake_leaves_the_period_and_is_counted() {
+    let mut parts = regular(8);
+    parts.push((100, 0.010, Steady));
+    parts.extend(regular(6)[1..].iter().copied());
+    let (found, _) = night(&parts, &JobSheet::default()).unwrap();
+    approx::assert_relative_eq!(found.series[0].period_s.unwrap(), 100.0, max_relative = 1e-12);
+    assert_eq!((found.series[0].count, found.series[0].skipped), (14, 1));
+}
+
+#[test]
+fn a_poll_inside_a_report_is_told_apart() {
+    // Every 10 s a poll of 1 s at 30 mA; every ninth is a report of 3 s at 200 mA instead.
+    let mut parts = vec![(10, 0.010, Steady)];
+    for i in 0..90 {
+        let report = i % 9 == 4;
+        let (seconds, level) = if report { (3, 0.200) } else { (1, 0.030) };
+        parts.extend([(seconds, level, Burst), (10 - seconds, 0.010, Steady)]);
+    }
+    let (found, _) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!(found.series.len(), 2);
+    assert_eq!((found.series[0].count, found.series[1].count), (80, 10));
+    approx::assert_relative_eq!(found.series[0].period_s.unwrap(), 10.0, max_relative = 1e-9);
+    approx::assert_relative_eq!(found.series[1].period_s.unwrap(), 90.0, max_relative = 1e-9);
+}
+
+#[test]
+fn a_stuck_wake_is_a_failure_with_its_cost() {
+    let mut parts = regular(12);
+    parts.extend([(900, 0.120, Steady), (95, 0.010, Steady)]);
+    parts.extend(regular(12)[1..].iter().copied());
+    let (found, summary) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!(summary.unwrap().count, 24);
+    assert_eq!(found.failures.len(), 1);
+    let failure = &found.failures[0];
+    assert_eq!(failure.end_s - failure.start_s, 900.0);
+    approx::assert_relative_eq!(failure.charge_ah, 0.110 * 900.0 / 3600.0, max_relative = 1e-12);
+}
+
+#[test]
+fn limits_on_sleep_are_judged() {
+    let sleep = |sleep_max_a, awake_share_max| JobSheet {
+        sleep: Some(SleepLimits {
+            sleep_max_a: Some(sleep_max_a),
+            wake_charge_max_ah: Some(1e-3),
+            awake_share_max: Some(awake_share_max),
+            ..SleepLimits::default()
+        }),
+        ..JobSheet::default()
+    };
+    let verdict = |sheet: &JobSheet, name: &str| {
+        let (found, _) = night(&regular(20), sheet).unwrap();
+        found.verdicts.iter().find(|verdict| verdict.limit_name == name).unwrap().verdict
+    };
+    assert_eq!(verdict(&sleep(0.012, 0.1), "sleep_max_a"), Verdict::Conforming);
+    assert_eq!(verdict(&sleep(0.008, 0.1), "sleep_max_a"), Verdict::NonConforming);
+    assert_eq!(verdict(&sleep(0.010, 0.1), "sleep_max_a"), Verdict::Indeterminate);
+    assert_eq!(verdict(&sleep(0.012, 0.1), "wake_charge_max_ah"), Verdict::Conforming);
+    assert_eq!(verdict(&sleep(0.012, 0.02), "awake_share_max"), Verdict::NonConforming);
+}
+
+#[test]
+fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
+    let mut parts = Vec::new();
+    for i in 0..30 {
+        parts.extend([(95, 0.010 + 2e-5 * f64::from(i), Steady), (5, 0.150, Burst)]);
+    }
+    let (samples, segmentation) = capture(&parts);
+    let sheet = JobSheet::default();
+    let assess_with = |zero: ZeroModel| {
+        let loads = no_loads(zero);
+        assess(&samples, &segmentation, None, &loads, &sheet, Risk::default()).unwrap().0.creep
+    };
+    let alone = assess_with(ZeroModel::default());
+    assert_eq!(alone.answer, CreepAnswer::Undecidable);
+    // 20 µA every 100 s is 0.72 mA an hour.
+    approx::assert_relative_eq!(alone.slope_a_per_h.unwrap(), 7.2e-4, max_relative = 1e-6);
+    let check = |time_s| ZeroCheck {
+        time_s,
+        reading_a: 0.0,
+        residual_a: 0.0,
+        within_tolerance: true,
+        listed: true,
+    };
+    // Outside the capture's own stretches, so that no level is taken for the zero.
+    let held = assess_with(ZeroModel {
+        checks: vec![check(-10.0), check(3010.0)],
+        standard_uncertainty_a: Some(1e-5),
+        ..ZeroModel::default()
+    });
+    assert_eq!(held.answer, CreepAnswer::Creeps);
+}
+
+#[test]
+fn a_capture_that_never_leaves_its_level_has_no_sleep_to_speak_of() {
+    assert!(night(&[(600, 0.010, Steady)], &JobSheet::default()).is_none());
+}

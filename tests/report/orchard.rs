@@ -323,6 +323,7 @@ pub(crate) fn findings() -> Findings {
             state(5, 0.121, 32.0),
             state(6, 0.2242, 160.0),
         ],
+        sleep: None,
         wakes: Some(Wakes {
             count: 4,
             period_s: Some(300.0),
@@ -519,6 +520,8 @@ pub(crate) fn analysis() -> Analysis {
             headline: findings.headline.clone(),
             loads: vec![],
             unexplained: vec![],
+            sleep: None,
+            wakes: None,
             advice: vec![],
             cautions: vec![],
         },

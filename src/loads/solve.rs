@@ -46,13 +46,16 @@ pub(super) struct Fit {
     white_x: Vec<Vec<f64>>,
     /// Factor on the noise variances that the residuals ask for.
     pub(super) noise_scale: f64,
-    /// Its degrees of freedom.
-    pub(super) noise_df: Option<f64>,
     /// Variance a second of the zero's wander, ampere²/s.
     pub(super) wander_a2_per_s: f64,
-    /// Its degrees of freedom.
+    /// Degrees of freedom of the wander's variance.
     pub(super) wander_df: Option<f64>,
+    /// `(XᵀV⁻¹X)⁺` at the likely variance components, with their weights.
+    likely: Vec<(f64, Normal)>,
 }
+
+/// Variance components of less than this share of the weight are left out of the mean.
+const LEAST_WEIGHT: f64 = 1e-3;
 
 /// One point of the grid of variance components.
 struct Tried {
@@ -61,6 +64,12 @@ struct Tried {
     restricted: f64,
     likelihood: f64,
     prior: f64,
+}
+
+/// Degrees of freedom of an estimated variance of mean `mean` and variance `spread`; `None` for
+/// infinitely many.
+fn degrees_of_freedom(mean: f64, spread: f64) -> Option<f64> {
+    (spread > 0.0 && mean > 0.0).then(|| 2.0 * mean * mean / spread)
 }
 
 impl Design {
@@ -201,22 +210,33 @@ impl Design {
         };
         let noise_scale = mean(&|t| t.noise_scale);
         let wander = mean(&|t| t.wander);
-        // JCGM 100:2008, G.4.2, eq. G.3: ν = ½ (Δu/u)⁻² with variances in place of u.
-        let df = |m: f64, of: &dyn Fn(&Tried) -> f64| {
-            let variance = mean(&|t| (of(t) - m).powi(2));
-            (variance > 0.0 && m > 0.0).then(|| 2.0 * m * m / variance)
-        };
-        let noise_df = df(noise_scale, &|t| t.noise_scale);
-        let wander_df = df(wander, &|t| t.wander);
-        self.at(noise_scale, noise_df, wander, wander_df)
+        let wander_df = degrees_of_freedom(wander, mean(&|t| (t.wander - wander).powi(2)));
+        let likely = tried
+            .iter()
+            .map(|t| (weight(t) / total, t))
+            .filter(|(weight, _)| *weight > LEAST_WEIGHT)
+            .map(|(weight, t)| (weight, self.normal_at(t.noise_scale, t.wander)))
+            .collect();
+        self.at(noise_scale, wander, wander_df, likely)
+    }
+
+    fn normal_at(&self, noise_scale: f64, wander_a2_per_s: f64) -> Normal {
+        let whitener = Whitener::new(&self.rows, noise_scale, wander_a2_per_s);
+        let mut x = DMatrix::zeros(self.len(), self.x.len());
+        for (j, column) in self.x.iter().enumerate() {
+            let mut white = column.clone();
+            whitener.whiten(&mut white);
+            x.column_mut(j).copy_from_slice(&white);
+        }
+        Normal::new(&x.tr_mul(&x))
     }
 
     fn at(
         self,
         noise_scale: f64,
-        noise_df: Option<f64>,
         wander_a2_per_s: f64,
         wander_df: Option<f64>,
+        likely: Vec<(f64, Normal)>,
     ) -> Fit {
         let whitener = Whitener::new(&self.rows, noise_scale, wander_a2_per_s);
         let white_x: Vec<Vec<f64>> = self
@@ -243,9 +263,9 @@ impl Design {
             whitener,
             white_x,
             noise_scale,
-            noise_df,
             wander_a2_per_s,
             wander_df,
+            likely,
         };
         // A draw cannot be negative; one that clearly is, is a source, and stays.
         let consumer = |j: usize| {
@@ -275,6 +295,20 @@ impl Fit {
     /// Variance of `aᵀβ` from noise, rounding (taken as independent) and the zero's wander, ampere².
     pub(super) fn variance(&self, a: &DVector<f64>) -> f64 {
         a.dot(&self.normal.solve(a)).max(0.0)
+    }
+
+    /// Mean of that variance over the likely variance components, and its degrees of freedom.
+    ///
+    /// The components are estimated, so the variance is known to its spread over them only:
+    /// `ν = 2 v̄² / var(v)` (JCGM 100:2008, G.4.2, eq. G.3, with variances in place of standard
+    /// uncertainties).
+    pub(super) fn estimated_variance(&self, a: &DVector<f64>) -> (f64, Option<f64>) {
+        let each: Vec<(f64, f64)> =
+            self.likely.iter().map(|(w, normal)| (*w, a.dot(&normal.solve(a)).max(0.0))).collect();
+        let total: f64 = each.iter().map(|(w, _)| w).sum();
+        let mean = each.iter().map(|(w, v)| w * v).sum::<f64>() / total;
+        let spread = each.iter().map(|(w, v)| w * (v - mean).powi(2)).sum::<f64>() / total;
+        (mean, degrees_of_freedom(mean, spread))
     }
 
     /// Weights `c` with `aᵀβ = Σ c_k level_k`.

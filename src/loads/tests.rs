@@ -1,3 +1,6 @@
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
 use super::scene::{Deed, SceneMeter, build, deed, silent};
 use super::*;
 use crate::findings::LoadBehaviour;
@@ -165,4 +168,77 @@ fn one_untouched_unit_is_read_by_its_levels() {
     let found = solve(&segmentation, None, &sheet, None);
     assert!((of(&found, "receiver", "asleep").draw_a - 8e-6).abs() < 1e-6);
     assert!((of(&found, "receiver", "awake").draw_a - 0.012).abs() < 1e-4);
+}
+
+/// A random visit: every load on and off twice, overlapping; returns deeds and true draws.
+fn random_visit(rng: &mut ChaCha8Rng, loads: &[&'static str]) -> (Vec<Deed>, Vec<f64>, f64) {
+    let draws: Vec<f64> =
+        loads.iter().map(|_| 10f64.powf(rng.random_range(-2.0f64..-0.5))).collect();
+    let mut slots: Vec<(usize, bool)> = Vec::new();
+    let mut state = vec![false; loads.len()];
+    let mut left = vec![4; loads.len()];
+    while left.iter().any(|l| *l > 0) {
+        let open: Vec<usize> = (0..loads.len()).filter(|&l| left[l] > 0).collect();
+        let load = open[rng.random_range(0..open.len())];
+        state[load] = !state[load];
+        left[load] -= 1;
+        slots.push((load, state[load]));
+    }
+    let mut deeds = vec![deed(0.0, "zero", 0.0, "check"), silent(45.0, "zero", 1.0)];
+    let mut time_s = 60.0;
+    for (load, on) in slots {
+        time_s += f64::floor(rng.random_range(40.0..110.0));
+        let draw_a = if on { draws[load] } else { 0.0 };
+        deeds.push(deed(time_s, loads[load], draw_a, if on { "on" } else { "off" }));
+    }
+    time_s += 60.0;
+    deeds.push(deed(time_s, "zero", 0.0, "check"));
+    (deeds, draws, time_s + 45.0)
+}
+
+/// Share of 95 % intervals that hold the truth, and the worst relative error of loads of 20 mA or more.
+fn coverage(captures: u64, meter: impl Fn(&mut ChaCha8Rng) -> SceneMeter, sheet: &JobSheet) -> (f64, f64) {
+    let loads = ["radio", "probe", "valve"];
+    let (mut held, mut total, mut worst) = (0u32, 0u32, 0.0f64);
+    let mut zs = Vec::new();
+    for seed in 0..captures {
+        let mut rng = ChaCha8Rng::seed_from_u64(1000 + seed);
+        let (deeds, draws, end_s) = random_visit(&mut rng, &loads);
+        let meter = meter(&mut rng);
+        let (segmentation, alignment) = build(&deeds, 0.008, end_s, &meter, seed);
+        let found = solve(&segmentation, Some(&alignment), sheet, None);
+        for (load, truth) in loads.iter().zip(&draws) {
+            let row = of(&found, load, "on");
+            let error = row.draw_a - truth;
+            total += 1;
+            zs.push(error / row.standard_uncertainty_a);
+            held += u32::from(error.abs() <= row.coverage_factor * row.standard_uncertainty_a);
+            if *truth >= 0.020 {
+                worst = worst.max(error.abs() / truth);
+            }
+        }
+    }
+    let rms = (zs.iter().map(|z| z * z).sum::<f64>() / zs.len() as f64).sqrt();
+    println!("coverage {:.4} of {total}, rms z {rms:.3}, worst {worst:.4}", f64::from(held) / f64::from(total));
+    (f64::from(held) / f64::from(total), worst)
+}
+
+#[test]
+fn ninety_five_in_a_hundred_intervals_hold_the_truth() {
+    let sheet = JobSheet::default();
+    for (name, wander_a, drift) in
+        [("still", 0.0, 0.0), ("slow", 0.0005, 0.001), ("clamp", 0.002, 0.003), ("bad", 0.006, 0.0), ("line", 0.0, 0.02)]
+    {
+        print!("{name}: ");
+        coverage(
+            300,
+            |rng| SceneMeter {
+                offset_a: rng.random_range(-0.005..0.005),
+                drift_a_per_h: rng.random_range(-1.0..1.0) * drift,
+                wander_a,
+                ..SceneMeter::default()
+            },
+            &sheet,
+        );
+    }
 }

@@ -79,6 +79,12 @@ pub(super) fn of_draw(
         weights.iter().zip(&rows.noise_a2).map(|(c, v)| c * c * v).sum::<f64>() * fit.noise_scale;
     let alone: f64 = weights.iter().zip(&rows.rounding_a2).map(|(c, v)| c * c * v).sum();
     let wander = (fit.variance(a) - noise - alone).max(0.0);
+    let (mean, df) = fit.estimated_variance(a);
+    // The two are estimated together: they share their mean variance, and each carries the degrees
+    // of freedom with which Welch-Satterthwaite returns those of their sum.
+    let factor = ((mean - alone) / (noise + wander)).max(0.0);
+    let (noise, wander) = (noise * factor, wander * factor);
+    let df = df.map(|df| df * (noise * noise + wander * wander) / (noise + wander).powi(2));
     let mut by_pattern = vec![0.0; patterns.iter().max().map_or(0, |m| m + 1)];
     for (k, c) in weights.iter().enumerate() {
         by_pattern[patterns[k]] += c * rows.rounding_a2[k].sqrt();
@@ -87,13 +93,13 @@ pub(super) fn of_draw(
     use CommonTo::{Capture, Draw, Meter as OfMeter};
     use EvaluationType::{A, B};
     combine(vec![
-        item("noise of the readings", A, "Student", noise.sqrt(), fit.noise_df, Draw),
+        item("noise of the readings", A, "Student", noise.sqrt(), df, Draw),
         item(
             "wander of the zero between stretches",
             A,
             "Student",
             wander.sqrt(),
-            fit.wander_df,
+            df,
             Capture,
         ),
         item("resolution", B, "rectangular", rounding.sqrt(), None, Draw),

@@ -66,10 +66,17 @@ struct Tried {
     prior: f64,
 }
 
-/// Degrees of freedom of an estimated variance of mean `mean` and variance `spread`; `None` for
-/// infinitely many.
-fn degrees_of_freedom(mean: f64, spread: f64) -> Option<f64> {
-    (spread > 0.0 && mean > 0.0).then(|| 2.0 * mean * mean / spread)
+/// Variance and degrees of freedom of the Student distribution that an error has whose variance is
+/// itself spread with `mean` and `spread`: the spread is matched by an inverse gamma distribution,
+/// `ν = 4 + 2 mean²/spread`, `s² = mean (1 − 2/ν)` (as for readings of unknown variance, JCGM
+/// 101:2008, 6.4.9.2). `None` for infinitely many degrees of freedom.
+fn student(mean: f64, spread: f64) -> (f64, Option<f64>) {
+    if spread > 0.0 && mean > 0.0 {
+        let df = 4.0 + 2.0 * mean * mean / spread;
+        (mean * (1.0 - 2.0 / df), Some(df))
+    } else {
+        (mean, None)
+    }
 }
 
 impl Design {
@@ -140,8 +147,8 @@ impl Design {
             };
             for step in -5..=14 {
                 let log_factor = 0.2 * f64::from(step);
-                // The readings' own uncertainty is believed to about a third.
-                let noise_prior = (1.0 + (log_factor / 0.35).powi(2)).powi(-2);
+                // The readings' own uncertainty is believed to about a fifth.
+                let noise_prior = (1.0 + (log_factor / 0.3).powi(2)).powi(-2);
                 let noise_scale = (2.0 * log_factor).exp();
                 let wander = wander_a * wander_a / duration_s;
                 let (restricted, likelihood) = self.likelihood(&kept, noise_scale, wander);
@@ -210,7 +217,7 @@ impl Design {
         };
         let noise_scale = mean(&|t| t.noise_scale);
         let wander = mean(&|t| t.wander);
-        let wander_df = degrees_of_freedom(wander, mean(&|t| (t.wander - wander).powi(2)));
+        let wander_df = student(wander, mean(&|t| (t.wander - wander).powi(2))).1;
         let likely = tried
             .iter()
             .map(|t| (weight(t) / total, t))
@@ -297,18 +304,15 @@ impl Fit {
         a.dot(&self.normal.solve(a)).max(0.0)
     }
 
-    /// Mean of that variance over the likely variance components, and its degrees of freedom.
-    ///
-    /// The components are estimated, so the variance is known to its spread over them only:
-    /// `ν = 2 v̄² / var(v)` (JCGM 100:2008, G.4.2, eq. G.3, with variances in place of standard
-    /// uncertainties).
+    /// That variance with its degrees of freedom, the variance components being estimated: it is
+    /// spread over their likely values.
     pub(super) fn estimated_variance(&self, a: &DVector<f64>) -> (f64, Option<f64>) {
         let each: Vec<(f64, f64)> =
             self.likely.iter().map(|(w, normal)| (*w, a.dot(&normal.solve(a)).max(0.0))).collect();
         let total: f64 = each.iter().map(|(w, _)| w).sum();
         let mean = each.iter().map(|(w, v)| w * v).sum::<f64>() / total;
         let spread = each.iter().map(|(w, v)| w * (v - mean).powi(2)).sum::<f64>() / total;
-        (mean, degrees_of_freedom(mean, spread))
+        student(mean, spread)
     }
 
     /// Weights `c` with `aᵀβ = Σ c_k level_k`.

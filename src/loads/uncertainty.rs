@@ -94,14 +94,7 @@ pub(super) fn of_draw(
     use EvaluationType::{A, B};
     combine(vec![
         item("noise of the readings", A, "Student", noise.sqrt(), df, Draw),
-        item(
-            "wander of the zero between stretches",
-            A,
-            "Student",
-            wander.sqrt(),
-            df,
-            Capture,
-        ),
+        item("wander of the zero between stretches", A, "Student", wander.sqrt(), df, Capture),
         item("resolution", B, "rectangular", rounding.sqrt(), None, Draw),
         item(
             format!("meter accuracy, {} % of reading", (1e5 * meter.gain).round() / 1e3),

@@ -7,6 +7,9 @@ use crate::jobsheet::{JobSheet, LoadSpec, StateSpec, carry_current, same_name};
 /// Draws further apart than this many e-folds are different states of a job sheet (a factor of 8).
 const FARTHEST: f64 = 2.08;
 
+/// Start-up humps of such loads are over by then (common practice, no source).
+const START_UP_S: f64 = 20.0;
+
 /// Current that a state is specified with, carried to the site, ampere.
 pub(super) fn expected_a(load: &LoadSpec, state: &StateSpec, sheet: &JobSheet) -> Option<f64> {
     let listed_a = state.specified_a.or(state.maximum_a).or(state.minimum_a)?;
@@ -105,15 +108,20 @@ fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [Str
     let draw = |i: usize| phases[i].draw_a.unwrap_or(0.0);
     let starting = |at: usize| {
         order.get(at + 1).is_some_and(|&next| {
-            let (here, next_a) = (draw(order[at]), draw(next));
-            // A start-up hump is higher, brief, and followed by something of the same order.
-            at == 0
-                && here > next_a
-                && phases[order[at]].length_s < 0.5 * phases[next].length_s
-                && (order.len() > 2 || here < 3.0 * next_a)
+            let (here_a, next_a) = (draw(order[at]), draw(next));
+            let (here_s, next_s) = (phases[order[at]].length_s, phases[next].length_s);
+            // A start-up hump is higher and brief, or of the order of what follows; falling asleep
+            // takes longer and goes further.
+            here_a > next_a
+                && here_s < 0.5 * next_s
+                && (here_s <= START_UP_S || here_a < 3.0 * next_a || order.len() > 2)
         })
     };
-    let main = (0..order.len()).find(|&at| !starting(at)).unwrap_or(0);
+    // A level that the job sheet knows as the listed state is the one that the others are told by.
+    let main = order
+        .iter()
+        .position(|&i| same_name(&names[i], listed))
+        .unwrap_or_else(|| usize::from(starting(0)).min(order.len() - 1));
     for (at, &i) in order.iter().enumerate() {
         if !names[i].is_empty() {
             continue;

@@ -95,8 +95,7 @@ impl Attribution<'_> {
     }
 
     fn all_off(&self, row: &Row) -> bool {
-        row.zero
-            || self.timeline.pattern_at(0.5 * (row.start_s + row.end_s)).iter().all(Option::is_none)
+        row.zero || self.timeline.all_off(row.start_s, row.end_s)
     }
 
     fn phases(&self) -> Phases {

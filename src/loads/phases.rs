@@ -21,8 +21,9 @@ pub(super) struct Row {
 }
 
 impl Row {
-    fn middle_s(&self) -> f64 {
-        0.5 * (self.start_s + self.end_s)
+    /// A moment in its first tenth: what was on when it began, a reading or two after its step.
+    pub(super) fn early_s(&self) -> f64 {
+        self.start_s + 0.1 * (self.end_s - self.start_s)
     }
 }
 
@@ -82,7 +83,7 @@ pub(super) fn find(
             if row.zero {
                 vec![None; timeline.loads.len()]
             } else {
-                timeline.pattern_at(row.middle_s())
+                timeline.pattern_at(row.early_s())
             }
         })
         .collect();
@@ -128,7 +129,7 @@ fn since_s(load: usize, time_s: f64, timeline: &Timeline, rows: &[Row]) -> Optio
 
 fn alike(a: &Change, b: &Change) -> bool {
     (a.delta_a - b.delta_a).abs()
-        <= ALIKE * a.delta_a.abs().max(b.delta_a.abs()) + CLEAR * a.u_a.hypot(b.u_a)
+        <= ALIKE * a.delta_a.abs().max(b.delta_a.abs()) + 3.0 * a.u_a.hypot(b.u_a)
 }
 
 /// A change that comes at the same delay after the same load's switching, time after time, is that load's.
@@ -155,14 +156,19 @@ fn own_by_delay(
             for load in 0..timeline.loads.len() {
                 let Some(delay_s) = delays[i][load] else { continue };
                 let state = patterns[changes[i].row][load];
-                let close = |other: f64| (other - delay_s).abs() <= 0.25 * delay_s.max(other) + 2.0;
-                let mut support = 0;
-                for j in 0..changes.len() {
-                    let same = patterns[changes[j].row][load] == state
-                        && alike(&changes[i], &changes[j])
-                        && delays[j][load].is_some_and(close);
-                    support += usize::from(same);
-                }
+                let close = |other: f64| (other - delay_s).abs() <= 0.1 * delay_s.max(other) + 2.0;
+                // Each switching counts once, so that two changes after one of them are no pattern.
+                let mut switchings: Vec<f64> = (0..changes.len())
+                    .filter(|&j| {
+                        patterns[changes[j].row][load] == state && alike(&changes[i], &changes[j])
+                    })
+                    .filter_map(|j| {
+                        delays[j][load].filter(|&other| close(other)).map(|d| changes[j].time_s - d)
+                    })
+                    .collect();
+                switchings.sort_by(f64::total_cmp);
+                switchings.dedup();
+                let support = switchings.len();
                 let eligible = timeline.loads[load]
                     .switches
                     .iter()
@@ -218,11 +224,17 @@ fn own_by_size(
             continue;
         };
         next += 1;
-        let near = |x: f64| {
-            (x - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + CLEAR * change.u_a
-        };
+        let near =
+            |x: f64| (x - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + 3.0 * change.u_a;
         let returns = open.iter().rposition(|(_, opened)| near(-opened.delta_a));
-        let owner = change.owner.or_else(|| {
+        let by_sheet = |load: usize| {
+            let draws = &specified_a[load];
+            draws.iter().any(|a| draws.iter().any(|b| a != b && near(b - a)))
+        };
+        // A change that the job sheet knows of one load is not another's for coming at a like delay.
+        let known = (0..loads).find(|&load| patterns[k][load].is_some() && by_sheet(load));
+        let by_delay = change.owner.filter(|&load| known.is_none() || by_sheet(load));
+        let owner = by_delay.or_else(|| {
             if returns.is_some() {
                 return None;
             }
@@ -238,12 +250,6 @@ fn own_by_size(
                             && patterns[earlier.row][load] == patterns[k][load]
                             && alike(earlier, &change)
                     })
-                })
-            };
-            let known = || {
-                on.iter().copied().find(|&load| {
-                    let draws = &specified_a[load];
-                    draws.iter().any(|a| draws.iter().any(|b| a != b && near(b - a)))
                 })
             };
             // Only a load that draws at least as much can fall by it; the last one switched first.
@@ -262,7 +268,7 @@ fn own_by_size(
                 });
                 able.first().copied()
             };
-            back.or_else(again).or_else(known).or_else(falls)
+            back.or_else(again).or(known).or_else(falls)
         });
         changes[next - 1].owner = owner;
         match (owner, returns) {

@@ -241,6 +241,11 @@ impl Timeline {
         self.loads.iter().map(|load| load.state_at(time_s)).collect()
     }
 
+    /// True when every listed load is off all the time.
+    pub(super) fn all_off(&self, start_s: f64, end_s: f64) -> bool {
+        self.loads.iter().all(|load| load.shares(start_s, end_s).iter().all(|share| *share == 0.0))
+    }
+
     /// A load that is switched on again after a zero check without having been switched off lay
     /// dead in between: nothing is powered at a zero check.
     pub(super) fn switch_off_at_zero_checks(&mut self, ends_s: &[(f64, f64)]) {

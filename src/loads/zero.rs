@@ -73,7 +73,7 @@ pub(super) fn mark_found(rows: &mut [Row], timeline: &Timeline, tolerance: Toler
         return;
     }
     for row in rows.iter_mut() {
-        let off = timeline.pattern_at(0.5 * (row.start_s + row.end_s)).iter().all(Option::is_none);
+        let off = timeline.all_off(row.start_s, row.end_s);
         row.zero = off && row.level_a.abs() <= tolerance.half_width_a + 2.0 * row.u_a;
     }
 }

@@ -18,6 +18,8 @@ use crate::capture::TimeAxis;
 
 /// Blocks on one side of the place at most.
 const SIDE: usize = 64;
+/// Readings on one side of the first look.
+const NEAR: usize = 8;
 /// Samples pooled to one block, scale by scale.
 pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
 /// Price of a free term of the background while its usual slope is not known well.
@@ -61,6 +63,8 @@ pub(super) struct Evidence {
     pub(super) jump: f64,
     /// Its standard uncertainty, ampere.
     pub(super) jump_sd: f64,
+    /// True when the nearest readings alone decided.
+    pub(super) near: bool,
 }
 
 /// Block means of one side, nearest block first.
@@ -149,9 +153,26 @@ impl Ground<'_> {
         tail: bool,
         enough: f64,
     ) -> Evidence {
-        let mut best = Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0 };
+        let mut best =
+            Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0, near: false };
         let (mut reached_l, mut reached_r) = (0, 0);
         let mut window = Vec::new();
+        if (at - left).max(right - at) > NEAR {
+            // A strong step shows in the nearest readings already, where no tail bends much that
+            // did not start close by.
+            let close = tail && at - left <= 2 * SIDE;
+            let near = self.look(
+                at,
+                [at - left, right - at].map(|n| n.min(NEAR)),
+                0,
+                close,
+                enough,
+                &mut window,
+            );
+            if near.deviance > 2.0 * enough {
+                return Evidence { near: true, ..near };
+            }
+        }
         for (scale, pool) in POOLS.into_iter().enumerate() {
             let reach = SIDE * pool;
             let (l, r) = ((at - left).min(reach), (right - at).min(reach));
@@ -163,13 +184,7 @@ impl Ground<'_> {
                 break;
             }
             (reached_l, reached_r) = (l, r);
-            let pool = pool.min(l).min(r).max(1);
-            self.copy(at - l, at + r, &mut window);
-            let sides = [
-                self.side(&window[..l], at - l, pool, false),
-                self.side(&window[l..], at, pool, true),
-            ];
-            let evidence = self.weigh(&sides, at, pool, tail, self.drift[scale], enough);
+            let evidence = self.look(at, [l, r], scale, tail, enough, &mut window);
             if evidence.deviance > best.deviance {
                 best = evidence;
             }
@@ -178,6 +193,29 @@ impl Ground<'_> {
             }
         }
         best
+    }
+
+    /// The jump of a step at `at` between its neighbours, from as many readings as one window takes.
+    pub(super) fn measure(&self, left: usize, at: usize, right: usize) -> (f64, f64) {
+        let reach = [at - left, right - at].map(|n| n.min(SIDE));
+        let evidence = self.look(at, reach, 0, false, 0.0, &mut Vec::new());
+        (evidence.jump, evidence.jump_sd)
+    }
+
+    fn look(
+        &self,
+        at: usize,
+        [l, r]: [usize; 2],
+        scale: usize,
+        tail: bool,
+        enough: f64,
+        window: &mut Vec<f64>,
+    ) -> Evidence {
+        let pool = POOLS[scale].min(l).min(r).max(1);
+        self.copy(at - l, at + r, window);
+        let sides =
+            [self.side(&window[..l], at - l, pool, false), self.side(&window[l..], at, pool, true)];
+        self.weigh(&sides, at, pool, tail, self.drift[scale], enough)
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
@@ -343,7 +381,7 @@ impl Ground<'_> {
             null = null.min(deviance(best[0], 3, 2.0 * self.term_cost));
             with = with.min(deviance(best[1], 3, 2.0 * self.term_cost));
         }
-        Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1 }
+        Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1, near: false }
     }
 }
 

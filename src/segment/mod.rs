@@ -24,6 +24,8 @@ mod wakes;
 pub use propose::exact as exact_breakpoints;
 pub use types::*;
 
+use rayon::prelude::*;
+
 use choose::Chosen;
 use jump::{Evidence, Ground};
 use noise::Noise;
@@ -84,7 +86,8 @@ pub fn segment(
     let mut drift = drift::of_blocks(&stable, &noise);
     let mut term_cost = jump::TERM_COST;
     let enough = 2.0 * (n as f64).ln() + 10.0;
-    let smallest = wishes.smallest_step_a.unwrap_or(0.0);
+    // A single count is no step where noise is too small to carry readings across it.
+    let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
     let proposed = candidates(&stable, noise.phi, &breaks, wishes.exact);
     let mut candidates = proposed.clone();
@@ -200,12 +203,27 @@ fn settle(
         }
     }
     let places = places(ground, &chosen);
+    measure(ground, &mut chosen);
     (chosen.into_iter().zip(places).collect(), spikes)
+}
+
+/// Jumps of the steps that their nearest readings decided, from wider windows.
+fn measure(ground: &Ground<'_>, chosen: &mut [Chosen]) {
+    let n = ground.values.len();
+    let at: Vec<usize> = chosen.iter().map(|c| c.at).collect();
+    chosen.par_iter_mut().enumerate().for_each(|(i, step)| {
+        let left = if i > 0 { at[i - 1] } else { 0 };
+        let right = at.get(i + 1).copied().unwrap_or(n);
+        if step.evidence.near {
+            (step.evidence.jump, step.evidence.jump_sd) = ground.measure(left, step.at, right);
+        }
+    });
 }
 
 fn places(ground: &Ground<'_>, chosen: &[Chosen]) -> Vec<place::Place> {
     let n = ground.values.len();
     (0..chosen.len())
+        .into_par_iter()
         .map(|i| {
             let at = chosen[i].at;
             if ground.breaks.binary_search(&at).is_ok() {

@@ -30,6 +30,8 @@ const LAGS: [usize; 4] = [2, 3, 6, 12];
 const SHARP: f64 = 20.0;
 /// Differences that a level needs to have its own noise.
 const ENOUGH: u64 = 24;
+/// Variance of a second difference, in squared counts, below which readings are stuck.
+const STUCK: f64 = 0.2;
 /// Half-octave bins of level on each side of the quiet level.
 const SIDE_BINS: usize = 60;
 
@@ -44,6 +46,8 @@ pub(super) struct Noise {
     stable_at: Vec<f64>,
     pub(super) phi: f64,
     pub(super) floor: f64,
+    /// Count that readings at the commonest level hardly ever leave; 0 when they do.
+    pub(super) stuck_count: f64,
     /// Commonest bin.
     common: usize,
     /// Bins that hold data of their own.
@@ -190,6 +194,7 @@ impl Noise {
             stable_at: Vec::new(),
             phi: 0.0,
             floor,
+            stuck_count: 0.0,
             common: SIDE_BINS,
             seen: vec![false; 2 * SIDE_BINS + 1],
             level_free: false,
@@ -239,6 +244,13 @@ impl Noise {
             let long = (correlated * (1.0 + phi) / (1.0 - phi) + white) / (correlated + white);
             noise.phi = (long - 1.0) / (long + 1.0);
         }
+        // Readings that hardly ever leave their count say little of the noise below it.
+        if let Some((v, count)) = difference_variance[noise.common]
+            && v < STUCK * count * count
+        {
+            noise.stuck_count = count;
+            noise.phi = noise.phi.min(0.5);
+        }
         noise.seen = own.iter().map(Option::is_some).collect();
         noise.fill(&own);
         noise
@@ -283,7 +295,7 @@ impl Noise {
                 .map(|(lag, dk)| {
                     let expected =
                         second_difference(phi.powi(*lag as i32)) / second_difference(phi);
-                    ((dk / d[0]).ln() - expected.ln()).powi(2)
+                    ((dk / d[0]).ln() - expected.ln()).powi(2) / *lag as f64
                 })
                 .sum()
         };

@@ -1,7 +1,7 @@
 //! The doubt of a draw, and how the doubts of several add up over a day.
 
 use crate::findings::{CommonTo, LoadRow};
-use crate::numeric::coverage_factor_95;
+use crate::numeric::{coverage_factor_95, welch_satterthwaite};
 
 /// Standard uncertainties of one quantity, in its own unit, by what has the error in common.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -53,11 +53,9 @@ impl Doubt {
     /// Expanded uncertainty, about 95 %, with the effective degrees of freedom of
     /// Welch and Satterthwaite (GUM G.4).
     pub(super) fn expanded(&self) -> f64 {
-        let combined = self.combined();
-        let spread: f64 =
-            self.own.iter().filter_map(|(u, dof)| dof.map(|dof| u.powi(4) / dof)).sum();
-        let dof = (spread > 0.0).then(|| combined.powi(4) / spread);
-        combined * coverage_factor_95(dof)
+        let shared = [(self.meter, None), (self.capture, None)];
+        let parts: Vec<_> = self.own.iter().copied().chain(shared).collect();
+        self.combined() * coverage_factor_95(welch_satterthwaite(&parts))
     }
 }
 

@@ -1,7 +1,7 @@
 //! The uncertainty of a difference with shared errors cancelled.
 
 use crate::budget::Doubt;
-use crate::numeric::{coverage_factor_95, student_cdf};
+use crate::numeric::{coverage_factor_95, student_cdf, welch_satterthwaite};
 
 /// Whether the meter's gain error is the same on both sides.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,15 +49,12 @@ impl Spread {
             Gain::Shared => (after.meter - before.meter).powi(2),
             Gain::OfTwoRanges | Gain::Unknown => after.meter.powi(2) + before.meter.powi(2),
         };
-        let own = || before.own.iter().chain(&after.own);
-        let variance = meter
-            + before.capture.powi(2)
-            + after.capture.powi(2)
-            + own().map(|(u, _)| u * u).sum::<f64>();
-        let spread: f64 = own().filter_map(|(u, dof)| dof.map(|dof| u.powi(4) / dof)).sum();
+        let shared = [meter, before.capture.powi(2), after.capture.powi(2)];
+        let mut parts: Vec<_> = shared.map(|variance| (variance.sqrt(), None)).into();
+        parts.extend(before.own.iter().chain(&after.own));
         Self {
-            standard: variance.sqrt(),
-            degrees_of_freedom: (spread > 0.0).then(|| variance.powi(2) / spread),
+            standard: parts.iter().map(|(u, _)| u * u).sum::<f64>().sqrt(),
+            degrees_of_freedom: welch_satterthwaite(&parts),
         }
     }
 

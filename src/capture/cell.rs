@@ -104,14 +104,11 @@ pub(super) fn number_prefix(cell: &[u8], mark: Mark) -> Option<(f64, &[u8])> {
     if mark == Mark::Point
         && (first.is_ascii_digit() || first == b'-')
         && cell.last()?.is_ascii_digit()
+        && (first.is_ascii_digit() || cell.get(1).is_some_and(|b| b.is_ascii_digit() || *b == b'.'))
+        && let Ok((value, used)) = fast_float2::parse_partial::<f64, _>(cell)
+        && used == cell.len()
     {
-        if let Ok((value, used)) = fast_float2::parse_partial::<f64, _>(cell)
-            && used == cell.len()
-            && (first.is_ascii_digit()
-                || cell.get(1).is_some_and(|b| b.is_ascii_digit() || *b == b'.'))
-        {
-            return Some((value, &[]));
-        }
+        return Some((value, &[]));
     }
     careful_prefix(cell, mark)
 }

@@ -306,7 +306,10 @@ fn claim(column: &Column, columns: &[Column], beside: bool) -> Option<Claim> {
     if score == 0 {
         return None;
     }
-    if has(DERIVED_WORDS) {
+    // A mean of readings stands for them better than an extreme or a setting.
+    if has(&["avg", "average", "mean"]) {
+        score -= 10;
+    } else if has(DERIVED_WORDS) {
         score -= 25;
     }
     if has(BATTERY_WORDS) {

@@ -6,6 +6,7 @@ use super::cell::{Mark, number_prefix};
 use super::choose::{is_counter, named_column};
 use super::columns::{Column, shown};
 use super::options::ReadOptions;
+use super::read::Told;
 use super::stamp::{DateKind, RawDate, Stamp, stamp};
 use super::table::Table;
 use super::units::{Unit, unit_of};
@@ -212,9 +213,9 @@ pub(super) fn choose(
     current: usize,
     set_aside: &[usize],
     options: &ReadOptions,
-    decisions: &mut Vec<Decision>,
-    cautions: &mut Vec<Caution>,
+    told: &mut Told,
 ) -> Result<Found, InputFault> {
+    let Told { decisions, cautions, .. } = told;
     let rows = |interval_s| Found {
         clock: Clock::Rows { interval_s },
         origin: None,
@@ -425,19 +426,12 @@ fn stamps(
         Some(format!("--time-column {}", column.handle(columns))),
     );
     decide(decisions, "clock", chosen, why, None);
-    if date.is_some() || !span {
-        if let Some((Unit::Time { .. }, _)) = column.unit {
-            decide(
-                decisions,
-                "clock header",
-                "set aside".to_owned(),
-                format!(
-                    "`{}` speaks of a unit, its cells are dates or times of day",
-                    column.title()
-                ),
-                None,
-            );
-        }
+    if (date.is_some() || !span)
+        && let Some((Unit::Time { .. }, _)) = column.unit
+    {
+        let why =
+            format!("`{}` speaks of a unit, its cells are dates or times of day", column.title());
+        decide(decisions, "clock header", "set aside".to_owned(), why, None);
     }
     Found {
         clock: Clock::Stamp { date, time, two_part_scale },

@@ -251,7 +251,8 @@ fn name_of(titles: &[&str]) -> String {
     let mut parts: Vec<&str> = Vec::new();
     for title in titles {
         let is_unit = unit_of(title).is_some();
-        if !(is_unit && titles.len() > 1) && !parts.contains(title) {
+        let unit_row = is_unit && titles.len() > 1;
+        if !unit_row && !parts.contains(title) {
             parts.push(title);
         }
     }

@@ -15,6 +15,7 @@ mod clock;
 mod columns;
 mod dialect;
 mod fast;
+mod keyed;
 mod long;
 mod options;
 mod plain;

@@ -9,7 +9,7 @@ use super::settle::{self, Form, Settled};
 use super::sniff::{self, Sniffed};
 use super::stamp::{Stamp, stamp};
 use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
-use super::{bytes, plain, sampling, spreadsheet, start, turned};
+use super::{bytes, keyed, plain, sampling, spreadsheet, start, turned};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision, Span};
 
@@ -42,12 +42,6 @@ pub(super) struct Reading {
     pub(super) lead_s: f64,
     /// Between sessions nothing is known.
     pub(super) session_gaps: Vec<Span>,
-}
-
-impl Default for TimeAxis {
-    fn default() -> Self {
-        Self::Listed(Vec::new())
-    }
 }
 
 /// Reads bytes of any form.
@@ -109,6 +103,15 @@ pub(super) fn from_text(
             option: None,
         });
         return from_text(file, &unwrapped(text, line_end(head)), options, progress, told);
+    }
+    if let Some(table) = keyed::table(text) {
+        told.decisions.push(Decision {
+            what: "layout".to_owned(),
+            chosen: "the names of the values in every line became the header".to_owned(),
+            why: "every line names its values".to_owned(),
+            option: None,
+        });
+        return rest(file, &table, &table, options, progress, told);
     }
     if let Some(turned) = turned::turn(text) {
         told.decisions.push(Decision {
@@ -189,8 +192,7 @@ fn other_clock(
         sniffed.chosen.place,
         &used,
         options,
-        &mut told.decisions,
-        &mut told.cautions,
+        &mut told,
     )
     .ok()?;
     if matches!(found.clock, Clock::Rows { .. }) {
@@ -511,6 +513,16 @@ pub(super) fn assemble(
     if settled.start.is_none() {
         start::beside(sniffed, &mut settled, &mut told);
     }
+    if let Some(gap) = lie.gaps.iter().find(|g| leaps(g, samples.duration_s())) {
+        told.cautions.push(Caution::new(
+            "clock-leaps",
+            format!(
+                "the clock leaps by {:.0} days at {:.0} s: it may have been set there, and times before it are then wrong",
+                gap.length_s() / 86_400.0,
+                gap.start_s
+            ),
+        ));
+    }
     let unit = if units.len() > 1 {
         units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ")
     } else {
@@ -544,4 +556,9 @@ pub(super) fn assemble(
         cautions: told.cautions,
         samples,
     })
+}
+
+/// A gap of more than a month that is nearly all of the capture.
+fn leaps(gap: &Span, duration_s: f64) -> bool {
+    gap.length_s() > 30.0 * 86_400.0 && gap.length_s() > 0.9 * duration_s
 }

@@ -384,7 +384,7 @@ fn mend_falls(
                 midnights += 1;
             } else if dated
                 && out.offset_min.is_none()
-                && (fall - HOUR).abs() <= (3.0 * typical).max(2.0).min(600.0)
+                && (fall - HOUR).abs() <= (3.0 * typical).clamp(2.0, 600.0)
                 && hours < 2
             {
                 shift += HOUR;

@@ -87,16 +87,7 @@ pub(super) fn sniff_table(
     chosen.channel =
         long.filter(|l| l.value == chosen.place).map(|l| (l.label, l.name.into_bytes()));
     tell_mark(&columns[chosen.place], told);
-    let found = clock::choose(
-        file,
-        &table,
-        &columns,
-        chosen.place,
-        &[],
-        options,
-        &mut told.decisions,
-        &mut told.cautions,
-    )?;
+    let found = clock::choose(file, &table, &columns, chosen.place, &[], options, told)?;
     Ok(Sniffed { table, columns, chosen, found })
 }
 

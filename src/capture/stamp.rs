@@ -219,9 +219,9 @@ impl<'a> Scanner<'a> {
             return None;
         }
         if self.peek() != Some(b':') {
+            let whole_end = self.at;
             let fraction = self.fraction();
-            if fraction > 0.0 || matches!(self.cell.get(self.at.wrapping_sub(2)), Some(b'.' | b','))
-            {
+            if self.at > whole_end {
                 // m:s.f
                 self.out.span = true;
                 self.out.second = Some(f64::from(hour) * 60.0 + hms(0, 0, minute)? + fraction);
@@ -683,6 +683,7 @@ mod tests {
             ("1h 02m 03s", None, Some(3723.0), None),
             ("27:00:01", None, Some(97_201.0), None),
             ("02:03.5", None, Some(123.5), None),
+            ("00:01.000", None, Some(1.0), None),
             ("2026-01-02", d, None, None),
         ] {
             assert_eq!(read(text), (date, second, offset), "{text}");

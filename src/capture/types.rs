@@ -19,6 +19,13 @@ pub enum TimeAxis {
     Listed(Vec<f64>),
 }
 
+impl Default for TimeAxis {
+    /// No samples.
+    fn default() -> Self {
+        Self::Listed(Vec::new())
+    }
+}
+
 impl TimeAxis {
     /// Number of samples.
     pub fn len(&self) -> usize {

@@ -1,0 +1,108 @@
+//! Lines that name every value (`t=0.5 I=12mA`, `{"time": 0.5, "current_mA": 12}`): made into a table with a header.
+
+use super::dialect::{Lines, line_end};
+
+/// Lines looked at before deciding.
+const LOOKED: usize = 50;
+
+/// The text as a tab-separated table; `None` when its lines do not name their values. O(n).
+pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
+    let start = text.trim_ascii_start();
+    // An array of objects is broken into lines.
+    let broken: Vec<u8>;
+    let text = if start.starts_with(b"[") && start[1..].trim_ascii_start().starts_with(b"{") {
+        broken = text.iter().map(|b| if *b == b'}' { b'\n' } else { *b }).collect();
+        &broken
+    } else {
+        text
+    };
+    let end = line_end(&text[..text.len().min(1 << 20)]);
+    let mut keys: Option<Vec<String>> = None;
+    let (mut seen, mut alike) = (0, 0);
+    for (_, line) in Lines::new(text, end).filter(|(_, l)| !l.trim_ascii().is_empty()).take(LOOKED)
+    {
+        seen += 1;
+        let Some(found) =
+            pairs(line).map(|p| p.into_iter().map(|(key, _)| key).collect::<Vec<_>>())
+        else {
+            continue;
+        };
+        match &keys {
+            None => {
+                alike = 1;
+                keys = Some(found);
+            }
+            Some(first) if *first == found => alike += 1,
+            Some(_) => {}
+        }
+    }
+    let keys = keys.filter(|_| alike >= 3 && alike * 10 >= seen * 8)?;
+    let mut out = keys.join("\t").into_bytes();
+    out.push(b'\n');
+    for (_, line) in Lines::new(text, end) {
+        match pairs(line) {
+            Some(found) if found.len() == keys.len() && found.iter().map(|p| &p.0).eq(&keys) => {
+                let values: Vec<&str> = found.iter().map(|(_, value)| value.as_str()).collect();
+                out.extend_from_slice(values.join("\t").as_bytes());
+            }
+            _ => out.extend(line.iter().filter(|b| !matches!(b, b'[' | b']' | b'{' | b'}' | b','))),
+        }
+        out.push(b'\n');
+    }
+    Some(out)
+}
+
+/// Keys and values of a line, two at least; `None` when some word is neither.
+fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
+    if line.len() > 4096 {
+        return None;
+    }
+    let text = std::str::from_utf8(line).ok()?;
+    let bare: String = text
+        .chars()
+        .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\t') { ' ' } else { c })
+        .collect();
+    // Blanks part only where no comma or semicolon does.
+    let parts: Vec<&str> = if bare.contains([',', ';']) {
+        bare.split([',', ';']).collect()
+    } else {
+        bare.split_whitespace().collect()
+    };
+    let mut found: Vec<(String, String)> = Vec::new();
+    for part in parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()) {
+        let pair = part.split_once(['=', ':']).filter(|(key, value)| {
+            let key = key.trim();
+            !value.trim().is_empty()
+                && key.starts_with(|c: char| c.is_alphabetic())
+                && key.len() <= 40
+        });
+        match (pair, found.last_mut()) {
+            (Some((key, value)), _) => found.push((key.trim().to_owned(), value.trim().to_owned())),
+            // A unit after its number, or the digits after a decimal comma.
+            (None, Some(last)) if part.chars().all(char::is_alphabetic) && part.len() <= 4 => {
+                last.1.push(' ');
+                last.1.push_str(part);
+            }
+            _ => return None,
+        }
+    }
+    (found.len() >= 2).then_some(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn named_values_become_columns() {
+        let turned = |text: &str| table(text.as_bytes()).map(|t| String::from_utf8(t).unwrap());
+        assert_eq!(
+            turned("t=0 I=1.5 mA\nt=1 I=1.6 mA\nt=2 I=1.7 mA\n").unwrap(),
+            "t\tI\n0\t1.5 mA\n1\t1.6 mA\n2\t1.7 mA\n"
+        );
+        let json = r#"[{"t":0,"i_mA":1},{"t":1,"i_mA":2},{"t":2,"i_mA":3}]"#;
+        assert!(turned(json).unwrap().starts_with("t\ti_mA\n0\t1\n1\t2\n2\t3\n"));
+        assert_eq!(turned("time,current\n0,1\n1,2\n2,3\n"), None);
+        assert_eq!(turned("10:00:00 12:00:00\n10:00:01 12:00:01\n10:00:02 12:00:02\n"), None);
+    }
+}

@@ -285,3 +285,136 @@ fn composed_captures_are_read_right_or_refused() {
     );
     assert!(doubts * 50 <= cases as usize, "{doubts} needless cautions in {cases}: {needless:#?}");
 }
+
+/// The contract of every reading: as many times as readings, all finite, times rising from 0.
+fn holds(capture: &Capture) {
+    let samples = &capture.samples;
+    assert_eq!(samples.time.len(), samples.current_a.len());
+    assert!(!samples.is_empty() && samples.time.at(0) == 0.0);
+    assert!(samples.current_a.iter().all(|i| i.is_finite()));
+    assert!((1..samples.len()).all(|i| samples.time.at(i) >= samples.time.at(i - 1) && samples.time.at(i).is_finite()));
+    assert!(capture.sampling.gaps.iter().all(|g| g.end_s > g.start_s));
+    assert!(totals(samples, &capture.sampling.gaps).charge_ah.is_finite());
+}
+
+/// Any bytes give a capture that keeps its contract, or a fault; the same as the fuzz target, on stable.
+#[test]
+fn any_bytes_are_a_capture_or_a_fault() {
+    const WORDS: [&str; 40] = [
+        "time",
+        "current",
+        "A",
+        "mA",
+        "(A)",
+        "s",
+        ",",
+        ";",
+        "\t",
+        "\n",
+        "\n",
+        "\n",
+        "\r\n",
+        "\"",
+        "0",
+        "1",
+        "2",
+        "12",
+        "0.5",
+        "0,5",
+        "-3e-5",
+        "1e308",
+        "9.9E37",
+        "OL",
+        "nan",
+        "-",
+        "2026-03-14 21:15:00",
+        "14.03.2026",
+        "21:15:01",
+        "23:59:59",
+        "00:00:00",
+        "1773522900",
+        "45000.5",
+        "#",
+        " ",
+        "{\"t\":1,",
+        "}",
+        "µ",
+        "\u{feff}",
+        "99999999999999999999",
+    ];
+    let text = |u: &mut arbtest::arbitrary::Unstructured<'_>| {
+        let mut text = Vec::new();
+        for _ in 0..u.arbitrary_len::<u16>()?.min(400) {
+            match u.int_in_range(0..=20)? {
+                0 => text.push(u.arbitrary::<u8>()?),
+                _ => text.extend_from_slice(u.choose(&WORDS)?.as_bytes()),
+            }
+        }
+        if let Ok(capture) = read_bytes("any", text, &ReadOptions::default(), &Silent) {
+            holds(&capture);
+        }
+        Ok(())
+    };
+    arbtest::arbtest(text).size_max(1 << 12).budget_ms(4_000);
+    let bytes = |u: &mut arbtest::arbitrary::Unstructured<'_>| {
+        if let Ok(capture) =
+            read_bytes("any", u.arbitrary::<Vec<u8>>()?, &ReadOptions::default(), &Silent)
+        {
+            holds(&capture);
+        }
+        Ok(())
+    };
+    arbtest::arbtest(bytes).budget_ms(1_000);
+}
+
+/// Whole files with a few bytes changed: nearer to what readers meet than noise.
+#[test]
+fn damaged_exports_are_captures_or_faults() {
+    let files: Vec<Vec<u8>> =
+        expected().iter().map(|e| std::fs::read(folder().join(&e.file)).unwrap()).collect();
+    arbtest::arbtest(|u| {
+        let mut bytes = u.choose(&files)?.clone();
+        for _ in 0..u.int_in_range(1..=6)? {
+            if bytes.is_empty() {
+                break;
+            }
+            let at = u.choose_index(bytes.len())?;
+            match u.int_in_range(0..=3)? {
+                0 => bytes[at] = u.arbitrary()?,
+                1 => bytes.truncate(at),
+                2 => {
+                    bytes.remove(at);
+                }
+                _ => bytes.insert(at, u.arbitrary()?),
+            }
+        }
+        if let Ok(capture) = read_bytes("damaged", bytes, &ReadOptions::default(), &Silent) {
+            holds(&capture);
+        }
+        Ok(())
+    })
+    .budget_ms(4_000);
+}
+
+#[test]
+fn hostile_sizes_are_borne() {
+    let read = |bytes: Vec<u8>| read_bytes("hostile", bytes, &ReadOptions::default(), &Silent);
+    // One line without end.
+    let fault = read(b"1,".repeat(20 << 20)).unwrap_err();
+    assert!(fault.found.contains("a line of more than 16 MiB"), "{fault}");
+    // Very many columns.
+    let wide = ["x", "1", "2", "3"].map(|cell| vec![cell; 200_000].join(",")).join("\n");
+    assert!(read(wide.into_bytes()).is_err());
+    // A gap after every second sample.
+    let mut gaps = String::from("time (s),current (A)\n");
+    for i in 0..200_000_u32 {
+        gaps.push_str(&format!("{},0.{}\n", i / 2 * 100 + i % 2, 100 + i % 7));
+    }
+    let capture = read(gaps.into_bytes()).unwrap();
+    holds(&capture);
+    assert_eq!(capture.samples.len(), 200_000);
+    // Quotes that never close, and lines of nothing.
+    let open = format!("time (s),current (A)\n{}", "\"1,2\n".repeat(100_000));
+    let _ = read(open.into_bytes());
+    assert!(read(vec![b'\n'; 1 << 20]).is_err());
+}

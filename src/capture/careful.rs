@@ -340,7 +340,9 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
         Clock::Stamp { date, time, two_part_scale } => match (date, time) {
             (Some(date), Some(time)) if date != time => {
                 let day = cells.get(*date)?;
-                if cache.run.is_none() || cache.prefix.as_slice() != *day {
+                // A blank date is that of the row before.
+                let carried = day.is_empty() && cache.run.is_some();
+                if !carried && (cache.run.is_none() || cache.prefix.as_slice() != *day) {
                     let found = stamp(day)?;
                     cache.prefix = day.to_vec();
                     cache.run = Some((Some(found.date?), cache.run.and_then(|(_, offset)| offset)));

@@ -636,7 +636,7 @@ fn kind_of(seconds: f64) -> &'static str {
 /// An unlabelled counter: by a sampling interval told elsewhere, then by the size and fraction of its step.
 fn guess_scale(table: &Table, column: &Column, step: Option<f64>) -> (f64, &'static str, String) {
     let Some(step) = step else { return (1.0, "s", "it is the unit of time".to_owned()) };
-    if let Some((interval_s, false, _)) = interval_in_text(table) {
+    if let Some((interval_s, _, _)) = interval_in_text(table) {
         let ratio = interval_s / step;
         for (scale, kind) in [(1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (60.0, "min"), (3600.0, "h")]
         {
@@ -756,7 +756,9 @@ fn interval_of(line: &str) -> Option<(f64, bool)> {
         return (span > 0.0).then_some((span, false));
     }
     let bytes = word.as_bytes();
-    let comma_decimal = word.contains(',') && !word.contains(", ");
+    let comma_decimal = word
+        .split_once(',')
+        .is_some_and(|(_, after)| after.starts_with(|c: char| c.is_ascii_digit()));
     let (value, rest) = if comma_decimal {
         number_prefix(bytes, Mark::Comma)
     } else {

@@ -93,7 +93,7 @@ pub(super) fn shown(text: &str) -> String {
 
 /// Describes every column of `table`.
 pub(super) fn describe(table: &Table) -> Vec<Column> {
-    let width = table.width.min(512);
+    let width = table.width.min(4096);
     let file_mark = file_mark(table, width);
     (0..width).map(|place| column(table, place, file_mark)).collect()
 }

@@ -93,6 +93,7 @@ pub(super) fn from_text(
     let head = head_of(file, text)?;
     if !told.unwrapped
         && super::table::find(head, options.skip_rows.unwrap_or(0), true)
+            .first()
             .is_some_and(|t| t.dialect.wrapped)
     {
         told.unwrapped = true;

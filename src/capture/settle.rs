@@ -104,6 +104,17 @@ pub(super) fn settle(
     out.start = out.midnight.and_then(|midnight| shift(midnight, raw.time[0]));
     mend_falls(file, raw, form, dated, cautions, &mut out)?;
     spread(&mut raw.time, &out.sessions, cautions);
+    // Numbers so large that steps vanish in them, or that are no times at all.
+    let odd = (0..raw.time.len())
+        .find(|&at| !raw.time[at].is_finite() || (at > 0 && raw.time[at] < raw.time[at - 1]));
+    if let Some(at) = odd {
+        return Err(goes_back(
+            file,
+            raw,
+            at,
+            if at > 0 { raw.time[at - 1] - raw.time[at] } else { 0.0 },
+        ));
+    }
     let first = raw.time[0];
     if first != 0.0 {
         for t in &mut raw.time {
@@ -547,10 +558,11 @@ pub(super) fn spread(time: &mut [f64], sessions: &[usize], cautions: &mut Vec<Ca
     for &(start, end) in &groups {
         let count = end - start;
         let stamp = time[start];
+        let ahead = if end < n { time[end] - stamp } else { f64::INFINITY };
         let room = if end < n && !sessions.contains(&end) {
-            time[end] - stamp
+            ahead
         } else {
-            typical * count as f64
+            ahead.min(typical * count as f64)
         };
         let step = if room > 3.0 * typical * count as f64 { typical } else { room / count as f64 };
         // A first group that began before its stamp is cut off at its front.

@@ -53,13 +53,32 @@ pub(super) fn sniff(
     options: &ReadOptions,
     told: &mut Told,
 ) -> Result<Sniffed, InputFault> {
-    let table = table::find(head, options.skip_rows.unwrap_or(0), !told.unwrapped)
-        .ok_or_else(|| no_table(file, options))?;
-    sniff_table(file, table, options, told)
+    let tables = table::find(head, options.skip_rows.unwrap_or(0), !told.unwrapped);
+    let before = told.clone();
+    let mut first_fault = None;
+    for (at, table) in tables.into_iter().enumerate() {
+        *told = before.clone();
+        match sniff_table(file, table, options, told) {
+            Ok(sniffed) => {
+                if at > 0 {
+                    let width = sniffed.table.width;
+                    let text = format!(
+                        "the file holds rows of another form as well; those with {width} cells, which hold the current, were read"
+                    );
+                    told.cautions.push(Caution::new("other-rows", text));
+                }
+                return Ok(sniffed);
+            }
+            Err(fault) => {
+                first_fault.get_or_insert(fault);
+            }
+        }
+    }
+    Err(first_fault.unwrap_or_else(|| no_table(file, options)))
 }
 
 /// As [`sniff`], the table being found.
-pub(super) fn sniff_table(
+fn sniff_table(
     file: &str,
     mut table: Table,
     options: &ReadOptions,

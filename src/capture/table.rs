@@ -6,7 +6,9 @@ use super::stamp::stamp;
 use super::units::unit_of;
 
 /// Cells of a line that are looked at; a wider table is read by place only.
-const CELLS: usize = 512;
+const CELLS: usize = 4096;
+/// Cells looked at in all, per dialect.
+const BUDGET: usize = 300_000;
 /// Rows kept to learn from.
 const SAMPLE: usize = 1500;
 /// Lines of preamble kept.
@@ -116,11 +118,21 @@ struct Fit {
 }
 
 fn fit(lines: &[(usize, &[u8])], dialect: Dialect) -> Option<Fit> {
-    let mut by_width: std::collections::BTreeMap<usize, (f64, usize)> = Default::default();
+    fits(lines, dialect).into_iter().next()
+}
+
+/// The shapes that rows have under a dialect, best first.
+fn fits(lines: &[(usize, &[u8])], dialect: Dialect) -> Vec<Fit> {
+    let mut by_width: std::collections::BTreeMap<usize, f64> = Default::default();
     let mut masks: std::collections::BTreeMap<(usize, u64), usize> = Default::default();
     let mut cells = Vec::new();
+    let mut seen = 0;
     for (_, line) in lines {
         let shape = shape(line, dialect, &mut cells);
+        seen += shape.width;
+        if seen > BUDGET {
+            break;
+        }
         if shape.numbers == 0
             || shape.typed == 0
             || (shape.width < 2 && dialect.delimiter != Delimiter::None)
@@ -128,24 +140,27 @@ fn fit(lines: &[(usize, &[u8])], dialect: Dialect) -> Option<Fit> {
             continue;
         }
         let share = shape.typed as f64 / shape.filled as f64;
-        let slot = by_width.entry(shape.width).or_default();
-        slot.0 += share * share;
-        slot.1 += 1;
+        *by_width.entry(shape.width).or_default() += share * share;
         *masks.entry((shape.width, shape.text)).or_default() += 1;
     }
-    let (&width, &(score, _)) =
-        by_width.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0).then(b.0.cmp(a.0)))?;
-    let (&(_, text), _) =
-        masks.iter().filter(|(key, _)| key.0 == width).max_by_key(|(_, count)| **count)?;
-    Some(Fit { dialect, score, width, text })
+    let mut found: Vec<Fit> = by_width
+        .iter()
+        .filter_map(|(&width, &score)| {
+            let of_width = masks.iter().filter(|(key, _)| key.0 == width);
+            let (&(_, text), _) = of_width.max_by_key(|(_, count)| **count)?;
+            Some(Fit { dialect, score, width, text })
+        })
+        .collect();
+    found.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.width.cmp(&b.width)));
+    found
 }
 
-/// Finds the table in `head`, whole lines of the text's start; `skip` lines are passed over first.
+/// Finds the table in `head`, and after it others of another width that it may hold; `head` is the whole lines of the text's start; `skip` lines are passed over first.
 /// With `may_be_wrapped`, every line may be one quoted string.
-pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Option<Table> {
+pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Vec<Table> {
     let end = line_end(head);
     let all: Vec<(usize, &[u8])> = Lines::new(head, end).collect();
-    let lines = all.get(skip.min(all.len())..)?;
+    let lines = &all[skip.min(all.len())..];
     let filled: Vec<(usize, &[u8])> = lines
         .iter()
         .filter(|(_, line)| !line.trim_ascii().is_empty())
@@ -176,8 +191,13 @@ pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Option<Tab
             }
         }
     }
-    let best = prefer_header(best?, &filled);
-    collect(lines, end, skip, &best)
+    let Some(best) = best else { return Vec::new() };
+    let best = prefer_header(best, &filled);
+    let mut shapes = fits(&filled, best.dialect);
+    shapes.retain(|f| f.width != best.width && f.score > 0.2 * best.score);
+    shapes.truncate(2);
+    shapes.insert(0, best);
+    shapes.iter().filter_map(|fit| collect(lines, end, skip, fit)).collect()
 }
 
 /// A single column of decimal commas splits at its commas as well; the header's width tells.
@@ -217,6 +237,10 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         .filter(|(_, (_, line))| !line.trim_ascii().is_empty())
         .take(4000)
         .map(|(at, (_, line))| (at, shape(line, dialect, &mut cells)))
+        .scan(0, |seen, (at, shape)| {
+            *seen += shape.width;
+            (*seen < BUDGET + CELLS).then_some((at, shape))
+        })
         .collect();
     // The table starts where rows go on: most of the next ten lines are rows too.
     let start = (0..looked.len())
@@ -231,17 +255,26 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         .or_else(|| looked.iter().position(|(_, s)| is_row(s) && s.width == fit.width))?;
     let first = looked[start].0;
     let mut sample = Vec::new();
-    let mut widths: std::collections::BTreeMap<usize, usize> = Default::default();
+    let mut seen_widths: Vec<(usize, Vec<u8>)> = Vec::new();
     for (at, seen) in &looked[start..] {
         if sample.len() >= SAMPLE {
             break;
         }
         if is_row(seen) && seen.numbers + usize::from(fit.width > 1) > 0 {
             shape(lines[*at].1, dialect, &mut cells);
-            *widths.entry(seen.width).or_default() += 1;
+            seen_widths.push((seen.width, cells.first().cloned().unwrap_or_default()));
             if seen.width == fit.width {
                 sample.push(std::mem::take(&mut cells));
             }
+        }
+    }
+    // Rows that all start with the same word are records of one type; others with another word are not of this table.
+    let tag = sample.first()?.first().filter(|tag| kind(tag) == Kind::Text).cloned();
+    let tag = tag.filter(|tag| sample.iter().all(|row: &Vec<Vec<u8>>| row.first() == Some(tag)));
+    let mut widths: std::collections::BTreeMap<usize, usize> = Default::default();
+    for (width, word) in &seen_widths {
+        if tag.as_ref().is_none_or(|tag| tag == word) {
+            *widths.entry(*width).or_default() += 1;
         }
     }
     let rows: usize = widths.values().sum();
@@ -256,7 +289,9 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         widths.push(head.width);
     }
     let top = head.first_at.unwrap_or(first);
-    let preamble = lines[..top]
+    // Such a header is looked through for the interval as well.
+    let header_end = if head.width > fit.width { first } else { top };
+    let preamble = lines[..header_end]
         .iter()
         .filter(|(_, line)| !line.trim_ascii().is_empty())
         .take(PREAMBLE)
@@ -309,7 +344,11 @@ fn header(
             }
             break;
         }
-        let Some((cells, written)) = header_cells(line, dialect, width, widest, row) else { break };
+        let Some((cells, written)) =
+            header_cells(line, dialect, width, widest, row, !head.rows.is_empty())
+        else {
+            break;
+        };
         let units = is_units_row(&cells);
         if named && !units && !is_group_row(&cells, &head.rows[0]) {
             break;
@@ -340,6 +379,7 @@ fn header_cells(
     width: usize,
     widest: usize,
     row: &[Vec<u8>],
+    over_units: bool,
 ) -> Option<(Vec<String>, usize)> {
     let plain = dialect.unwrap(line);
     let bare = strip_comment(&plain, dialect.delimiter);
@@ -357,8 +397,17 @@ fn header_cells(
         .iter()
         .filter(|c| kind(c.as_bytes()) == Kind::Text || unit_of(c).is_some() || c.contains('�'))
         .count();
+    // Cells beyond the names may give the interval.
+    let says_interval = cells.len() > width && {
+        let extra = cells[width..].join(" ").to_lowercase();
+        ["interval", "rate", "period", "dt"].iter().any(|word| extra.contains(word))
+    };
+    let numbers = cells.iter().filter(|c| kind(c.as_bytes()) == Kind::Number).count();
+    if width <= 2 && numbers > 0 && !over_units && !says_interval {
+        return None;
+    }
     let wide_enough = if width <= 2 {
-        cells.len() == width || (cells.len() > width && cells.len() <= widest)
+        cells.len() == width || (cells.len() > width && (cells.len() <= widest || says_interval))
     } else {
         cells.len() * 2 > width && cells.len() <= width + 2
     };
@@ -473,7 +522,10 @@ mod tests {
     use super::*;
 
     fn found(text: &str) -> Table {
-        find(text.as_bytes(), 0, true).unwrap_or_else(|| panic!("no table in {text}"))
+        find(text.as_bytes(), 0, true)
+            .into_iter()
+            .next()
+            .unwrap_or_else(|| panic!("no table in {text}"))
     }
 
     fn rows(row: impl Fn(usize) -> String) -> String {

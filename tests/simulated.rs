@@ -1,9 +1,19 @@
 //! The simulated truth against what the stages find, and the demo against its scenarios.
 
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use ebbmark::capture::{self, Capture, ReadOptions, Silent};
-use ebbmark::simulate::{self, Simulated, SimulatedFile};
+use ebbmark::events::{self, EventList};
+use ebbmark::findings::{LoadRow, Verdict};
+use ebbmark::jobsheet::{self, JobSheet};
+use ebbmark::judge::Risk;
+use ebbmark::pipeline::{self, Analysis, Request};
+use ebbmark::segment::Wishes;
+use ebbmark::simulate::{self, Simulated, SimulatedFile, TrueLoad};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
 
 fn sample_logs() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs")
@@ -19,10 +29,38 @@ fn simulated(name: &str) -> Simulated {
     simulated_text(name, &std::fs::read_to_string(path).unwrap())
 }
 
+fn text_of(file: &SimulatedFile) -> &str {
+    std::str::from_utf8(&file.bytes).unwrap()
+}
+
 fn read(file: &SimulatedFile) -> Capture {
     let options = ReadOptions::default();
     capture::read_bytes(&file.name, file.bytes.clone(), &options, &Silent)
         .unwrap_or_else(|fault| panic!("{fault}"))
+}
+
+fn list_of(simulated: &Simulated) -> EventList {
+    let file = simulated.events.as_ref().unwrap();
+    events::parse(&file.name, text_of(file)).unwrap_or_else(|fault| panic!("{fault}"))
+}
+
+fn sheet_of(simulated: &Simulated) -> JobSheet {
+    let file = simulated.jobsheet.as_ref().unwrap();
+    jobsheet::parse(&file.name, text_of(file)).unwrap_or_else(|fault| panic!("{fault}"))
+}
+
+fn analyze(capture: &SimulatedFile, list: &EventList, sheet: &JobSheet) -> Analysis {
+    let request =
+        Request { sheet, events: Some(list), wishes: Wishes::default(), risk: Risk::default() };
+    pipeline::analyze(read(capture), &request).unwrap_or_else(|fault| panic!("{fault}"))
+}
+
+fn row<'a>(analysis: &'a Analysis, load: &str, state: &str) -> &'a LoadRow {
+    let rows = &analysis.findings.loads;
+    rows.iter().find(|row| row.load == load && row.state == state).unwrap_or_else(|| {
+        let known: Vec<_> = rows.iter().map(|row| (&row.load, &row.state)).collect();
+        panic!("no row {load}, {state} among {known:?}")
+    })
 }
 
 /// Set `EBBMARK_WRITE_SAMPLES=1` to write the files instead of comparing them.
@@ -117,4 +155,119 @@ fn every_export_form_is_read_back() {
             }
         }
     }
+}
+
+struct Visit {
+    text: String,
+    faulty: Vec<bool>,
+}
+
+const NAMES: [&str; 5] = ["controller", "level probe", "radio", "valve", "beacon"];
+
+/// A visit as anyone might make it: two to five loads, each on and off twice in mixed order.
+fn random_visit(seed: u64) -> Visit {
+    let mut rng = ChaCha8Rng::seed_from_u64(0x0e5e_0000 + seed);
+    let count = rng.random_range(2..=5);
+    let draws: Vec<f64> = (0..count).map(|_| 0.02 * 30f64.powf(rng.random())).collect();
+    let faulty: Vec<bool> = (0..count).map(|_| rng.random_bool(0.4)).collect();
+
+    let mut sheet = String::from(
+        "[site]\nsupply_voltage_v = 12.0\n[meter]\naccuracy_percent_of_reading = 1.5\n\
+         accuracy_counts = 3\nresolution_a = 0.001\nzero_return_tolerance_a = 0.015\n",
+    );
+    let (mut loads, mut actions) = (String::new(), String::new());
+    for i in 0..count {
+        // Wrong beyond doubt or right beyond doubt: what lies between may be indeterminate.
+        let limit = draws[i] / if faulty[i] { 1.5 } else { 0.6 };
+        let (name, draw) = (NAMES[i], draws[i]);
+        let _ = write!(
+            sheet,
+            "[[load]]\nname = \"{name}\"\n[[load.state]]\nname = \"running\"\nmaximum_a = {limit}\n"
+        );
+        let surge = if rng.random_bool(0.5) {
+            format!(
+                "surge_a = {}\nsurge_s = {}\n",
+                draw * rng.random::<f64>(),
+                0.2 + rng.random::<f64>()
+            )
+        } else {
+            String::new()
+        };
+        let _ = write!(
+            loads,
+            "[[load]]\nname = \"{name}\"\n[[load.state]]\nname = \"running\"\ndraw_a = {draw}\n{surge}"
+        );
+    }
+    // Each load is switched four times; the order of all of them is mixed.
+    let mut turns: Vec<usize> = (0..count).flat_map(|i| [i; 4]).collect();
+    for i in (1..turns.len()).rev() {
+        turns.swap(i, rng.random_range(0..=i));
+    }
+    let (mut at_s, mut on) = (60.0, vec![false; count]);
+    for i in turns {
+        on[i] = !on[i];
+        let state = if on[i] { "on" } else { "off" };
+        let _ = write!(
+            actions,
+            "[[action]]\nat_s = {at_s:.1}\nload = \"{}\"\nstate = \"{state}\"\n",
+            NAMES[i]
+        );
+        at_s += 25.0 + 35.0 * rng.random::<f64>();
+    }
+    let end_s = at_s + 60.0;
+    let mut uniform = |low: f64, high: f64| low + (high - low) * rng.random::<f64>();
+    let text = format!(
+        "name = \"visit\"\nseed = {seed}\nstart = 2026-05-12T10:00:00\nduration_s = {end_s:.0}\n\
+         jobsheet = '''\n{sheet}'''\n[meter]\ninterval_s = 0.5\nnoise_a = {}\n\
+         noise_share_of_level = {}\nlag1_autocorrelation = {}\nzero_offset_a = {}\n\
+         zero_wander_a = {}\nzero_wander_period_s = {}\ngain_error_percent = {}\n\
+         resolution_a = 0.001\nspikes_per_h = {}\nspike_a = 0.3\ndropped_share = {}\n\
+         averaging_s = {}\n[person]\nclock_offset_s = {:.0}\nlate_s = {}\nlate_sd_s = 1.0\n\
+         {loads}[[zero_check]]\nat_s = 10.0\nfor_s = 40.0\n[[zero_check]]\nat_s = {:.0}\n\
+         for_s = 50.0\n{actions}",
+        uniform(0.0005, 0.003),
+        uniform(0.0, 0.008),
+        uniform(0.0, 0.8),
+        uniform(-0.006, 0.006),
+        uniform(0.0, 0.0015),
+        uniform(1500.0, 6000.0),
+        uniform(-1.4, 1.4),
+        uniform(0.0, 10.0),
+        uniform(0.0, 0.01),
+        uniform(0.0, 0.5),
+        uniform(-180.0, 180.0),
+        uniform(0.0, 3.0),
+        end_s - 55.0,
+    );
+    Visit { text, faulty }
+}
+
+/// What one randomised visit said of each load, against the truth.
+fn judged(seed: u64) -> Vec<(bool, LoadRow, TrueLoad)> {
+    let visit = random_visit(seed);
+    let made = simulated_text("visit", &visit.text);
+    let analysis = analyze(&made.captures[0], &list_of(&made), &sheet_of(&made));
+    let truth = made.truth.captures[0].loads.iter().cloned();
+    truth
+        .map(|truth| {
+            let faulty = visit.faulty[NAMES.iter().position(|name| *name == truth.load).unwrap()];
+            (faulty, row(&analysis, &truth.load, "running").clone(), truth)
+        })
+        .collect()
+}
+
+#[test]
+fn randomised_visits_get_no_wrong_verdict_and_honest_uncertainties() {
+    let all: Vec<_> = (0..60u64).into_par_iter().flat_map_iter(judged).collect();
+    let (mut within, mut decided) = (0, 0);
+    for (faulty, row, truth) in &all {
+        let wrong = if *faulty { Verdict::Conforming } else { Verdict::NonConforming };
+        assert_ne!(row.verdict, wrong, "{row:?} {truth:?}");
+        within += usize::from((row.draw_a - truth.draw_a).abs() <= row.expanded_uncertainty_a);
+        decided += usize::from(row.verdict != Verdict::Indeterminate);
+    }
+    println!("{within} of {} draws within U, {decided} decided", all.len());
+    // About 95 %, and the binomial spread of some 200 draws.
+    assert!(within as f64 >= 0.90 * all.len() as f64, "{within} of {}", all.len());
+    assert!(decided as f64 >= 0.95 * all.len() as f64, "{decided} of {}", all.len());
 }

@@ -154,7 +154,7 @@ fn neither_trend_nor_slow_cycle_nor_noise_is_a_step() {
             ("noise", shape(&|_| 0.0)),
             ("ramp", shape(&|x| 100.0 * x)),
             ("steep ramp", shape(&|x| 1e4 * x)),
-            ("slow cycle", shape(&|x| 20.0 * (6.28 * 3.0 * x).sin())),
+            ("slow cycle", shape(&|x| 20.0 * (std::f64::consts::TAU * 3.0 * x).sin())),
             ("decay", shape(&|x| 200.0 * (-4.0 * x).exp())),
         ] {
             let found = cut(log, None);

@@ -3,6 +3,7 @@
 //! `cargo run --release --example method_check -- [--seeds N] [--from SEED] [--only FAMILY] [--show]`
 
 mod families;
+mod limits;
 mod meter;
 mod score;
 
@@ -12,9 +13,9 @@ use families::{Bar, FAMILIES, Family, rng};
 use rayon::prelude::*;
 use score::{Score, score};
 
-struct Options {
-    seeds: u64,
-    from: u64,
+pub(crate) struct Options {
+    pub(crate) seeds: u64,
+    pub(crate) from: u64,
     only: Option<String>,
     show: bool,
 }
@@ -55,6 +56,10 @@ fn main() {
         FAMILIES.iter().filter(|f| options.only.as_deref().is_none_or(|o| f.name.starts_with(o)))
     {
         row(family, &options);
+    }
+    if options.only.as_deref().is_none_or(|o| o == "limits") {
+        limits::edges(&options);
+        limits::power(&options);
     }
 }
 

@@ -417,7 +417,7 @@ fn solve(gram: &[[f64; COLUMNS]; COLUMNS], columns: [usize; 3]) -> Option<[f64; 
             + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0])
     };
     let whole = det(&m);
-    if !(whole.abs() > 1e-12 * m[0][0] * m[1][1] * m[2][2]) {
+    if whole.is_nan() || whole.abs() <= 1e-12 * m[0][0] * m[1][1] * m[2][2] {
         return None;
     }
     Some([0, 1, 2].map(|c| {
@@ -450,9 +450,7 @@ fn fit(
     for i in 0..p {
         for j in 0..=i {
             let mut sum = at(i, j);
-            for k in 0..j {
-                sum -= l[i][k] * l[j][k];
-            }
+            sum -= l[i][..j].iter().zip(&l[j][..j]).map(|(a, b)| a * b).sum::<f64>();
             if i == j {
                 if i < p - 1 {
                     if sum <= 1e-10 * at(i, i) {

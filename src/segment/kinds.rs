@@ -182,7 +182,7 @@ fn level_or_ramp(ground: &Ground<'_>, profile: &Profile, sigma: f64, range: f64)
         tt += c * (t - mean_t) * (t - mean_t);
         ty += c * (t - mean_t) * (y - profile.mean);
     }
-    if !(tt > 0.0) {
+    if tt.is_nan() || tt <= 0.0 {
         return SegmentKind::Steady;
     }
     let slope = ty / tt;
@@ -251,8 +251,7 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     }
     let settled_s = tau * (amplitude.abs() / (SETTLED * sigma)).ln();
     let settled = ground.time.at(first) + settled_s;
-    let cut =
-        (first..end).collect::<Vec<_>>().partition_point(|i| ground.time.at(*i) < settled) + first;
+    let cut = ground.time.index_at(settled).clamp(first, end);
     // What is left must be long enough to be a level.
     let rest_s = ground.time.at(end - 1) - settled;
     if end.saturating_sub(cut) < 5 || rest_s < 0.5 * tau {
@@ -278,7 +277,7 @@ fn misfit(points: &[(f64, f64, f64)], tau: Option<f64>) -> Option<(f64, f64)> {
         return Some((about, 0.0));
     }
     let see = wee - we * we / w;
-    if !(see > 1e-9 * wee) {
+    if see.is_nan() || see <= 1e-9 * wee {
         return None;
     }
     let a = (wey - we * wy / w) / see;

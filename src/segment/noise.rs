@@ -284,7 +284,7 @@ impl Noise {
         let common = variance[self.common].filter(|bin| bin.0 > 0.0);
         let rounding = common.map_or(0.0, |(v, q)| 0.5 * q * q / v);
         let d: Vec<f64> = by_lag.iter().map(|squares| squares.variance()).collect();
-        if !(d[0] > 0.0) || by_lag[0].total() < ENOUGH {
+        if d[0] <= 0.0 || by_lag[0].total() < ENOUGH {
             return 0.0;
         }
         let d: Vec<f64> = d.iter().map(|v| (v - rounding).max(0.2 * v)).collect();

@@ -94,7 +94,7 @@ fn row(load: &LoadRow) -> Row {
 
 impl Chart {
     fn row_height(&self) -> f64 {
-        if self.narrow { 62.0 } else { 44.0 }
+        if self.narrow { 62.0 } else { 38.0 }
     }
 
     fn margins(&self) -> (f64, f64) {
@@ -196,7 +196,7 @@ impl Chart {
             paper.area.draw(&PathElement::new(corners, paper.line(ink::TEXT, 2.0)))
         };
         if row.low_a.is_some() || row.high_a.is_some() {
-            let from = middle(row.low_a.unwrap_or(self.low_a));
+            let from = middle(row.low_a.unwrap_or(self.low_a.max(0.0)));
             let to = middle(row.high_a.unwrap_or(self.high_a));
             let corners = [(from.0, from.1 - half), (to.0, to.1 + half)];
             paper.area.draw(&Rectangle::new(corners, ink::WITHIN.filled()))?;

@@ -11,5 +11,6 @@ mod zoom;
 pub(crate) use capture::overview;
 pub(crate) use compare::{changes, sides};
 pub(crate) use loads::loads;
+pub(super) use panel::{Kind, marks};
 pub(crate) use paper::Figure;
 pub(crate) use zoom::{Zoom, zooms};

@@ -13,6 +13,9 @@ use crate::report::words::{self, Clock};
 const LABEL: f64 = 11.0;
 const TAG_ROW: f64 = 15.0;
 
+/// Marks beyond which those of loose steps hide more than they tell.
+const CROWD: usize = 48;
+
 /// Where a panel is drawn and how much of it is labelling.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Form {
@@ -38,7 +41,7 @@ impl Form {
 
 /// What a vertical mark stands for.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Kind {
+pub(in super::super) enum Kind {
     /// A line of the event list, at its step.
     Event,
     /// A line of the event list that no step answers, at its aligned time.
@@ -51,10 +54,10 @@ pub(super) enum Kind {
 
 /// A vertical mark with its tag.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Mark {
+pub(in super::super) struct Mark {
     pub(super) time_s: f64,
     pub(super) tag: String,
-    pub(super) kind: Kind,
+    pub(in super::super) kind: Kind,
 }
 
 /// One panel, ready to draw.
@@ -75,8 +78,8 @@ pub(super) struct Panel {
     peak: Option<(f64, f64)>,
 }
 
-/// Every mark of the capture, in order of time.
-pub(super) fn marks(findings: &Findings) -> Vec<Mark> {
+/// Every mark of the capture, in order of time; without those of loose steps in a crowd.
+pub(in super::super) fn marks(findings: &Findings) -> Vec<Mark> {
     let mut marks: Vec<Mark> = findings
         .events
         .iter()
@@ -103,6 +106,9 @@ pub(super) fn marks(findings: &Findings) -> Vec<Mark> {
         }));
     }
     marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    if marks.len() > CROWD {
+        marks.retain(|mark| mark.kind != Kind::Loose);
+    }
     marks
 }
 
@@ -361,7 +367,7 @@ impl Panel {
             }
             let dash = match mark.kind {
                 Kind::Event | Kind::Zero => (5.0, 3.0),
-                Kind::Unanswered | Kind::Loose => (1.5, 3.0),
+                Kind::Unanswered | Kind::Loose => (2.0, 4.0),
             };
             paper.dashes((at, top), (at, foot), paper.line(colour, 1.0), dash)?;
         }

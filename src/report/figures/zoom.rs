@@ -68,7 +68,7 @@ fn zoom(
 }
 
 fn seen(findings: &Findings, event: &EventRow, step: Option<&StepRow>, clock: &Clock) -> String {
-    if words::is_zero_check(event) && step.is_none() {
+    if words::is_zero_check(event) {
         let away = |check: &ZeroCheck| (check.time_s - event.aligned_s).abs();
         let checks = findings.zero.checks.iter().filter(|check| check.listed);
         return match checks.min_by(|a, b| away(a).total_cmp(&away(b))) {

@@ -9,7 +9,7 @@ use askama::Template;
 
 pub(super) use compare::compare_page;
 
-use super::figures::{self, Figure, Zoom};
+use super::figures::{self, Figure, Kind, Zoom};
 use super::words::{self, Clock, printable, tied};
 use super::{ReportError, Trace};
 use crate::findings::{Findings, SAFETY};
@@ -19,7 +19,7 @@ use method::{CheckView, TableView};
 use view::LoadView;
 
 /// Pieces of advice on the page; the tables have them all.
-const ADVICE: usize = 5;
+const ADVICE: usize = 4;
 
 #[derive(Template)]
 #[template(path = "report.html")]
@@ -91,7 +91,8 @@ pub fn render(findings: &Findings, trace: &Trace<'_>) -> Result<String, ReportEr
 pub(super) fn page(findings: &Findings, plots: &Plots) -> Result<String, ReportError> {
     let clock = Clock::of(&findings.capture);
     let site = findings.site.as_deref().map(printable);
-    let events = &findings.events;
+    let marks = figures::marks(findings);
+    let has = |kind| marks.iter().any(|mark| mark.kind == kind);
     let page = Page {
         version: env!("CARGO_PKG_VERSION"),
         title: match &site {
@@ -108,16 +109,14 @@ pub(super) fn page(findings: &Findings, plots: &Plots) -> Result<String, ReportE
             .map_or_else(String::new, |v| format!(" at {} V", words::significant(v, 4))),
         load_notes: tied_all(view::load_notes(findings)),
         overview: &plots.overview,
-        has_events: events.iter().any(|event| event.step.is_some()),
-        has_unanswered: events
-            .iter()
-            .any(|event| event.step.is_none() && !words::is_zero_check(event)),
-        has_zero: events.iter().any(words::is_zero_check),
-        has_loose: !events.is_empty() && findings.steps.iter().any(|step| step.event.is_none()),
+        has_events: has(Kind::Event),
+        has_unanswered: has(Kind::Unanswered),
+        has_zero: has(Kind::Zero),
+        has_loose: has(Kind::Loose),
         has_overload: findings.capture.overload_samples > 0,
         capture_lines: tied_all(capture_lines(findings)),
         zooms: &plots.zooms,
-        zooms_left: events.len() - plots.zooms.len(),
+        zooms_left: findings.events.len() - plots.zooms.len(),
         unexplained: tied_all(super::unexplained_in_words(findings, &clock)),
         advice: findings
             .advice

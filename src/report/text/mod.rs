@@ -95,7 +95,8 @@ pub(crate) fn ordered(loads: &[LoadRow]) -> impl Iterator<Item = &LoadRow> {
     let rank = |verdict| match verdict {
         Verdict::NonConforming => 0,
         Verdict::Indeterminate => 1,
-        Verdict::Conforming | Verdict::NoLimit => 2,
+        Verdict::Conforming => 2,
+        Verdict::NoLimit => 3,
     };
     let mut rows: Vec<_> = loads.iter().collect();
     rows.sort_by_key(|load| rank(load.verdict));
@@ -156,11 +157,11 @@ fn advice(page: &mut Page, findings: &Findings) {
         return;
     }
     page.heading("Measure next");
-    for (i, advice) in findings.advice.iter().take(ROWS).enumerate() {
-        let text = format!("{} ({})", printable(&advice.what), printable(&advice.why));
-        page.item(&format!("{}.", i + 1), &text);
+    // The reasons stand in the report.
+    for (i, advice) in findings.advice.iter().take(3).enumerate() {
+        page.item(&format!("{}.", i + 1), &printable(&advice.what));
     }
-    page.more(findings.advice.len(), ROWS, "measurement", "measurements");
+    page.more(findings.advice.len(), 3, "measurement", "measurements");
 }
 
 fn cautions(page: &mut Page, findings: &Findings) {

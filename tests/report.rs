@@ -8,9 +8,13 @@ mod orchard;
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use ebbmark::capture::{Samples, TimeAxis};
+use ebbmark::capture::{ReadOptions, Samples, Silent, TimeAxis};
+use ebbmark::events::ListedTime;
 use ebbmark::findings::{Findings, Span};
+use ebbmark::judge::Risk;
+use ebbmark::pipeline::{self, Analysis, Request};
 use ebbmark::report::{self, Trace, tables, text, write};
+use ebbmark::segment::Wishes;
 
 fn page(findings: &Findings) -> String {
     let samples = orchard::samples();
@@ -50,6 +54,43 @@ fn bare() -> Findings {
     findings.advice.clear();
     findings.cautions.clear();
     findings
+}
+
+/// The bundled visit, through the whole line.
+fn demo() -> Analysis {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs");
+    let text = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let sheet = "pump-hut-visit-jobsheet.toml";
+    let events = "pump-hut-visit-events.csv";
+    let request = Request {
+        sheet: &ebbmark::jobsheet::parse(sheet, &text(sheet)).unwrap(),
+        events: Some(&ebbmark::events::parse(events, &text(events)).unwrap()),
+        wishes: Wishes::default(),
+        risk: Risk::default(),
+    };
+    let visit = folder.join("pump-hut-visit.csv");
+    let capture = ebbmark::capture::read_file(&visit, &ReadOptions::default(), &Silent).unwrap();
+    pipeline::analyze(capture, &request).unwrap()
+}
+
+#[test]
+fn the_starter_list_waits_for_the_loads_and_reads_once_they_are_there() {
+    let analysis = demo();
+    let steps = &analysis.segmentation.steps;
+    let list = report::starter::events(&analysis.capture, &analysis.segmentation);
+    let fault = ebbmark::events::parse("events.csv", &list).unwrap_err();
+    let first = list.lines().position(|line| line.starts_with("time,")).unwrap() as u64 + 2;
+    assert_eq!(fault.place.line, Some(first), "{fault}");
+    assert!(fault.to_string().contains("load"), "{fault}");
+    let filled = list.replace(",,", ",pump,");
+    let read = ebbmark::events::parse("events.csv", &filled).unwrap();
+    assert_eq!(read.lines.len(), steps.len());
+    let start = analysis.capture.start.unwrap();
+    for (line, step) in read.lines.iter().zip(steps) {
+        let ListedTime::DateTime(time) = line.time else { panic!("{line:?}") };
+        let listed_s = start.duration_until(time).as_secs_f64();
+        assert!((listed_s - step.time_s).abs() <= 0.051, "{listed_s} {}", step.time_s);
+    }
 }
 
 #[test]
@@ -498,19 +539,18 @@ fn the_page_stands_in_a_browser_and_on_paper() {
         return;
     };
     let room = tempfile::tempdir().unwrap();
-    let html = page(&orchard::findings());
-    for width in [360, 1400] {
-        let seen = browser::open(&chromium, room.path(), &html, width);
-        assert_eq!(seen.errors, "", "at {width} px");
-        assert!(
-            seen.width <= width,
-            "at {width} px the page is {} px wide: {}",
-            seen.width,
-            seen.wider
-        );
-        assert!(seen.figures > 0, "no figure is shown at {width} px");
-        assert_eq!(seen.cut, "", "cut off at {width} px");
+    let demo = demo();
+    let demo = report::html::render(&demo.findings, &Trace::of(&demo)).unwrap();
+    for (name, html) in [("the visit by hand", page(&orchard::findings())), ("the demo", demo)] {
+        for width in [360, 1400] {
+            let seen = browser::open(&chromium, room.path(), &html, width);
+            assert_eq!(seen.errors, "", "{name} at {width} px");
+            let (wide, wider) = (seen.width, seen.wider);
+            assert!(wide <= width, "{name} at {width} px is {wide} px wide: {wider}");
+            assert!(seen.figures > 0, "{name}: no figure is shown at {width} px");
+            assert_eq!(seen.cut, "", "{name}: cut off at {width} px");
+        }
+        let pages = browser::pages(&chromium, room.path(), &html);
+        assert!((1..=4).contains(&pages), "{name}: {pages} pages");
     }
-    let pages = browser::pages(&chromium, room.path(), &html);
-    assert!((1..=4).contains(&pages), "{pages} pages");
 }

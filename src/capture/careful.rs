@@ -4,11 +4,11 @@ use memchr::{memchr, memrchr};
 use rayon::prelude::*;
 
 use super::cell::{Mark, Reading, number, reading};
-use super::choose::UnitPlace;
 use super::clock::Clock;
 use super::columns::cell_unit;
 use super::dialect::{Delimiter, Dialect, Lines};
 use super::options::{CurrentUnit, Progress};
+use super::reading_unit::UnitPlace;
 use super::stamp::{RawDate, stamp};
 
 /// Bytes of a block that one core takes.
@@ -364,7 +364,7 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
                 .iter()
                 .map(|c| cells.get(*c).map(|cell| String::from_utf8_lossy(cell)))
                 .collect::<Option<_>>()?;
-            let (date, second, offset) = super::clock::by_pattern(format, &parts.join(" "))?;
+            let (date, second, offset) = super::pattern::by_pattern(format, &parts.join(" "))?;
             cache.run = Some((date, offset));
             Some(second)
         }

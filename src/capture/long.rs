@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::choose::names_current;
+use super::claim::names_current;
 use super::columns::{self, Column, shown};
 use super::read::Told;
 use super::table::Table;

@@ -1,12 +1,12 @@
 //! When a table is plain enough for the bulk path, and what the bulk path is told.
 
 use super::bytes;
-use super::choose::UnitPlace;
 use super::clock::Clock;
 use super::dialect::Delimiter;
 use super::fast::{self, DateOrder, FastTable, FirstTime, PlainLayout, PlainTime, StampForm};
 use super::options::{Progress, ReadOptions};
 use super::read::{Reading, Told, assemble, head_of, whole_end};
+use super::reading_unit::UnitPlace;
 use super::settle::{Settled, spread};
 use super::sniff::{self, Sniffed};
 use super::stamp::{DateKind, Stamp, stamp};

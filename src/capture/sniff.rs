@@ -2,13 +2,14 @@
 
 use super::careful::Plan;
 use super::cell::Mark;
-use super::choose::{self, Chosen};
+use super::choose;
 use super::clock::{self, Found};
 use super::columns::{self, Column, shown};
 use super::dialect::Delimiter;
 use super::long;
 use super::options::ReadOptions;
 use super::read::Told;
+use super::reading_unit::Chosen;
 use super::table::{self, Table};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};

@@ -1,0 +1,98 @@
+//! The sampling interval as lines before the table or header cells give it.
+
+use super::cell::{Mark, number_prefix};
+use super::stamp::stamp;
+use super::table::Table;
+use super::units::{Unit, unit_of};
+
+/// The sampling interval given before the table or in a header cell: seconds, whether the unit was assumed, and the line.
+pub(super) fn interval_in_text(table: &Table) -> Option<(f64, bool, String)> {
+    let headers = table.header.iter().flatten();
+    table
+        .preamble
+        .iter()
+        .chain(headers)
+        .find_map(|line| interval_of(line).map(|(s, assumed)| (s, assumed, line.clone())))
+}
+
+fn interval_of(line: &str) -> Option<(f64, bool)> {
+    let lower = line.to_lowercase();
+    let keys: [(&str, bool); 20] = [
+        ("sampling interval", false),
+        ("sample interval", false),
+        ("logging interval", false),
+        ("log interval", false),
+        ("interval", false),
+        ("intervall", false),
+        ("intervalle", false),
+        ("intervalo", false),
+        ("sample period", false),
+        ("sampling period", false),
+        ("period", false),
+        ("increment", false),
+        ("delta t", false),
+        ("dt", false),
+        ("sampling rate", true),
+        ("sample rate", true),
+        ("rate", true),
+        ("frequency", true),
+        ("samples/s", true),
+        ("fs", true),
+    ];
+    let (at, key, rate) = keys.iter().find_map(|(key, rate)| {
+        let at = lower.find(key)?;
+        let before = lower[..at].chars().next_back().is_none_or(|c| !c.is_alphanumeric());
+        let after = lower[at + key.len()..]
+            .chars()
+            .next()
+            .is_none_or(|c| !c.is_alphabetic() || key.len() > 3);
+        (before && after).then_some((at, *key, *rate))
+    })?;
+    let tail = line.get(at + key.len()..)?;
+    let digit = tail.find(|c: char| c.is_ascii_digit())?;
+    if digit > 40 {
+        return None;
+    }
+    let label = &tail[..digit];
+    let value_text = &tail[digit..];
+    let word: &str = value_text.split([';', '\t', '"', '|']).next().unwrap_or_default().trim();
+    if let Some(span) = stamp(word.split_whitespace().next()?.as_bytes()).and_then(|s| s.second)
+        && word.contains(':')
+    {
+        return (span > 0.0).then_some((span, false));
+    }
+    let bytes = word.as_bytes();
+    let comma_decimal = word
+        .split_once(',')
+        .is_some_and(|(_, after)| after.starts_with(|c: char| c.is_ascii_digit()));
+    let (value, rest) = if comma_decimal {
+        number_prefix(bytes, Mark::Comma)
+    } else {
+        number_prefix(bytes, Mark::Point)
+    }?;
+    let rest = String::from_utf8_lossy(rest).trim().trim_start_matches(',').trim().to_owned();
+    let unit_word = rest.split([' ', ',', ')', ']']).next().unwrap_or_default().to_owned();
+    let in_label =
+        label.split(['(', '[', ')', ']', ' ', ':', '_', ',', ';', '\t']).find_map(unit_of);
+    let hertz = |word: &str| match word.to_lowercase().as_str() {
+        "hz" | "sps" | "s/s" | "samples/s" | "sa/s" => Some(1.0),
+        "khz" | "ksps" | "ks/s" | "ksa/s" => Some(1e3),
+        "mhz" | "msps" | "ms/s" | "msa/s" => Some(1e6),
+        _ => None,
+    };
+    let label_hertz =
+        label.split(['(', '[', ')', ']', ' ', ':', '_', ',', ';', '\t']).find_map(hertz);
+    if let Some(factor) = hertz(&unit_word).or(label_hertz) {
+        let hz = value * factor;
+        return (hz > 0.0).then_some((1.0 / hz, false));
+    }
+    let unit = unit_of(&unit_word).or(in_label);
+    let seconds = match unit {
+        Some(Unit::Time { seconds }) => value * seconds,
+        Some(_) => return None,
+        None if rate => return (value > 0.0).then_some((1.0 / value, false)),
+        None => return (value > 0.0).then_some((value, true)),
+    };
+    (seconds > 0.0 && seconds.is_finite())
+        .then_some((if rate { 1.0 / seconds } else { seconds }, false))
+}

@@ -6,18 +6,18 @@ use jiff::civil::DateTime;
 
 /// A made file and what a right reading of it gives.
 #[derive(Debug, Clone)]
-pub struct Made {
-    pub bytes: Vec<u8>,
+pub(crate) struct Made {
+    pub(crate) bytes: Vec<u8>,
     /// The same as text, for messages.
-    pub text: String,
+    pub(crate) text: String,
     /// Times from the first sample, seconds.
-    pub times: Vec<f64>,
-    pub amperes: Vec<f64>,
-    pub start: Option<DateTime>,
-    pub missing: u64,
-    pub overload: u64,
+    pub(crate) times: Vec<f64>,
+    pub(crate) amperes: Vec<f64>,
+    pub(crate) start: Option<DateTime>,
+    pub(crate) missing: u64,
+    pub(crate) overload: u64,
     /// Cautions that a reading may have when its doubt is real.
-    pub doubts: Vec<&'static str>,
+    pub(crate) doubts: Vec<&'static str>,
 }
 
 /// Choices, one byte each; zero is the simplest.
@@ -70,10 +70,10 @@ enum Place {
 }
 
 /// How many choices [`make`] takes.
-pub const CHOICES: usize = 96;
+pub(crate) const CHOICES: usize = 96;
 
 /// Makes a file from choices.
-pub fn make(bytes: &[u8]) -> Made {
+pub(crate) fn make(bytes: &[u8]) -> Made {
     let mut c = Choices { bytes, at: 0 };
     let delimiter = c.one(&[",", ";", "\t", "|", ", ", " ; "]);
     let mut comma = c.below(2) == 1;

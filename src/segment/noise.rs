@@ -236,13 +236,28 @@ impl Noise {
             let (correlated, white) = parts(bin);
             (correlated + white).sqrt().max(floor).max(bin.1 / 12f64.sqrt())
         };
-        let own: Vec<Option<f64>> =
+        let count_of = |bin: usize| difference_variance[bin].map_or(0.0, |bin: (f64, f64)| bin.1);
+        let mut own: Vec<Option<f64>> =
             difference_variance.iter().map(|bin| bin.map(sigma_of)).collect();
         // One coefficient for both parts: the one that gives long means their true variance.
         let (correlated, white) = difference_variance[noise.common].map_or((0.0, 0.0), parts);
         if correlated > 0.0 {
             let long = (correlated * (1.0 + phi) / (1.0 - phi) + white) / (correlated + white);
             noise.phi = (long - 1.0) / (long + 1.0);
+        }
+        // A reading that jumps by a whole count is no large innovation of a quieter process: with
+        // the variance of long means kept, the innovation is given that of two roundings.
+        let sigma = own[noise.common].unwrap_or(0.0);
+        let least = count_of(noise.common).powi(2) / 6.0;
+        let (innovation, long) = (
+            sigma * sigma * (1.0 - noise.phi * noise.phi),
+            sigma * sigma * (1.0 + noise.phi) / (1.0 - noise.phi),
+        );
+        if innovation > 0.0 && innovation < least {
+            noise.phi = (1.0 - (least / long).sqrt()).max(0.0);
+            let wider = long * (1.0 - noise.phi) / (1.0 + noise.phi) / (sigma * sigma);
+            let wider = wider.sqrt().max(1.0);
+            own.iter_mut().flatten().for_each(|own| *own *= wider);
         }
         // Readings that hardly ever leave their count say little of the noise below it.
         if let Some((v, count)) = difference_variance[noise.common]

@@ -149,7 +149,7 @@ fn assemble(
             spikes: segmentation.noise.spikes.len() as u64,
             by_level: segmentation.noise.by_level.clone(),
         },
-        segments: segment_rows(segmentation, loads),
+        segments: segment_rows(segmentation, loads, &judgement.visit_scores),
         steps: segmentation
             .steps
             .iter()
@@ -162,6 +162,8 @@ fn assemble(
                 standard_uncertainty_a: step.standard_uncertainty_a,
                 event: step_events.and_then(|events| events.get(i).copied().flatten()),
                 score: step.score,
+                by_itself: judgement.steps.get(i).and_then(|judged| judged.by_itself.clone()),
+                anomaly_score: judgement.steps.get(i).and_then(|judged| judged.anomaly_score),
             })
             .collect(),
         events: alignment.map_or_else(Vec::new, event_rows),
@@ -197,11 +199,16 @@ fn sign(loads: &LoadsFound) -> f64 {
     if loads.turned { -1.0 } else { 1.0 }
 }
 
-fn segment_rows(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<SegmentRow> {
+fn segment_rows(
+    segmentation: &Segmentation,
+    loads: &LoadsFound,
+    scores: &[Option<f64>],
+) -> Vec<SegmentRow> {
     segmentation
         .segments
         .iter()
-        .map(|segment| {
+        .enumerate()
+        .map(|(i, segment)| {
             let middle_s = 0.5 * (segment.start_s + segment.end_s);
             SegmentRow {
                 start_s: segment.start_s,
@@ -212,6 +219,7 @@ fn segment_rows(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<SegmentR
                 standard_uncertainty_a: segment.standard_uncertainty_a,
                 kind: segment.kind,
                 state: segment.state,
+                anomaly_score: scores.get(i).copied().flatten(),
             }
         })
         .collect()

@@ -184,6 +184,9 @@ pub struct SegmentRow {
     pub kind: SegmentKind,
     /// Index into `states`; `None` for a stretch that is no steady state.
     pub state: Option<usize>,
+    /// Distance of this visit to its state from the capture's other visits to it, in standard
+    /// uncertainties of that distance, positive for more draw; `None` for the only visit.
+    pub anomaly_score: Option<f64>,
 }
 
 /// One sharp change of level.
@@ -203,6 +206,12 @@ pub struct StepRow {
     pub event: Option<usize>,
     /// How sure: see the method page for the definition and its calibration.
     pub score: f64,
+    /// Load and state that was entered here without a line: what a load did by itself.
+    pub by_itself: Option<String>,
+    /// Distance of the jump from the change of the draws that its line, or the load by itself, stands
+    /// for, in standard uncertainties of that distance, positive for more draw; `None` beside a
+    /// stretch that is not steady.
+    pub anomaly_score: Option<f64>,
 }
 
 /// One line of the event list.

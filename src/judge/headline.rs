@@ -162,7 +162,6 @@ fn accusation(row: &LoadRow, site_v: Option<f64>) -> String {
         _ => String::new(),
     };
     let kind = match (above, row.limit_low_a.is_some() && row.limit_high_a.is_some()) {
-        (true, true) => "upper limit",
         (false, true) => "lower limit",
         _ => "limit",
     };

@@ -4,7 +4,7 @@
 //! limits       at the site's voltage       score        how odd a value is
 //! conformity   the decision and its risk   unexplained  draw that no line lists
 //! rows         one a load and state        advice       what to measure next
-//! headline     the answer in a sentence    sleep        floor, wakes, failures to sleep
+//! headline     the answer in a sentence    visits       what is odd about steps and stays    sleep        floor, wakes, failures to sleep
 //! ```
 
 mod advice;
@@ -18,6 +18,7 @@ mod sleep;
 mod tests;
 mod types;
 mod unexplained;
+mod visits;
 mod words;
 
 pub use types::*;
@@ -86,7 +87,17 @@ fn judge_with(
         site_v: sheet.site.supply_voltage_v,
         listed: alignment.is_some(),
     });
-    Judgement { headline, loads: rows, unexplained, sleep: None, wakes: None, advice, cautions }
+    Judgement {
+        headline,
+        loads: rows,
+        unexplained,
+        steps: visits::steps(segmentation, alignment, loads),
+        visit_scores: visits::scores(segmentation, loads),
+        sleep: None,
+        wakes: None,
+        advice,
+        cautions,
+    }
 }
 
 /// How long each load and state was seen, seconds.

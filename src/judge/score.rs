@@ -23,9 +23,14 @@ fn beyond(value_a: f64, limits: &Limits) -> f64 {
     }
 }
 
+/// The definition: a distance in its standard uncertainties; `None` without one.
+pub(super) fn of_distance(distance_a: f64, u_a: f64) -> Option<f64> {
+    (u_a > 0.0).then(|| distance_a / u_a)
+}
+
 /// Score of a draw against its limits; `None` without one, or without an uncertainty.
 pub(super) fn against_limits(value_a: f64, u_a: f64, limits: &Limits) -> Option<f64> {
-    (limits.any() && u_a > 0.0).then(|| beyond(value_a, limits) / u_a)
+    of_distance(beyond(value_a, limits), u_a).filter(|_| limits.any())
 }
 
 /// Score of the farthest of several alike values, each of standard uncertainty `u_each_a`, against

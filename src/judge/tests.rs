@@ -87,7 +87,7 @@ fn the_faulty_radio_is_named_and_the_rest_cleared() {
     assert!(
         judgement
             .headline
-            .ends_with("in standby; its upper limit at 12 V is 96 mA. Everything else conforms."),
+            .ends_with("in standby; its limit at 12 V is 96 mA. Everything else conforms."),
         "{}",
         judgement.headline
     );
@@ -205,4 +205,35 @@ fn a_night_it_failed_to_sleep_stands_out_without_an_event_list() {
     assert_eq!(judgement.unexplained.len(), 1, "{:?}", judgement.unexplained);
     assert!((judgement.unexplained[0].delta_a - 0.110).abs() < 0.002);
     assert!((judgement.unexplained[0].start_s - 400.0).abs() < 1.0);
+}
+
+#[test]
+fn steps_and_stays_are_scored_against_what_they_should_be() {
+    let mut deeds = visit(0.080, 0.031);
+    // The radio's second switching draws 20 mA more than its first.
+    deeds[5].draw_a = 0.100;
+    let judgement = run(&deeds, &JobSheet::default(), true);
+    let scores: Vec<f64> = judgement.steps.iter().filter_map(|s| s.anomaly_score).collect();
+    let plain = run(&visit(0.080, 0.031), &JobSheet::default(), true);
+    let quiet: Vec<f64> = plain.steps.iter().filter_map(|s| s.anomaly_score).collect();
+    assert!(quiet.len() >= 8 && quiet.iter().all(|z| z.abs() < 4.0), "{quiet:?}");
+    assert!(scores.iter().any(|z| z.abs() > 4.0), "{scores:?}");
+    assert!(plain.steps.iter().all(|s| s.by_itself.is_none()));
+    assert!(plain.visit_scores.iter().flatten().all(|z| z.abs() < 4.0));
+    assert!(plain.visit_scores.iter().flatten().count() >= 4);
+}
+
+#[test]
+fn a_step_that_a_load_took_by_itself_says_so() {
+    let deeds = vec![
+        deed(60.0, "controller", 0.120, "on"),
+        silent(90.0, "controller", 0.010),
+        deed(200.0, "controller", 0.0, "off"),
+        deed(300.0, "controller", 0.120, "on"),
+        silent(330.5, "controller", 0.010),
+        deed(460.0, "controller", 0.0, "off"),
+    ];
+    let judgement = run(&deeds, &JobSheet::default(), true);
+    let own: Vec<&str> = judgement.steps.iter().filter_map(|s| s.by_itself.as_deref()).collect();
+    assert_eq!(own, ["controller (asleep)", "controller (asleep)"]);
 }

@@ -25,6 +25,15 @@ impl Default for Risk {
     }
 }
 
+/// What is odd about one step.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StepJudged {
+    /// Load and state that was entered here without a line.
+    pub by_itself: Option<String>,
+    /// Its anomaly score.
+    pub anomaly_score: Option<f64>,
+}
+
 /// Everything the judge said.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
@@ -34,6 +43,10 @@ pub struct Judgement {
     pub loads: Vec<LoadRow>,
     /// Draw that no line explains, largest charge first.
     pub unexplained: Vec<Unexplained>,
+    /// One entry a step of the segmentation.
+    pub steps: Vec<StepJudged>,
+    /// Anomaly score of every segment against the other visits to its state.
+    pub visit_scores: Vec<Option<f64>>,
     /// Sleep behaviour; `None` when nothing on the lead sleeps.
     pub sleep: Option<SleepFindings>,
     /// Its wakes in short; `None` without any.

@@ -146,8 +146,11 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let told = |time_s: f64| {
         findings.unexplained.iter().any(|s| time_s >= s.start_s - 1e-9 && time_s <= s.end_s + 1e-9)
     };
-    let loose: Vec<_> =
-        findings.steps.iter().filter(|step| step.event.is_none() && !told(step.time_s)).collect();
+    let loose: Vec<_> = findings
+        .steps
+        .iter()
+        .filter(|s| s.event.is_none() && s.by_itself.is_none() && !told(s.time_s))
+        .collect();
     if let [first, ..] = loose.as_slice() {
         let steps = words::count(loose.len() as u64, "further step", "further steps");
         lines.push(format!("{steps} without an event, the first at {}.", clock.at(first.time_s)));

@@ -158,6 +158,7 @@ pub(crate) fn findings() -> Findings {
             standard_uncertainty_a: 0.0003,
             kind: if end_s - start_s < 10.0 { SegmentKind::Transient } else { SegmentKind::Steady },
             state: (end_s - start_s >= 10.0).then_some(0),
+            anomaly_score: None,
         })
         .collect();
     let steps: Vec<StepRow> = LEVELS
@@ -171,6 +172,8 @@ pub(crate) fn findings() -> Findings {
             standard_uncertainty_a: 0.0006,
             event: LINES.iter().position(|line| line.4 == Some(i)),
             score: 0.999,
+            by_itself: None,
+            anomaly_score: None,
         })
         .collect();
     let events = LINES
@@ -520,6 +523,8 @@ pub(crate) fn analysis() -> Analysis {
             headline: findings.headline.clone(),
             loads: vec![],
             unexplained: vec![],
+            steps: vec![],
+            visit_scores: vec![],
             sleep: None,
             wakes: None,
             advice: vec![],

@@ -1,0 +1,112 @@
+//! What is odd about a step, and about a stay in a state that the capture visits more than once.
+
+use super::score::of_distance;
+use super::types::StepJudged;
+use crate::events::Alignment;
+use crate::findings::{EvaluationType, SegmentKind};
+use crate::loads::{LoadEstimate, LoadsFound};
+use crate::segment::Segmentation;
+
+fn sign(loads: &LoadsFound) -> f64 {
+    if loads.turned { -1.0 } else { 1.0 }
+}
+
+fn type_a_variance(load: &LoadEstimate) -> f64 {
+    load.uncertainty_budget
+        .iter()
+        .filter(|item| item.evaluation == EvaluationType::A)
+        .map(|item| item.standard_uncertainty_a.powi(2))
+        .sum()
+}
+
+/// One entry a step: which load entered which state there by itself, and how far the jump is from
+/// the change of the fitted draws. O(n).
+pub(super) fn steps(
+    segmentation: &Segmentation,
+    alignment: Option<&Alignment>,
+    loads: &LoadsFound,
+) -> Vec<StepJudged> {
+    let segments = &segmentation.segments;
+    segmentation
+        .steps
+        .iter()
+        .enumerate()
+        .map(|(i, step)| {
+            // The stretches on either side of the step.
+            let after = segments.partition_point(|segment| segment.end <= step.index);
+            let (Some(before), true) = (after.checked_sub(1), after < segments.len()) else {
+                return StepJudged::default();
+            };
+            let listed = alignment
+                .and_then(|alignment| alignment.step_events.get(i).copied().flatten())
+                .is_some();
+            let entered: Vec<usize> = loads.on[after]
+                .iter()
+                .copied()
+                .filter(|at| !loads.on[before].contains(at) && *at < loads.loads.len())
+                .collect();
+            let by_itself = entered
+                .iter()
+                .find(|&&at| {
+                    let name = &loads.loads[at].load;
+                    !listed && loads.on[before].iter().any(|&b| loads.loads[b].load == *name)
+                })
+                .map(|&at| format!("{} ({})", loads.loads[at].load, loads.loads[at].state));
+            let steady = [before, after].iter().all(|&k| segments[k].kind == SegmentKind::Steady);
+            let expected_a = loads.accounted_a[after].zip(loads.accounted_a[before]);
+            let of_draws: f64 = loads.on[after]
+                .iter()
+                .chain(&loads.on[before])
+                .filter(|at| loads.on[after].contains(at) != loads.on[before].contains(at))
+                .filter_map(|&at| loads.loads.get(at))
+                .map(type_a_variance)
+                .sum();
+            let u_a = (step.standard_uncertainty_a.powi(2) + of_draws).sqrt();
+            let anomaly_score = expected_a.filter(|_| steady).and_then(|(after_a, before_a)| {
+                of_distance(sign(loads) * step.delta_a - (after_a - before_a), u_a)
+            });
+            StepJudged { by_itself, anomaly_score }
+        })
+        .collect()
+}
+
+/// Score of every steady stretch against the weighted mean of the other visits to its state, the
+/// zero's doubt between them included. O(n).
+pub(super) fn scores(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Option<f64>> {
+    let zero_a = loads.zero.standard_uncertainty_a.unwrap_or(0.0);
+    let visits: Vec<Option<(usize, f64, f64)>> = segmentation
+        .segments
+        .iter()
+        .map(|segment| {
+            let state = segment.state.filter(|_| segment.kind == SegmentKind::Steady)?;
+            let middle_s = 0.5 * (segment.start_s + segment.end_s);
+            let level_a = sign(loads) * segment.mean_a - loads.zero.at(middle_s);
+            let u_a = segment
+                .standard_uncertainty_a
+                .max(segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt());
+            let weight = (u_a * u_a + zero_a * zero_a).recip();
+            weight.is_finite().then_some((state, level_a, weight))
+        })
+        .collect();
+    let mut sums = vec![(0.0, 0.0); segmentation.states.len()];
+    for (state, level_a, weight) in visits.iter().flatten() {
+        if let Some(sum) = sums.get_mut(*state) {
+            sum.0 += weight;
+            sum.1 += weight * level_a;
+        }
+    }
+    visits
+        .iter()
+        .map(|visit| {
+            let (state, level_a, weight) = (*visit)?;
+            let (total, sum) = *sums.get(state)?;
+            let others = total - weight;
+            // The only visit has no others; rounding must not make some.
+            if others <= 1e-9 * total {
+                return None;
+            }
+            let u_a = (weight.recip() + others.recip()).sqrt();
+            of_distance(level_a - (sum - weight * level_a) / others, u_a)
+        })
+        .collect()
+}

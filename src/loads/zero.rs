@@ -174,13 +174,28 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     zero
 }
 
+/// Two significant digits without idle zeros: `15 mA`, `4.1 mA`.
+fn rounded(value_a: f64) -> String {
+    if value_a == 0.0 {
+        return "0 A".to_owned();
+    }
+    let step = 10f64.powf(value_a.abs().log10().floor() - 1.0);
+    let text = Quantity::amperes((value_a / step).round() * step).to_string();
+    match text.split_once(' ') {
+        Some((number, unit)) if number.contains('.') => {
+            format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
+        }
+        _ => text,
+    }
+}
+
 fn answer(at: &Circumstances<'_>, zero: &ZeroModel, shape: &str, trusted_to_a: f64) -> String {
     let count = zero.checks.len();
     let checks =
         if count == 1 { "1 zero check".to_owned() } else { format!("{count} zero checks") };
     let found = if at.listed { "" } else { " (found in the readings: every listed load off)" };
-    let to = Quantity::amperes(trusted_to_a);
-    let tolerance = Quantity::amperes(at.tolerance.half_width_a);
+    let to = rounded(trusted_to_a);
+    let tolerance = rounded(at.tolerance.half_width_a);
     let source = if at.tolerance.given {
         String::new()
     } else {
@@ -188,11 +203,11 @@ fn answer(at: &Circumstances<'_>, zero: &ZeroModel, shape: &str, trusted_to_a: f
     };
     let worst = zero.checks.iter().max_by(|a, b| a.reading_a.abs().total_cmp(&b.reading_a.abs()));
     let Some(worst) = worst else { return String::new() };
-    let reading = Quantity::amperes(worst.reading_a);
+    let reading = rounded(worst.reading_a);
     let removed = format!("the zero was removed {shape}, and levels can be trusted to ± {to}");
     let drift = match zero.drift_a_per_h {
         Some(drift) if drift != 0.0 && shape != "as a constant" => {
-            format!(" It moved by {} an hour.", Quantity::amperes(drift))
+            format!(" It moved by {} an hour.", rounded(drift))
         }
         Some(_) => String::new(),
         None => " One check cannot show drift: check once more at the end.".to_owned(),
@@ -216,7 +231,7 @@ fn answer(at: &Circumstances<'_>, zero: &ZeroModel, shape: &str, trusted_to_a: f
 }
 
 fn without_check(at: &Circumstances<'_>) -> ZeroModel {
-    let tolerance = Quantity::amperes(at.tolerance.half_width_a);
+    let tolerance = rounded(at.tolerance.half_width_a);
     let off = if at.tolerance.given {
         format!("up to the {tolerance} that the job sheet allows, or more")
     } else {

@@ -86,7 +86,11 @@ fn seen(findings: &Findings, event: &EventRow, step: Option<&StepRow>, clock: &C
     let mut text = format!("{sign}{size} at {}", clock.at(step.time_s));
     if late_s.abs() >= 1.0 {
         let side = if late_s > 0.0 { "late" } else { "early" };
-        text.push_str(&format!(", listed {} {side}", words::duration(late_s.abs())));
+        let late = match late_s.abs() {
+            short_s if short_s < 99.5 => format!("{} s", words::significant(short_s, 2)),
+            long_s => words::duration(long_s),
+        };
+        text.push_str(&format!(", listed {late} {side}"));
     }
     text
 }

@@ -76,7 +76,9 @@ fn drawing(page: &mut Page, findings: &InspectFindings, capture: &Capture, clock
     let mut highs: Vec<f64> = thinned.iter().flatten().map(|column| column.high_a).collect();
     highs.sort_by(f64::total_cmp);
     let Some(full_a) = highs.get((0.95 * highs.len() as f64) as usize).copied() else { return };
-    let low_a = findings.totals.minimum_a.min(0.0);
+    let mut lows: Vec<f64> = thinned.iter().flatten().map(|column| column.low_a).collect();
+    lows.sort_by(f64::total_cmp);
+    let low_a = lows[lows.len() / 20].min(0.0);
     let range_a = full_a - low_a;
     if range_a <= 0.0 || duration_s <= 0.0 {
         return;

@@ -394,14 +394,15 @@ fn loads_that_cannot_be_told_apart_are_counted_once() {
         load("probe", "on", 0.130, [0.001, 0.0, 0.0]),
     ];
     both[0]["separable"] = json!(false);
-    both[0]["inseparable_from"] = json!(["probe"]);
+    both[0]["inseparable_from"] = json!(["probe (on)"]);
     both[1]["separable"] = json!(false);
-    both[1]["inseparable_from"] = json!(["controller"]);
+    both[1]["inseparable_from"] = json!(["controller (on)"]);
     let found = result(json!({"segments": [stretch(0.0, 1200.0, 0.1, Some(0))], "loads": both}));
     let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
     let named: Vec<_> = budget.by_load.iter().map(|row| row.load.as_str()).collect();
-    assert!(named.contains(&"controller with probe"), "{named:?}");
-    let both_ah = budget.by_load.iter().find(|row| row.load == "controller with probe").unwrap();
+    assert!(named.contains(&"controller with probe (on)"), "{named:?}");
+    let both_ah =
+        budget.by_load.iter().find(|row| row.load == "controller with probe (on)").unwrap();
     assert_relative_eq!(both_ah.ah_per_day, 0.130 * 24.0);
 }
 
@@ -487,7 +488,7 @@ fn what_only_one_capture_shows_is_said_and_not_counted() {
     let mut after = pump_hut_repaired();
     after.loads[0].load = "valve driver".to_owned();
     after.loads[2].separable = false;
-    after.loads[2].inseparable_from = vec!["tank level probe".to_owned()];
+    after.loads[2].inseparable_from = vec!["tank level probe (on)".to_owned()];
     let found = compare::compare(&pump_hut(), &after, &sheet(HUT));
     let one_sided: Vec<_> =
         found.one_sided.iter().map(|row| (row.load.as_str(), row.before)).collect();
@@ -497,7 +498,7 @@ fn what_only_one_capture_shows_is_said_and_not_counted() {
             ("controller", true),
             ("telemetry radio", true),
             ("valve driver", false),
-            ("telemetry radio with tank level probe", false),
+            ("telemetry radio with tank level probe (on)", false),
         ]
     );
     assert!(found.cautions.iter().any(|caution| caution.code == "grouped-otherwise"));

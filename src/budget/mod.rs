@@ -20,6 +20,8 @@
 //! Lead-acid. Peukert's relation is for a steady current: pulses much above the mean empty the
 //! battery sooner. The temperature is that of the electrolyte, not of the air.
 
+mod by_level;
+mod by_load;
 mod capacity;
 mod case;
 mod daily;
@@ -32,9 +34,10 @@ use crate::findings::{
     BatteryCase, Budget, BudgetFindings, BudgetShare, Caution, Findings, StateRow,
 };
 use crate::jobsheet::JobSheet;
+pub(crate) use by_level::doubt_of_level;
 use capacity::SoundBattery;
 use daily::Day;
-pub(crate) use daily::{DayRow, doubt_of_level, each_once, group_name};
+pub(crate) use daily::{DayRow, each_once, group_name};
 pub(crate) use doubt::Doubt;
 use observed::Observed;
 

@@ -58,7 +58,7 @@ pub fn compare(before: &Findings, after: &Findings, sheet: &JobSheet) -> Compare
         shared_errors: gain.in_words(),
         cautions: cautions(before, after, by_load, &pairing),
     };
-    findings.headline = words::headline(&findings);
+    findings.headline = words::headline(&findings, sheet.solar.is_some());
     findings
 }
 

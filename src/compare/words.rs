@@ -3,7 +3,8 @@
 use crate::findings::{AlignedBy, Change, CompareFindings, Verdict};
 use crate::numeric::{Lasting, Quantity, Unit};
 
-pub(super) fn headline(findings: &CompareFindings) -> String {
+/// `has_panel` when the runtimes leave a panel of the site out.
+pub(super) fn headline(findings: &CompareFindings, has_panel: bool) -> String {
     let mut real: Vec<&Change> =
         findings.changes.iter().filter(|change| change.is_real()).collect();
     // What was faulty before stands first: it is what the repair was for.
@@ -37,7 +38,7 @@ pub(super) fn headline(findings: &CompareFindings) -> String {
             }
         ));
     }
-    text.push_str(&charge(findings));
+    text.push_str(&charge(findings, has_panel));
     text
 }
 
@@ -60,7 +61,8 @@ fn sentence(change: &Change) -> String {
     )
 }
 
-fn charge(findings: &CompareFindings) -> String {
+fn charge(findings: &CompareFindings, has_panel: bool) -> String {
+    let without_sun = if has_panel { " without sun" } else { "" };
     let saved_ah = findings.charge_saved_ah_per_day;
     if saved_ah == 0.0 {
         return String::new();
@@ -69,7 +71,7 @@ fn charge(findings: &CompareFindings) -> String {
     let verb = if saved_ah > 0.0 { "saves" } else { "costs" };
     let runtime = match (findings.before.runtime_h, findings.runtime_gained_h) {
         (Some(before_h), Some(gained_h)) => format!(
-            ": a sound battery lasts {} instead of {}",
+            ": a sound battery lasts {}{without_sun} instead of {}",
             Lasting(before_h + gained_h),
             Lasting(before_h)
         ),

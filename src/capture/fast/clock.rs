@@ -34,7 +34,7 @@ pub(super) struct Elapsed {
 }
 
 impl Clock for Elapsed {
-    #[inline]
+    #[inline(always)]
     fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
         let cell = number(bytes, self.decimal_mark)?;
         let time_s = (cell.value - self.first) * self.seconds_per_unit;

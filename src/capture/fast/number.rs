@@ -34,39 +34,62 @@ const INTEGER_POWERS: [u64; 17] = {
 /// A whole number up to 2⁵³ divided by a power of ten up to 10²² is correctly rounded
 /// (Clinger 1990, PLDI, 92-101), and that is nearly every reading; everything else goes to
 /// `fast-float2`.
-#[inline]
+#[inline(always)]
 pub(super) fn number(bytes: &[u8], decimal_mark: u8) -> Option<Number> {
-    let mut at = 0;
-    let negative = match bytes.first()? {
-        b'-' => {
-            at = 1;
-            true
-        }
-        b'+' => {
-            at = 1;
-            false
-        }
-        _ => false,
+    let signed = usize::from(matches!(bytes.first()?, b'-' | b'+'));
+    let (mantissa, places, len) = match short(&bytes[signed..], decimal_mark) {
+        Some(short) => short,
+        None => match long(&bytes[signed..], decimal_mark) {
+            Some(long) => long,
+            None => return by_library(bytes, decimal_mark),
+        },
     };
-    let (mut mantissa, whole) = digits(&bytes[at..]);
-    at += whole;
+    let magnitude = mantissa as f64 / EXACT_POWERS[places];
+    let value = if bytes[0] == b'-' { -magnitude } else { magnitude };
+    Some(Number { value, len: signed + len, decimals: places as i32 })
+}
+
+/// Digits with a decimal mark among them, at most eight bytes: whole number, digits after the
+/// mark, and length. `None` for anything else.
+#[inline(always)]
+fn short(bytes: &[u8], decimal_mark: u8) -> Option<(u64, usize, usize)> {
+    let eight = bytes.first_chunk::<9>()?;
+    let digits = u64::from_le_bytes(*eight.first_chunk()?) ^ ZEROS;
+    let others = not_digits(digits);
+    let mark = (others.trailing_zeros() / 8) as usize;
+    if mark == 8 || eight[mark] != decimal_mark {
+        return None;
+    }
+    let others = others & (others - 1);
+    let len = (others.trailing_zeros() / 8) as usize;
+    let next = eight[len];
+    // At eight bytes the number may go on.
+    if len < 2 || next.is_ascii_digit() || next == decimal_mark || (next | 0x20) == b'e' {
+        return None;
+    }
+    let before = (1 << (8 * mark)) - 1;
+    let joined = (digits & before) | ((digits >> 8) & !before);
+    Some((value_of(joined << (72 - 8 * len)), len - mark - 1, len))
+}
+
+/// As [`short`], up to sixteen digits on each side of a mark that may be missing.
+#[inline]
+fn long(bytes: &[u8], decimal_mark: u8) -> Option<(u64, usize, usize)> {
+    let (mut mantissa, mut len) = digits(bytes);
+    let whole = len;
     let mut places = 0;
-    if bytes.get(at) == Some(&decimal_mark) {
-        let (fraction, count) = digits(&bytes[at + 1..]);
+    if bytes.get(len) == Some(&decimal_mark) {
+        let (fraction, count) = digits(&bytes[len + 1..]);
         places = count;
-        at += 1 + count;
+        len += 1 + count;
         mantissa = mantissa.wrapping_mul(INTEGER_POWERS[count]).wrapping_add(fraction);
     }
     let ended = bytes
-        .get(at)
+        .get(len)
         .is_none_or(|next| !matches!(next, b'0'..=b'9' | b'e' | b'E') && *next != decimal_mark);
     // 18 digits cannot have wrapped round.
-    if !ended || mantissa > EXACT_INTEGERS || whole + places > 18 || whole + places == 0 {
-        return by_library(bytes, decimal_mark);
-    }
-    let magnitude = mantissa as f64 / EXACT_POWERS[places];
-    let value = if negative { -magnitude } else { magnitude };
-    Some(Number { value, len: at, decimals: places as i32 })
+    let exact = mantissa <= EXACT_INTEGERS && (1..=18).contains(&(whole + places));
+    (ended && exact).then_some((mantissa, places, len))
 }
 
 /// Value and count of the digits at the start, at most sixteen.
@@ -88,20 +111,33 @@ fn up_to_eight_digits(bytes: &[u8]) -> (u64, usize) {
         let value = bytes[..count].iter().fold(0, |v, byte| v * 10 + u64::from(byte - b'0'));
         return (value, count);
     };
-    // Digits become 0…9; adding 0x76 carries into the top bit of any byte that is not one.
-    let digits = u64::from_le_bytes(*eight) ^ 0x3030_3030_3030_3030;
-    let others = (digits.wrapping_add(0x7676_7676_7676_7676) | digits) & 0x8080_8080_8080_8080;
-    let count = (others.trailing_zeros() / 8) as usize;
+    let digits = u64::from_le_bytes(*eight) ^ ZEROS;
+    let count = (not_digits(digits).trailing_zeros() / 8) as usize;
     if count == 0 {
         return (0, 0);
     }
     // Shifted so that the last digit is the top byte and zeros stand before the first.
-    let digits = digits << (64 - 8 * count);
+    (value_of(digits << (64 - 8 * count)), count)
+}
+
+/// Eight characters `0`; taken off by "exclusive or", digits become 0…9.
+const ZEROS: u64 = 0x3030_3030_3030_3030;
+
+/// The top bit of every byte that is no digit, right up to the first byte above 0x89 (there are
+/// no such bytes in a number): adding 0x76 carries into the top bit from 10 up.
+#[inline(always)]
+fn not_digits(bytes: u64) -> u64 {
+    (bytes.wrapping_add(0x7676_7676_7676_7676) | bytes) & 0x8080_8080_8080_8080
+}
+
+/// The number whose eight digits, as values, are the bytes, first digit lowest.
+#[inline(always)]
+fn value_of(digits: u64) -> u64 {
     let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
     let mask = 0x0000_00ff_0000_00ff;
     let high = (pairs & mask).wrapping_mul(0x000f_4240_0000_0064);
     let low = ((pairs >> 16) & mask).wrapping_mul(0x0000_2710_0000_0001);
-    (high.wrapping_add(low) >> 32, count)
+    high.wrapping_add(low) >> 32
 }
 
 /// Longest text that `by_library` takes for one number.

@@ -1,5 +1,9 @@
 //! How samples lie in time, how finely they are read, and what they add up to.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use super::types::{Samples, Sampling, TimeAxis};
 use crate::findings::{Span, Totals};
 use crate::numeric::ExactSum;
@@ -165,31 +169,108 @@ fn tidy(q: f64) -> f64 {
 /// `mean_a` is that charge over the time it was measured in; without any such time, the samples' mean. O(n).
 pub fn totals(samples: &Samples, gaps: &[Span]) -> Totals {
     let current = &samples.current_a;
-    let mut charge = ExactSum::new();
-    let mut measured = ExactSum::new();
-    let mut gap = gaps.iter().peekable();
-    for at in 1..current.len() {
-        let (from, to) = (samples.time.at(at - 1), samples.time.at(at));
-        let middle = 0.5 * (from + to);
-        while gap.peek().is_some_and(|g| g.end_s < middle) {
-            gap.next();
+    let parts: Vec<Part> = (0..current.len().div_ceil(TASK))
+        .into_par_iter()
+        .map(|task| Part::of(samples, gaps, task * TASK..current.len().min((task + 1) * TASK)))
+        .collect();
+    let together = |of: fn(&Part) -> f64| parts.iter().map(of).collect::<ExactSum>().value();
+    let sum = together(|part| part.sum);
+    let sample_mean_a = if current.is_empty() { 0.0 } else { sum / current.len() as f64 };
+    let (charge_as, measured_s) = match &samples.time {
+        // ∑ of the means of neighbours is the sum less half of each end.
+        TimeAxis::Uniform { interval_s, len } if gaps.is_empty() && *len > 0 => {
+            let ends = 0.5 * (current[0] + current[len - 1]);
+            ((sum - ends) * interval_s, (len - 1) as f64 * interval_s)
         }
-        if gap.peek().is_some_and(|g| g.start_s < middle) {
-            continue;
-        }
-        charge.add(0.5 * (current[at - 1] + current[at]) * (to - from));
-        measured.add(to - from);
-    }
-    let sum: ExactSum = current.iter().copied().collect();
-    let sample_mean_a = if current.is_empty() { 0.0 } else { sum.value() / current.len() as f64 };
-    let (charge_as, measured_s) = (charge.value(), measured.value());
+        _ => (together(|part| part.charge_as), together(|part| part.measured_s)),
+    };
+    let (minimum_a, maximum_a) = parts
+        .iter()
+        .map(|part| (part.minimum_a, part.maximum_a))
+        .reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+        .unwrap_or((0.0, 0.0));
     Totals {
         charge_ah: charge_as / 3600.0,
         mean_a: if measured_s > 0.0 { charge_as / measured_s } else { sample_mean_a },
         sample_mean_a,
-        minimum_a: current.iter().copied().reduce(f64::min).unwrap_or(0.0),
-        maximum_a: current.iter().copied().reduce(f64::max).unwrap_or(0.0),
+        minimum_a,
+        maximum_a,
     }
+}
+
+/// Samples that one task adds up.
+const TASK: usize = 1 << 16;
+
+/// What one task found.
+struct Part {
+    sum: f64,
+    charge_as: f64,
+    measured_s: f64,
+    minimum_a: f64,
+    maximum_a: f64,
+}
+
+impl Part {
+    fn of(samples: &Samples, gaps: &[Span], range: Range<usize>) -> Self {
+        let own = &samples.current_a[range.clone()];
+        let (minimum_a, maximum_a) = extremes(own);
+        let sum = own.chunks(RUN).map(sum_of_run).collect::<ExactSum>().value();
+        let mut part = Self { sum, charge_as: 0.0, measured_s: 0.0, minimum_a, maximum_a };
+        if !(gaps.is_empty() && matches!(samples.time, TimeAxis::Uniform { .. })) {
+            part.integrate(samples, gaps, range);
+        }
+        part
+    }
+
+    /// The trapezoids that end at the samples in `range`.
+    fn integrate(&mut self, samples: &Samples, gaps: &[Span], range: Range<usize>) {
+        let (mut charge, mut measured) = (ExactSum::new(), ExactSum::new());
+        let first_s = samples.time.at(range.start.saturating_sub(1));
+        let from = gaps.partition_point(|gap| gap.end_s < first_s);
+        let mut gap = gaps[from..].iter().peekable();
+        for at in range.start.max(1)..range.end {
+            let (from, to) = (samples.time.at(at - 1), samples.time.at(at));
+            let middle = 0.5 * (from + to);
+            while gap.peek().is_some_and(|g| g.end_s < middle) {
+                gap.next();
+            }
+            if gap.peek().is_some_and(|g| g.start_s < middle) {
+                continue;
+            }
+            charge.add(0.5 * (samples.current_a[at - 1] + samples.current_a[at]) * (to - from));
+            measured.add(to - from);
+        }
+        (self.charge_as, self.measured_s) = (charge.value(), measured.value());
+    }
+}
+
+/// Samples that are added up plainly: so few that no digit is lost that a reading has.
+const RUN: usize = 32;
+
+/// Sum of a run, in four lanes.
+fn sum_of_run(values: &[f64]) -> f64 {
+    let (fours, rest) = values.as_chunks::<4>();
+    let mut lanes = [0.0; 4];
+    for four in fours {
+        for (lane, value) in lanes.iter_mut().zip(four) {
+            *lane += value;
+        }
+    }
+    (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest.iter().sum::<f64>()
+}
+
+/// Least and greatest, in four lanes.
+fn extremes(values: &[f64]) -> (f64, f64) {
+    let (fours, rest) = values.as_chunks::<4>();
+    let (mut low, mut high) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
+    for four in fours {
+        for (i, value) in four.iter().enumerate() {
+            low[i] = if *value < low[i] { *value } else { low[i] };
+            high[i] = if *value > high[i] { *value } else { high[i] };
+        }
+    }
+    let least = low.iter().chain(rest).copied().fold(f64::INFINITY, f64::min);
+    (least, high.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max))
 }
 
 #[cfg(test)]

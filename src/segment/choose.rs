@@ -1,7 +1,7 @@
 //! Which candidates are steps.
 
 use std::cmp::Ordering;
-use std::collections::BinaryHeap;
+use std::collections::{BinaryHeap, HashMap};
 
 use rayon::prelude::*;
 
@@ -41,12 +41,33 @@ impl Ord for Entry {
     }
 }
 
+/// What has been weighed already on the same ground: the evidence at a place between two others.
+/// Eliminations follow one another with few changes, and most places keep their neighbours.
+#[derive(Debug, Default)]
+pub(super) struct Memo {
+    known: HashMap<Place, Evidence>,
+}
+
+/// The step before, the place, and the step after.
+type Place = (usize, usize, usize);
+
+impl Memo {
+    /// The evidence and whether it is news.
+    fn weigh(&self, ground: &Ground<'_>, place: Place, enough: f64) -> (Evidence, bool) {
+        match self.known.get(&place) {
+            Some(evidence) => (*evidence, false),
+            None => (weigh(ground, place, enough), true),
+        }
+    }
+}
+
 /// Drops the weakest candidate, tests its neighbours again, until all that are left pass.
 pub(super) fn eliminate(
     ground: &Ground<'_>,
     candidates: &[usize],
     needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
+    memo: &mut Memo,
 ) -> Vec<Chosen> {
     let n = ground.values.len();
     let k = candidates.len();
@@ -54,14 +75,18 @@ pub(super) fn eliminate(
     let mut after: Vec<usize> = (1..=k).collect();
     let mut version = vec![0u32; k];
     let mut gone = vec![false; k];
-    let test = |i: usize, before: &[usize], after: &[usize]| -> Evidence {
-        let at = candidates[i];
-        let left = candidates.get(before[i]).copied();
-        let right = candidates.get(after[i]).copied().unwrap_or(n);
-        weigh(ground, left.unwrap_or(0), at, right, enough)
+    let place = |i: usize, before: &[usize], after: &[usize]| -> Place {
+        let left = candidates.get(before[i]).copied().unwrap_or(0);
+        (left, candidates[i], candidates.get(after[i]).copied().unwrap_or(n))
     };
-    let mut evidence: Vec<Evidence> =
-        (0..k).into_par_iter().map(|i| test(i, &before, &after)).collect();
+    let weighed: Vec<(Evidence, bool)> = (0..k)
+        .into_par_iter()
+        .map(|i| memo.weigh(ground, place(i, &before, &after), enough))
+        .collect();
+    for (i, (evidence, _)) in weighed.iter().enumerate().filter(|(_, (_, news))| *news) {
+        memo.known.insert(place(i, &before, &after), *evidence);
+    }
+    let mut evidence: Vec<Evidence> = weighed.into_iter().map(|(evidence, _)| evidence).collect();
     let mut heap: BinaryHeap<Entry> = evidence
         .iter()
         .enumerate()
@@ -85,7 +110,12 @@ pub(super) fn eliminate(
         }
         for j in [b, a] {
             if j < k {
-                evidence[j] = test(j, &before, &after);
+                let place = place(j, &before, &after);
+                let (found, news) = memo.weigh(ground, place, enough);
+                if news {
+                    memo.known.insert(place, found);
+                }
+                evidence[j] = found;
                 version[j] += 1;
                 heap.push(Entry {
                     deviance: evidence[j].deviance - needed(&evidence[j]),
@@ -110,15 +140,17 @@ pub(super) fn regain(
     chosen: &[Chosen],
     needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
+    memo: &mut Memo,
 ) -> Vec<usize> {
     let n = ground.values.len();
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).collect();
     edges.push(n);
-    let found: Vec<Vec<usize>> = (0..edges.len())
+    let known = &*memo;
+    let found: Vec<(Vec<usize>, Vec<(Place, Evidence)>)> = (0..edges.len())
         .into_par_iter()
         .map(|i| {
             let left = if i > 0 { edges[i - 1] } else { 0 };
-            let mut found = Vec::new();
+            let (mut found, mut news) = (Vec::new(), Vec::new());
             let mut open = vec![(left, edges[i])];
             while let Some((left, right)) = open.pop() {
                 let from = candidates.partition_point(|c| *c <= left + 1);
@@ -126,7 +158,8 @@ pub(super) fn regain(
                 let best = candidates[from..to.max(from)]
                     .iter()
                     .map(|at| {
-                        let e = weigh(ground, left, *at, right, enough);
+                        let (e, new) = known.weigh(ground, (left, *at, right), enough);
+                        news.extend(new.then_some(((left, *at, right), e)));
                         (e.deviance - needed(&e), *at)
                     })
                     .filter(|(surplus, _)| *surplus >= 0.0)
@@ -136,16 +169,20 @@ pub(super) fn regain(
                     open.extend([(left, at), (at, right)]);
                 }
             }
-            found
+            (found, news)
         })
         .collect();
-    let mut found: Vec<usize> = found.into_iter().flatten().collect();
-    found.sort_unstable();
-    found
+    let mut all = Vec::new();
+    for (found, news) in found {
+        all.extend(found);
+        memo.known.extend(news);
+    }
+    all.sort_unstable();
+    all
 }
 
 /// Evidence at `at` between the steps `left` (or the start, 0) and `right` (or the end).
-fn weigh(ground: &Ground<'_>, left: usize, at: usize, right: usize, enough: f64) -> Evidence {
+fn weigh(ground: &Ground<'_>, (left, at, right): Place, enough: f64) -> Evidence {
     let tail = left > 0 && at - left <= REACH;
     ground.test(left.max(at.saturating_sub(REACH)), at, right.min(at + REACH), tail, enough)
 }

@@ -247,21 +247,18 @@ impl Ground<'_> {
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
 
-        let mut rows: Vec<[f64; COLUMNS]> = Vec::with_capacity(n);
+        let mut columns = Columns::new(n);
         let mut after_break: Vec<bool> = Vec::new();
+        let scales = [0, 1].map(|side: usize| 1.0 / (sides[side].sigma * unit.sqrt()));
         for k in 0..n {
-            let (side, i, jump) =
-                if k < l { (&sides[0], l - 1 - k, 0.0) } else { (&sides[1], k - l, 1.0) };
-            let scale = 1.0 / (side.sigma * unit.sqrt());
+            let (side, i, jump, scale) = if k < l {
+                (&sides[0], l - 1 - k, 0.0, scales[0])
+            } else {
+                (&sides[1], k - l, 1.0, scales[1])
+            };
             let t = (side.time[i] - here_s) / span;
-            rows.push([
-                scale,
-                t * scale,
-                t * t * scale,
-                t * t * t * scale,
-                jump * scale,
-                (side.value[i] - origin) * scale,
-            ]);
+            let (value, jump) = ((side.value[i] - origin) * scale, jump * scale);
+            columns.set(k, [scale, t * scale, t * t * scale, t * t * t * scale, jump, value]);
             if any_break {
                 let (a, b) = if k < l {
                     (at - (i + 1) * pool, at - i * pool)
@@ -276,31 +273,14 @@ impl Ground<'_> {
         // A slope of this size is no surprise: its prior in the normal equations.
         let usual = drift * (n * pool) as f64;
         let ridge = if usual > 0.0 { 1.0 / (usual * usual) } else { f64::INFINITY };
-        let gram = |rows: &[[f64; COLUMNS]], rho: f64| -> [[f64; COLUMNS]; COLUMNS] {
-            let mut gram = [[0.0; COLUMNS]; COLUMNS];
-            let white = 1.0 / (1.0 - rho * rho).sqrt();
-            for k in 0..n {
-                let fresh = k == 0 || after_break.get(k).copied().unwrap_or(false);
-                let mut w = rows[k];
-                if !fresh {
-                    for (w, before) in w.iter_mut().zip(&rows[k - 1]) {
-                        *w = (*w - rho * before) * white;
-                    }
-                }
-                for i in 0..COLUMNS {
-                    for j in 0..=i {
-                        gram[i][j] += w[i] * w[j];
-                    }
-                }
-            }
-            gram
-        };
-        let mut g = gram(&rows, rho);
+        columns.whiten(rho, &after_break);
+        let mut g = columns.gram();
         if pool > 1 && n >= 16 {
-            let left_over = self.left_over(&rows, &g);
+            let left_over = left_over(&columns, &g);
             if left_over > rho + 1.5 / (n as f64).sqrt() {
                 rho = left_over;
-                g = gram(&rows, rho);
+                columns.whiten(rho, &after_break);
+                g = columns.gram();
             }
         }
         let count = n as f64;
@@ -348,13 +328,28 @@ impl Ground<'_> {
         }
         if tail && n >= 8 && null - with >= enough {
             let mut decay = |share: f64| {
-                for (k, row) in rows.iter_mut().enumerate() {
-                    let t_s = if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
-                    row[3] = (-(t_s - first_s) / (share * span)).exp() * row[0];
+                let rate = -1.0 / (share * span);
+                match self.time {
+                    // Blocks are evenly spaced: each is the one before, decayed once more.
+                    TimeAxis::Uniform { interval_s, .. } => {
+                        let once = (rate * interval_s * pool as f64).exp();
+                        let mut decay = 1.0;
+                        columns.put_decay(|_| {
+                            let now = decay;
+                            decay *= once;
+                            now
+                        });
+                    }
+                    TimeAxis::Listed(_) => columns.put_decay(|k| {
+                        let time_s =
+                            if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
+                        (rate * (time_s - first_s)).exp()
+                    }),
                 }
-                let g = gram(&rows, rho);
-                let bare = fit(&g, &[0, 3], None).map_or(f64::INFINITY, |f| f.0);
-                let jump = fit(&g, &[0, 3], Some(JUMP)).map_or(f64::INFINITY, |f| f.0);
+                columns.whiten_decay(rho, &after_break);
+                columns.gram_of_decay(&mut g);
+                let bare = fit(&g, &[0, DECAY], None).map_or(f64::INFINITY, |f| f.0);
+                let jump = fit(&g, &[0, DECAY], Some(JUMP)).map_or(f64::INFINITY, |f| f.0);
                 [bare, jump]
             };
             let tried = DECAYS.map(|share| (share, decay(share)));
@@ -385,25 +380,110 @@ impl Ground<'_> {
     }
 }
 
-impl Ground<'_> {
-    /// Correlation of what a line and a jump leave of the rows: more than the noise's own where
-    /// the background bends within the window.
-    fn left_over(&self, rows: &[[f64; COLUMNS]], gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
-        let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
-        let residual =
-            |row: &[f64; COLUMNS]| row[5] - beta[0] * row[0] - beta[1] * row[1] - beta[2] * row[4];
-        let (mut squares, mut products) = (0.0, 0.0);
-        let mut before = 0.0;
-        for (k, row) in rows.iter().enumerate() {
-            let r = residual(row);
-            squares += r * r;
-            if k > 0 {
-                products += r * before;
-            }
-            before = r;
+/// Column of the cubic term, and of a decay once the polynomials have been weighed.
+const DECAY: usize = 3;
+const VALUE: usize = COLUMNS - 1;
+
+/// Regressors and readings, column by column: divided by their σ, and whitened.
+struct Columns {
+    raw: [Vec<f64>; COLUMNS],
+    white: [Vec<f64>; COLUMNS],
+}
+
+impl Columns {
+    fn new(n: usize) -> Self {
+        Self {
+            raw: std::array::from_fn(|_| vec![0.0; n]),
+            white: std::array::from_fn(|_| vec![0.0; n]),
         }
-        if squares > 0.0 { (products / squares + 3.0 / rows.len() as f64).min(0.98) } else { 0.0 }
     }
+
+    #[inline]
+    fn set(&mut self, k: usize, row: [f64; COLUMNS]) {
+        for (column, value) in self.raw.iter_mut().zip(row) {
+            column[k] = value;
+        }
+    }
+
+    fn whiten(&mut self, rho: f64, fresh: &[bool]) {
+        for (raw, white) in self.raw.iter().zip(&mut self.white) {
+            whiten(raw, rho, fresh, white);
+        }
+    }
+
+    /// Gram matrix of the whitened columns, its lower half.
+    fn gram(&self) -> [[f64; COLUMNS]; COLUMNS] {
+        let mut gram = [[0.0; COLUMNS]; COLUMNS];
+        for i in 0..COLUMNS {
+            for j in 0..=i {
+                gram[i][j] = dot(&self.white[i], &self.white[j]);
+            }
+        }
+        gram
+    }
+
+    /// `decay` of each row in place of the cubic term.
+    fn put_decay(&mut self, mut decay: impl FnMut(usize) -> f64) {
+        let (before, from) = self.raw.split_at_mut(DECAY);
+        for (k, (value, scale)) in from[0].iter_mut().zip(&before[0]).enumerate() {
+            *value = decay(k) * scale;
+        }
+    }
+
+    fn whiten_decay(&mut self, rho: f64, fresh: &[bool]) {
+        whiten(&self.raw[DECAY], rho, fresh, &mut self.white[DECAY]);
+    }
+
+    /// Brings what the decay has changed in the Gram matrix up to date.
+    fn gram_of_decay(&self, gram: &mut [[f64; COLUMNS]; COLUMNS]) {
+        for other in [0, DECAY, DECAY + 1, VALUE] {
+            let product = dot(&self.white[DECAY], &self.white[other]);
+            gram[DECAY.max(other)][DECAY.min(other)] = product;
+        }
+    }
+}
+
+/// `w_k = (v_k − ρ v_{k−1}) / √(1 − ρ²)`, the first and those after a gap as they are.
+fn whiten(raw: &[f64], rho: f64, fresh: &[bool], white: &mut [f64]) {
+    let scale = 1.0 / (1.0 - rho * rho).sqrt();
+    let Some(first) = white.first_mut() else { return };
+    *first = raw[0];
+    for (white, pair) in white[1..].iter_mut().zip(raw.windows(2)) {
+        *white = (pair[1] - rho * pair[0]) * scale;
+    }
+    for (k, _) in fresh.iter().enumerate().filter(|(_, fresh)| **fresh) {
+        white[k] = raw[k];
+    }
+}
+
+/// Sum of products, in four lanes.
+#[inline]
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
+    let mut lanes = [0.0; 4];
+    for (a, b) in a.iter().zip(b) {
+        for (lane, (a, b)) in lanes.iter_mut().zip(a.iter().zip(b)) {
+            *lane += a * b;
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
+    (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest
+}
+
+/// Correlation of what a line and a jump leave of the rows: more than the noise's own where the
+/// background bends within the window.
+fn left_over(columns: &Columns, gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
+    let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
+    let [constant, line, _, _, jump, value] = &columns.raw;
+    let (mut squares, mut products) = (0.0, 0.0);
+    let mut before = 0.0;
+    for (k, value) in value.iter().enumerate() {
+        let r = value - beta[0] * constant[k] - beta[1] * line[k] - beta[2] * jump[k];
+        squares += r * r;
+        products += r * before;
+        before = r;
+    }
+    if squares > 0.0 { (products / squares + 3.0 / value.len() as f64).min(0.98) } else { 0.0 }
 }
 
 /// Coefficients of three columns, by Cramer's rule on the normal equations.

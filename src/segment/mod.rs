@@ -26,7 +26,7 @@ pub use types::*;
 
 use rayon::prelude::*;
 
-use choose::Chosen;
+use choose::{Chosen, Memo};
 use jump::{Evidence, Ground};
 use noise::Noise;
 
@@ -82,14 +82,15 @@ pub fn segment(
     let spikes = spikes::find(values, &noise);
     let breaks = breaks(samples, gaps);
     let mut spikes = spikes;
-    let stable = stabilised(values, &noise, &spikes);
-    let mut drift = drift::of_blocks(&stable, &noise);
+    let first_spikes = spikes.clone();
+    let stable = Stable { values, noise: &noise, spikes: &first_spikes };
+    let mut drift = drift::of_blocks(&stable);
     let mut term_cost = jump::TERM_COST;
     let enough = 2.0 * (n as f64).ln() + 10.0;
     // A single count is no step where noise is too small to carry readings across it.
     let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
-    let proposed = candidates(&stable, noise.phi, &breaks, wishes.exact);
+    let proposed = candidates(&stable, &breaks, wishes.exact);
     let mut candidates = proposed.clone();
     let mut again = 2;
     let chosen = loop {
@@ -148,28 +149,62 @@ fn breaks(samples: &Samples, gaps: &[Span]) -> Vec<usize> {
     breaks
 }
 
-/// Readings on the scale of unit noise, spikes replaced.
-fn stabilised(values: &[f64], noise: &Noise, spikes: &[usize]) -> Vec<f64> {
-    let mut stable: Vec<f64> = values.iter().map(|v| noise.stabilise(*v)).collect();
-    for spike in spikes {
-        stable[*spike] = noise.stabilise(0.5 * (values[spike - 1] + values[spike + 1]));
-    }
-    stable
+/// Readings on the scale of unit noise, spikes replaced; made where they are needed.
+#[derive(Debug, Clone, Copy)]
+struct Stable<'a> {
+    values: &'a [f64],
+    noise: &'a Noise,
+    spikes: &'a [usize],
 }
 
-fn candidates(stable: &[f64], phi: f64, breaks: &[usize], exact: bool) -> Vec<usize> {
+impl Stable<'_> {
+    fn len(&self) -> usize {
+        self.values.len()
+    }
+
+    /// Fills in the readings from `from` on.
+    fn copy(&self, from: usize, into: &mut [f64]) {
+        let end = from + into.len();
+        for (stable, value) in into.iter_mut().zip(&self.values[from..end]) {
+            *stable = self.noise.stabilise(*value);
+        }
+        let first = self.spikes.partition_point(|spike| *spike < from);
+        for spike in self.spikes[first..].iter().take_while(|spike| **spike < end) {
+            let between = 0.5 * (self.values[spike - 1] + self.values[spike + 1]);
+            into[spike - from] = self.noise.stabilise(between);
+        }
+    }
+
+    /// Places where one reading differs from the one before by more than `limit`.
+    fn leaps(&self, limit: f64) -> Vec<usize> {
+        let leaps = |buffer: &mut Vec<f64>, from: usize| -> Vec<usize> {
+            buffer.resize((TASK + 1).min(self.len() - from), 0.0);
+            self.copy(from, buffer);
+            let pairs = buffer.windows(2).enumerate();
+            pairs.filter(|(_, w)| (w[1] - w[0]).abs() > limit).map(|(i, _)| from + i + 1).collect()
+        };
+        let tasks = (0..self.len().div_ceil(TASK)).into_par_iter();
+        let found: Vec<Vec<usize>> =
+            tasks.map_init(Vec::new, |buffer, task| leaps(buffer, task * TASK)).collect();
+        found.into_iter().flatten().collect()
+    }
+}
+
+/// Readings that one task looks at.
+const TASK: usize = 1 << 16;
+
+fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> {
+    let phi = stable.noise.phi;
     let penalty = CANDIDATE_PENALTY * ((1.0 + phi) / (1.0 - phi)).sqrt();
-    let search = if exact { propose::exact } else { propose::proposals };
-    let mut candidates = search(stable, penalty);
+    let mut candidates = if exact {
+        let mut all = vec![0.0; stable.len()];
+        stable.copy(0, &mut all);
+        propose::exact(&all, penalty)
+    } else {
+        propose::proposals(stable.len(), |from, into| stable.copy(from, into), penalty)
+    };
     if phi > CORRELATED {
-        let limit = SHARP * (1.0 - phi * phi).sqrt();
-        candidates.extend(
-            stable
-                .windows(2)
-                .enumerate()
-                .filter(|(_, w)| (w[1] - w[0]).abs() > limit)
-                .map(|(i, _)| i + 1),
-        );
+        candidates.extend(stable.leaps(SHARP * (1.0 - phi * phi).sqrt()));
     }
     candidates.extend(breaks);
     candidates.sort_unstable();
@@ -185,7 +220,8 @@ fn settle(
     needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
 ) -> (Vec<(Chosen, place::Place)>, Vec<usize>) {
-    let mut chosen = choose::eliminate(ground, candidates, &needed, enough);
+    let mut memo = Memo::default();
+    let mut chosen = choose::eliminate(ground, candidates, &needed, enough, &mut memo);
     let mut spikes = Vec::new();
     for _ in 0..2 {
         let mut at: Vec<usize> = places(ground, &chosen).iter().map(|p| p.at).collect();
@@ -193,13 +229,13 @@ fn settle(
         at.dedup();
         let (kept, found) = spikes::between(ground.values, &at, ground.breaks);
         spikes = found;
-        chosen = choose::eliminate(ground, &kept, &needed, enough);
-        let missed = choose::regain(ground, candidates, &chosen, &needed, enough);
+        chosen = choose::eliminate(ground, &kept, &needed, enough, &mut memo);
+        let missed = choose::regain(ground, candidates, &chosen, &needed, enough, &mut memo);
         if !missed.is_empty() {
             let mut all: Vec<usize> = chosen.iter().map(|c| c.at).chain(missed).collect();
             all.sort_unstable();
             all.dedup();
-            chosen = choose::eliminate(ground, &all, &needed, enough);
+            chosen = choose::eliminate(ground, &all, &needed, enough, &mut memo);
         }
     }
     let places = places(ground, &chosen);

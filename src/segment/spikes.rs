@@ -1,5 +1,7 @@
 //! Single readings that belong to no level.
 
+use rayon::prelude::*;
+
 use super::noise::Noise;
 
 /// How far outside its neighbours, in σ of a difference, a single reading is a spike.
@@ -7,25 +9,36 @@ const FAR: f64 = 6.0;
 /// How far apart its neighbours may lie, as a share of that distance.
 const NEIGHBOURS_AGREE: f64 = 0.35;
 
+/// Samples that one task looks at.
+const TASK: usize = 1 << 16;
+
 /// Indices of single-sample spikes: beyond both neighbours in the same direction by more than
 /// 6 standard deviations of a difference, while the neighbours agree. O(n).
 pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
-    let mut spikes = Vec::new();
     let factor = FAR * (2.0 * (1.0 - noise.phi)).sqrt().max(0.5);
     let least = factor * noise.least_sigma();
-    for (i, w) in values.windows(3).enumerate() {
+    let stands_out = |w: &[f64]| {
         let (before, after) = (w[1] - w[0], w[1] - w[2]);
-        if before * after <= 0.0 {
-            continue;
-        }
         let out = before.abs().min(after.abs());
-        if out <= least || (w[2] - w[0]).abs() > NEIGHBOURS_AGREE * out {
-            continue;
-        }
-        if out > factor * noise.sigma_at(w[0]).max(noise.sigma_at(w[2]))
-            && spikes.last() != Some(&i)
-        {
-            spikes.push(i + 1);
+        before * after > 0.0
+            && out > least
+            && (w[2] - w[0]).abs() <= NEIGHBOURS_AGREE * out
+            && out > factor * noise.sigma_at(w[0]).max(noise.sigma_at(w[2]))
+    };
+    let parts: Vec<Vec<usize>> = (0..values.len().div_ceil(TASK))
+        .into_par_iter()
+        .map(|task| {
+            let first = task * TASK;
+            let end = (first + TASK + 2).min(values.len());
+            let windows = values[first..end].windows(3).enumerate();
+            windows.filter(|(_, w)| stands_out(w)).map(|(i, _)| first + i + 1).collect()
+        })
+        .collect();
+    let mut spikes: Vec<usize> = Vec::new();
+    for at in parts.into_iter().flatten() {
+        // A neighbour of a spike stands out only against it.
+        if spikes.last() != Some(&(at - 1)) {
+            spikes.push(at);
         }
     }
     spikes

@@ -39,15 +39,27 @@ const WORTH_POOLING: usize = 1 << 18;
 /// Values that one task pools.
 const TASK: usize = 1 << 16;
 
-/// Candidate changes (index of the first value of each new stretch), for a penalty known to be
-/// too low: those of [`exact`] for short series, and for long ones the best cut among block means
-/// with every break then moved to its best place within a block. The page on top says what that
-/// cannot lose. O(n) on average, on all cores; the result does not depend on their number.
+/// Candidate changes (index of the first value of each new stretch) among `count` values, for a
+/// penalty known to be too low: those of [`exact`] for short series, and for long ones the best
+/// cut among block means with every break then moved to its best place within a block. The page on
+/// top says what that cannot lose. `copy` fills in the values from an index on; long series are
+/// gone through once, and never held. O(n) on average, on all cores; the result does not depend
+/// on their number.
 ///
 /// # Panics
 /// When `penalty` is negative or not a number. Values must be finite.
-pub(crate) fn proposals(values: &[f64], penalty: f64) -> Vec<usize> {
-    if values.len() < WORTH_POOLING { exact(values, penalty) } else { pooled(values, penalty) }
+pub(crate) fn proposals(
+    count: usize,
+    copy: impl Fn(usize, &mut [f64]) + Sync,
+    penalty: f64,
+) -> Vec<usize> {
+    if count < WORTH_POOLING {
+        let mut values = vec![0.0; count];
+        copy(0, &mut values);
+        exact(&values, penalty)
+    } else {
+        pooled(count, copy, penalty)
+    }
 }
 
 /// Values or means of blocks, in order.
@@ -92,8 +104,10 @@ impl Items {
     }
 }
 
-fn pooled(values: &[f64], penalty: f64) -> Vec<usize> {
-    refined(values, &breaks_of(&coarse(values, penalty), penalty), penalty)
+fn pooled(count: usize, copy: impl Fn(usize, &mut [f64]) + Sync, penalty: f64) -> Vec<usize> {
+    let parts = coarse(count, &copy, penalty);
+    let rough = breaks_of(&parts, penalty);
+    refined(count, copy, &parts, &rough, penalty)
 }
 
 /// The best cut of the items in all parts.
@@ -161,8 +175,11 @@ impl Block {
 }
 
 /// The items of the first search, one part a task.
-fn coarse(values: &[f64], penalty: f64) -> Vec<Items> {
-    let part = |(task, values): (usize, &[f64])| {
+fn coarse(count: usize, copy: impl Fn(usize, &mut [f64]) + Sync, penalty: f64) -> Vec<Items> {
+    let part = |buffer: &mut Vec<f64>, task: usize| {
+        let from = task * TASK;
+        buffer.resize(TASK.min(count - from), 0.0);
+        copy(from, buffer);
         let mut items = Items::new();
         let mut constant = None;
         let mut take = |Block { mean, squares }: Block, block: &[f64], first: usize| {
@@ -174,48 +191,90 @@ fn coarse(values: &[f64], penalty: f64) -> Vec<Items> {
             }
             constant = (squares == 0.0).then_some(mean);
         };
-        let (blocks, rest) = values.as_chunks::<BLOCK>();
+        let (blocks, rest) = buffer.as_chunks::<BLOCK>();
         for (i, block) in blocks.iter().enumerate() {
-            take(Block::of_whole(block), block, task * TASK + i * BLOCK);
+            take(Block::of_whole(block), block, from + i * BLOCK);
         }
         if let Some(block) = Block::of(rest) {
-            take(block, rest, task * TASK + blocks.len() * BLOCK);
+            take(block, rest, from + blocks.len() * BLOCK);
         }
         items
     };
-    values.par_chunks(TASK).enumerate().map(part).collect()
+    (0..count.div_ceil(TASK)).into_par_iter().map_init(Vec::new, part).collect()
 }
 
 /// The best cut among those with breaks within a block of the `rough` ones: all values there are
 /// items of their own, and what lies between is one item, as it is one stretch already.
-fn refined(values: &[f64], rough: &[usize], penalty: f64) -> Vec<usize> {
-    let near: Vec<Range<usize>> = rough
-        .iter()
-        .enumerate()
-        .map(|(i, at)| {
-            let previous = if i == 0 { 0 } else { (rough[i - 1] + BLOCK).min(*at) };
-            let next = rough.get(i + 1).copied().unwrap_or(values.len());
-            (at - BLOCK.min(*at)).max(previous)..(at + BLOCK).min(next)
-        })
-        .collect();
-    let between: Vec<Range<usize>> = (0..=near.len())
-        .map(|i| {
-            let from = if i == 0 { 0 } else { near[i - 1].end };
-            from..near.get(i).map_or(values.len(), |near| near.start)
-        })
-        .collect();
-    let pooled: Vec<Option<Block>> =
-        between.par_iter().map(|range| Block::of(&values[range.clone()])).collect();
+fn refined(
+    count: usize,
+    copy: impl Fn(usize, &mut [f64]),
+    parts: &[Items],
+    rough: &[usize],
+    penalty: f64,
+) -> Vec<usize> {
+    let mut between = Between::of(parts);
     let mut items = Items::new();
-    for (i, (range, block)) in between.into_iter().zip(pooled).enumerate() {
-        if let Some(block) = block {
-            items.push(block.mean, range.len() as f64, range.start);
-        }
-        if let Some(near) = near.get(i) {
-            items.push_values(&values[near.clone()], near.start);
+    let mut buffer = Vec::new();
+    let mut done = 0;
+    for at in rough {
+        // At the borders of blocks, where items end.
+        let from = (at / BLOCK).saturating_sub(1) * BLOCK;
+        let end = ((at.div_ceil(BLOCK) + 1) * BLOCK).min(count);
+        let from = from.max(done);
+        if from < end {
+            between.take(done..from, &mut items);
+            buffer.resize(end - from, 0.0);
+            copy(from, &mut buffer);
+            items.push_values(&buffer, from);
+            done = end;
         }
     }
+    between.take(done..count, &mut items);
     breaks_of(&[items], penalty)
+}
+
+/// Goes through the items of all parts from the first to the last.
+struct Between<I> {
+    rest: I,
+    /// Mean of the present item, and what of it has not been passed yet.
+    mean: f64,
+    left: Range<usize>,
+}
+
+impl Between<()> {
+    fn of(parts: &[Items]) -> Between<impl Iterator<Item = (f64, Range<usize>)>> {
+        let rest = parts.iter().flat_map(|part| {
+            let first = part.first.iter().map(|first| *first as usize);
+            part.pairs().zip(first).map(|((mean, weight), at)| (mean, at..at + weight as usize))
+        });
+        Between { rest, mean: 0.0, left: 0..0 }
+    }
+}
+
+impl<I: Iterator<Item = (f64, Range<usize>)>> Between<I> {
+    /// Pushes the mean of the values in `range`, which lies beyond all that were taken before.
+    fn take(&mut self, range: Range<usize>, into: &mut Items) {
+        if range.is_empty() {
+            return;
+        }
+        let mut shift = None;
+        let mut sum = 0.0;
+        loop {
+            // Only runs of one value are cut by a range, so their part has the same mean.
+            let here = self.left.start.max(range.start)..self.left.end.min(range.end);
+            if !here.is_empty() {
+                let shift = *shift.get_or_insert(self.mean);
+                sum += (self.mean - shift) * here.len() as f64;
+            }
+            if self.left.end >= range.end {
+                break;
+            }
+            let Some((mean, next)) = self.rest.next() else { break };
+            (self.mean, self.left) = (mean, next);
+        }
+        let mean = shift.unwrap_or(0.0) + sum / range.len() as f64;
+        into.push(mean, range.len() as f64, range.start);
+    }
 }
 
 #[cfg(test)]
@@ -240,6 +299,10 @@ mod tests {
             })
     }
 
+    fn copy_of(values: &[f64]) -> impl Fn(usize, &mut [f64]) + Sync {
+        |from, into| into.copy_from_slice(&values[from..from + into.len()])
+    }
+
     fn cost(values: &[f64], breaks: &[usize], penalty: f64) -> f64 {
         cost_of_cut(values, &vec![1.0; values.len()], breaks, penalty)
     }
@@ -256,7 +319,7 @@ mod tests {
             values in readings(),
             penalty in 1.0..14.0f64,
         ) {
-            let rough = breaks_of(&coarse(&values, penalty), penalty);
+            let rough = breaks_of(&coarse(values.len(), copy_of(&values), penalty), penalty);
             let borders: Vec<usize> = (0..=values.len()).step_by(BLOCK).collect();
             for (i, a) in borders.iter().enumerate() {
                 for (j, t) in borders.iter().enumerate().skip(i + 1) {
@@ -277,7 +340,7 @@ mod tests {
             penalty in 1.0..14.0f64,
         ) {
             let best = exact(&values, penalty);
-            let found = pooled(&values, penalty);
+            let found = pooled(values.len(), copy_of(&values), penalty);
             let excess = cost(&values, &found, penalty) - cost(&values, &best, penalty);
             prop_assert!(excess <= 3.0 * penalty * best.len() as f64 + 1e-9);
             prop_assert!(excess >= -1e-9);
@@ -297,7 +360,7 @@ mod tests {
             truth.push(values.len());
         }
         let penalty = 2.0 * (values.len() as f64).ln();
-        let found = proposals(&values, penalty);
+        let found = proposals(values.len(), copy_of(&values), penalty);
         assert_eq!(found, exact(&values, penalty));
         assert!(
             found.len() + 4 > truth.len() && truth.len() > 150,
@@ -312,8 +375,12 @@ mod tests {
         let mut values = vec![1e6 + 0.25; 300_000];
         values[100_003] += 7.0;
         values[200_000..200_004].iter_mut().for_each(|value| *value -= 5.0);
-        assert!(coarse(&values, 12.0).iter().map(Items::len).sum::<usize>() < 60);
-        assert_eq!(proposals(&values, 12.0), [100_003, 100_004, 200_000, 200_004]);
+        let items = coarse(values.len(), copy_of(&values), 12.0);
+        assert!(items.iter().map(Items::len).sum::<usize>() < 60);
+        assert_eq!(
+            proposals(values.len(), copy_of(&values), 12.0),
+            [100_003, 100_004, 200_000, 200_004]
+        );
     }
 
     #[test]
@@ -324,7 +391,7 @@ mod tests {
             .collect();
         let with = |threads| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            pool.install(|| proposals(&values, 12.0))
+            pool.install(|| proposals(values.len(), copy_of(&values), 12.0))
         };
         let one = with(1);
         assert!(one.len() > 200);

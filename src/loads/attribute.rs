@@ -82,7 +82,8 @@ impl Attribution<'_> {
         let fit = design.solve(prior_a);
 
         let zero = zero::model(&circumstances(&self.rows), &fit, &fit_rows);
-        let loads = self.estimates(&fit, &fit_rows, &named);
+        let (kept, loads): (Vec<usize>, Vec<LoadEstimate>) =
+            self.estimates(&fit, &fit_rows, &named).into_iter().unzip();
         let on = self.on(&phases, &of_phase);
         let base_a = fit.column(Column::Base).map(|j| fit.beta[j]).or_else(|| {
             let never = self.timeline.loads.is_empty() || zero.offset_a.is_some();
@@ -91,6 +92,9 @@ impl Attribution<'_> {
         });
         let accounted_a = self.accounted(&fit, &zero, &on);
         let cautions = self.cautions(&loads, &missed_s);
+        // What no fitted stretch tells of has no row: its time is nobody's.
+        let row_of = |named: usize| kept.binary_search(&named).ok();
+        let on = on.iter().map(|on| on.iter().copied().filter_map(row_of).collect()).collect();
         LoadsFound { zero, loads, base_a, accounted_a, on, turned: false, cautions }
     }
 
@@ -232,7 +236,12 @@ impl Attribution<'_> {
             .sum()
     }
 
-    fn estimates(&self, fit: &Fit, fit_rows: &[usize], named: &[Named]) -> Vec<LoadEstimate> {
+    fn estimates(
+        &self,
+        fit: &Fit,
+        fit_rows: &[usize],
+        named: &[Named],
+    ) -> Vec<(usize, LoadEstimate)> {
         let patterns = patterns(&fit.design);
         named
             .iter()
@@ -260,19 +269,22 @@ impl Attribution<'_> {
                     )),
                     Column::Drift | Column::Unlisted => None,
                 };
-                Some(LoadEstimate {
-                    load: self.timeline.loads[this.load].name.clone(),
-                    state: this.state.clone(),
-                    draw_a,
-                    standard_uncertainty_a: combined.standard_uncertainty_a,
-                    degrees_of_freedom: combined.degrees_of_freedom,
-                    coverage_factor: combined.coverage_factor,
-                    observations: fit.design.x[j].iter().filter(|x| **x > 0.5).count() as u64,
-                    repeats_a: self.repeats(fit, fit_rows, j, draw_a),
-                    separable,
-                    inseparable_from: partners.into_iter().filter_map(name).collect(),
-                    uncertainty_budget: combined.items,
-                })
+                Some((
+                    at,
+                    LoadEstimate {
+                        load: self.timeline.loads[this.load].name.clone(),
+                        state: this.state.clone(),
+                        draw_a,
+                        standard_uncertainty_a: combined.standard_uncertainty_a,
+                        degrees_of_freedom: combined.degrees_of_freedom,
+                        coverage_factor: combined.coverage_factor,
+                        observations: fit.design.x[j].iter().filter(|x| **x > 0.5).count() as u64,
+                        repeats_a: self.repeats(fit, fit_rows, j, draw_a),
+                        separable,
+                        inseparable_from: partners.into_iter().filter_map(name).collect(),
+                        uncertainty_budget: combined.items,
+                    },
+                ))
             })
             .collect()
     }

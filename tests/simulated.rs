@@ -271,3 +271,21 @@ fn randomised_visits_get_no_wrong_verdict_and_honest_uncertainties() {
     assert!(within as f64 >= 0.90 * all.len() as f64, "{within} of {}", all.len());
     assert!(decided as f64 >= 0.95 * all.len() as f64, "{decided} of {}", all.len());
 }
+
+#[test]
+fn a_person_who_forgets_lines_gets_no_wrong_verdict_of_a_load_still_known() {
+    let judge = |seed: u64| {
+        let visit = random_visit(seed);
+        let forgetful = visit.text.replace("[person]\n", "[person]\nforgets_share = 0.1\n");
+        let made = simulated_text("visit", &forgetful);
+        let analysis = analyze(&made.captures[0], &list_of(&made), &sheet_of(&made));
+        for row in &analysis.findings.loads {
+            let Some(at) = NAMES.iter().position(|name| *name == row.load) else { continue };
+            let wrong =
+                if visit.faulty[at] { Verdict::Conforming } else { Verdict::NonConforming };
+            let ours = row.state == "running" && row.separable;
+            assert!(!ours || row.verdict != wrong, "seed {seed}: {row:?}");
+        }
+    };
+    (40..70u64).into_par_iter().for_each(judge);
+}

@@ -85,6 +85,72 @@ fn the_demo_is_what_its_scenarios_make() {
     compare(&simulated("receivers.toml"), &sample_logs().join("receivers"));
 }
 
+#[test]
+fn the_demo_visit_names_the_radio_and_clears_the_others() {
+    let demo = simulated("pump-hut-visit.toml");
+    let analysis = analyze(&demo.captures[0], &list_of(&demo), &sheet_of(&demo));
+    let radio = row(&analysis, "telemetry radio", "standby");
+    assert_eq!(radio.verdict, Verdict::NonConforming);
+    assert!((radio.draw_a - 0.214).abs() <= radio.expanded_uncertainty_a, "{radio:?}");
+    assert!((radio.limit_high_a.unwrap() - 0.096).abs() < 1e-12);
+    assert!(analysis.findings.headline.contains("telemetry radio"));
+    for other in analysis.findings.loads.iter().filter(|row| row.load != "telemetry radio") {
+        assert!(
+            matches!(other.verdict, Verdict::Conforming | Verdict::NoLimit),
+            "{}, {}: {:?} at {} A ± {} A",
+            other.load,
+            other.state,
+            other.verdict,
+            other.draw_a,
+            other.expanded_uncertainty_a
+        );
+    }
+    for (load, state) in
+        [("controller", "idle"), ("tank level probe", "measuring"), ("valve driver", "holding")]
+    {
+        let found = row(&analysis, load, state);
+        let truth = demo.truth.captures[0].loads.iter();
+        let truth = truth.clone().find(|row| row.load == load && row.state == state).unwrap();
+        assert_eq!(found.verdict, Verdict::Conforming);
+        assert!((found.draw_a - truth.draw_a).abs() <= found.expanded_uncertainty_a, "{found:?}");
+    }
+    // 74 s between the clocks and 1.6 s of lateness.
+    let clock = analysis.findings.clock.unwrap();
+    assert!((clock.offset_s + 75.6).abs() < 2.0, "{clock:?}");
+    assert!(analysis.findings.zero.trusted);
+}
+
+#[test]
+fn the_night_shows_its_wakes_its_level_and_the_time_it_stayed_up() {
+    let night = simulated("pump-hut-night.toml");
+    let sheet = sheet_of(&simulated("pump-hut-visit.toml"));
+    let findings = analyze(&night.captures[0], &list_of(&night), &sheet).findings;
+    let truth = &night.truth.captures[0];
+
+    let wakes = findings.wakes.expect("wakes");
+    let true_wakes = &truth.wakes[0];
+    assert!(wakes.count.abs_diff(true_wakes.count) <= 2, "{} of {}", wakes.count, true_wakes.count);
+    assert!((wakes.period_s.unwrap() - true_wakes.period_s.unwrap()).abs() < 3.0);
+    assert!((wakes.width_s - true_wakes.width_s).abs() < 1.0);
+    assert!((wakes.charge_each_ah / true_wakes.charge_each_ah - 1.0).abs() < 0.1);
+
+    // Most of the night: controller asleep and the radio at full power.
+    let longest = findings.states.iter().max_by(|a, b| a.time_s.total_cmp(&b.time_s)).unwrap();
+    assert!((longest.mean_a - 0.2238).abs() < 0.010, "{longest:?}");
+
+    // Up from 13 830 s to 16 650 s, 0.1082 A more, and nobody wrote it down.
+    let up = findings
+        .unexplained
+        .iter()
+        .find(|u| (u.start_s - 13_830.0).abs() < 10.0 && (u.end_s - 16_650.0).abs() < 10.0)
+        .unwrap_or_else(|| panic!("not among {:?}", findings.unexplained));
+    assert!((up.delta_a - 0.1082).abs() < 0.005, "{up:?}");
+
+    // The charge: gain 0.7 %, zero up to some 6 mA, both within what the clamp is good for.
+    let error_a = findings.totals.charge_ah / (findings.capture.duration_s / 3600.0) - truth.mean_a;
+    assert!(error_a.abs() < 0.007 * truth.mean_a + 0.0075, "{error_a}");
+}
+
 /// Trapezoids over a fine, perfect log are the truth's closed-form charge.
 #[test]
 fn charge_of_a_perfect_log_is_the_true_charge() {

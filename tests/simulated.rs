@@ -347,8 +347,7 @@ fn a_person_who_forgets_lines_gets_no_wrong_verdict_of_a_load_still_known() {
         let analysis = analyze(&made.captures[0], &list_of(&made), &sheet_of(&made));
         for row in &analysis.findings.loads {
             let Some(at) = NAMES.iter().position(|name| *name == row.load) else { continue };
-            let wrong =
-                if visit.faulty[at] { Verdict::Conforming } else { Verdict::NonConforming };
+            let wrong = if visit.faulty[at] { Verdict::Conforming } else { Verdict::NonConforming };
             let ours = row.state == "running" && row.separable;
             assert!(!ours || row.verdict != wrong, "seed {seed}: {row:?}");
         }

@@ -25,7 +25,7 @@ pub use types::*;
 
 use crate::capture::{self, Capture};
 use crate::events::Alignment;
-use crate::findings::Totals;
+use crate::findings::{SleepFindings, Totals, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
@@ -40,13 +40,8 @@ pub fn judge(
     risk: Risk,
 ) -> Judgement {
     let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
-    let mut judgement = judge_with(&totals, segmentation, alignment, loads, sheet, risk);
     let slept = sleep::assess(&capture.samples, segmentation, alignment, loads, sheet, risk);
-    if let Some((found, wakes)) = slept {
-        judgement.sleep = Some(found);
-        judgement.wakes = wakes;
-    }
-    judgement
+    judge_with(&totals, segmentation, alignment, loads, sheet, risk, slept)
 }
 
 fn judge_with(
@@ -56,12 +51,18 @@ fn judge_with(
     loads: &LoadsFound,
     sheet: &JobSheet,
     risk: Risk,
+    slept: Option<(SleepFindings, Option<Wakes>)>,
 ) -> Judgement {
     let sign = if loads.turned { -1.0 } else { 1.0 };
     let time_s = time_in_state(segmentation, loads);
     let mut cautions = Vec::new();
     let rows = rows::rows(loads, &time_s, sheet, risk, &mut cautions);
-    let unexplained = unexplained::find(segmentation, loads, alignment.is_some());
+    let (sleep, wakes) = match slept {
+        Some((found, wakes)) => (Some(found), wakes),
+        None => (None, None),
+    };
+    let failures = sleep.as_ref().map_or(&[][..], |found| found.failures.as_slice());
+    let unexplained = unexplained::find(segmentation, loads, alignment.is_some(), failures);
     let charge_ah = sign * totals.charge_ah;
     let advice = advice::advise(&advice::Case {
         rows: &rows,
@@ -93,8 +94,8 @@ fn judge_with(
         unexplained,
         steps: visits::steps(segmentation, alignment, loads),
         visit_scores: visits::scores(segmentation, loads),
-        sleep: None,
-        wakes: None,
+        sleep,
+        wakes,
         advice,
         cautions,
     }

@@ -69,7 +69,15 @@ fn run(deeds: &[Deed], sheet: &JobSheet, listed: bool) -> Judgement {
     let (segmentation, alignment) = build(deeds, 0.0, 800.0, &SceneMeter::default(), 11);
     let alignment = listed.then_some(&alignment);
     let found = loads::solve(&segmentation, alignment, sheet, Some(1e-4));
-    judge_with(&totals(&segmentation), &segmentation, alignment, &found, sheet, Risk::default())
+    judge_with(
+        &totals(&segmentation),
+        &segmentation,
+        alignment,
+        &found,
+        sheet,
+        Risk::default(),
+        None,
+    )
 }
 
 fn row<'a>(judgement: &'a Judgement, load: &str) -> &'a crate::findings::LoadRow {

@@ -1,6 +1,6 @@
 //! Draw above what the event list accounts for, ranked by the charge it cost.
 
-use crate::findings::{SegmentKind, Unexplained};
+use crate::findings::{FailureToSleep, SegmentKind, Unexplained};
 use crate::loads::LoadsFound;
 use crate::segment::{Segment, Segmentation};
 
@@ -18,14 +18,30 @@ const STUCK: f64 = 6.0;
 /// on; neighbours are merged over the transients and bursts between them. Without one nothing is
 /// listed, and what is told is what the capture itself shows to be odd: a stay in a state above the
 /// lowest that lasts six times as long as its other stays do (it got stuck), counted from the lowest
-/// state. O(n).
+/// state. A failure to fall asleep that is not among them is one more. O(n).
 pub(super) fn find(
     segmentation: &Segmentation,
     loads: &LoadsFound,
     listed: bool,
+    failures: &[FailureToSleep],
 ) -> Vec<Unexplained> {
     let mut found =
         if listed { above_accounted(segmentation, loads) } else { stuck(segmentation, loads) };
+    let apart = |one: &FailureToSleep, other: &Unexplained| {
+        one.end_s <= other.start_s || one.start_s >= other.end_s
+    };
+    let of_failure = |one: &FailureToSleep| Unexplained {
+        start_s: one.start_s,
+        end_s: one.end_s,
+        delta_a: one.above_floor_a,
+        charge_ah: one.charge_ah,
+    };
+    let new: Vec<Unexplained> = failures
+        .iter()
+        .filter(|one| found.iter().all(|other| apart(one, other)))
+        .map(of_failure)
+        .collect();
+    found.extend(new);
     let sign = if loads.turned { -1.0 } else { 1.0 };
     let total_ah: f64 = segmentation
         .segments

@@ -15,7 +15,9 @@ pub mod write;
 
 pub use trace::{Column, Trace};
 
-use crate::findings::{BatchFindings, Budget, CompareFindings, EventRow, Findings, Wakes};
+use crate::findings::{
+    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, Verdict, Wakes,
+};
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
 use words::Clock;
@@ -172,6 +174,56 @@ fn wakes_in_words(wakes: &Wakes) -> String {
         Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
         words::percent(wakes.share_of_charge),
     )
+}
+
+/// The floor, the failures and the limits of sleep, a sentence each; nothing without sleep.
+fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
+    let Some(sleep) = &findings.sleep else { return Vec::new() };
+    let floor = Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a);
+    let mut lines = vec![format!(
+        "Asleep it draws {floor}, {} of the time.",
+        words::percent(sleep.asleep.share_of_time)
+    )];
+    if let (Some(middle), Some(longest)) = (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
+        let falls = words::count(sleep.falls_asleep.len() as u64, "time", "times");
+        lines.push(format!(
+            "It fell asleep {falls}, usually within {}, at most {}.",
+            words::duration(middle),
+            words::duration(longest)
+        ));
+    }
+    lines.extend(findings.wakes.iter().map(|wakes| format!("{}.", wakes_in_words(wakes))));
+    for failure in sleep.failures.iter().take(3) {
+        lines.push(format!(
+            "It failed to sleep from {} for {}: {} above the floor, {}.",
+            clock.at(failure.start_s),
+            words::duration(failure.end_s - failure.start_s),
+            Quantity::amperes(failure.above_floor_a),
+            Quantity::new(failure.charge_ah, Unit::AmpereHour)
+        ));
+    }
+    for verdict in &sleep.verdicts {
+        lines.push(format!(
+            "{} {} {}.",
+            words::verdict_mark(verdict.verdict),
+            match verdict.limit_name.as_str() {
+                "sleep_max_a" => "Sleep floor",
+                "sleep_within_s" => "Time to sleep",
+                "wake_charge_max_ah" => "Charge of a wake",
+                _ => "Share of time not asleep",
+            },
+            match verdict.verdict {
+                Verdict::Conforming => "within its limit".to_owned(),
+                Verdict::NonConforming => "beyond its limit".to_owned(),
+                Verdict::Indeterminate | Verdict::NoLimit =>
+                    "too near its limit to be told".to_owned(),
+            }
+        ));
+    }
+    if sleep.creep.slope_a_per_h.is_some() && sleep.creep.answer != CreepAnswer::Steady {
+        lines.push(sleep.creep.text.clone());
+    }
+    lines
 }
 
 fn budget_in_words(budget: &Budget) -> String {

@@ -41,7 +41,7 @@ const SHARP: f64 = 4.0;
 /// Correlation above which single innovations are looked at.
 const CORRELATED: f64 = 0.2;
 /// Samples that a steady state needs.
-const SHORTEST: usize = 2;
+const SHORTEST: usize = 3;
 
 /// Why samples cannot be segmented.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -75,7 +75,8 @@ pub(super) fn find(night: &Night<'_>) -> Option<Vec<Stretch>> {
     for (at, segment) in segments.iter().enumerate() {
         let depth = match segment.state {
             Some(state) if off.contains(&state) => Depth::Off,
-            Some(_) if night.mean_a(at) <= limit_a => Depth::Asleep,
+            // A ramp at the floor, such as the sun's at dawn, is asleep too.
+            _ if night.mean_a(at) <= limit_a => Depth::Asleep,
             _ => Depth::Up,
         };
         match all.last_mut() {

@@ -195,8 +195,9 @@ fn capture_lines(findings: &Findings) -> Vec<String> {
         Quantity::amperes(totals.minimum_a),
         Quantity::amperes(totals.maximum_a),
     )];
-    if let Some(wakes) = &findings.wakes {
+    if let Some(wakes) = findings.wakes.as_ref().filter(|_| findings.sleep.is_none()) {
         lines.push(format!("{}.", super::wakes_in_words(wakes)));
     }
+    lines.extend(super::sleep_in_words(findings, &Clock::of(&findings.capture)));
     lines
 }

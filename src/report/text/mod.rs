@@ -133,10 +133,14 @@ fn told(page: &mut Page, findings: &Findings) {
         Quantity::amperes(totals.minimum_a),
         Quantity::amperes(totals.maximum_a),
     );
-    if let Some(wakes) = &findings.wakes {
+    if let Some(wakes) = findings.wakes.as_ref().filter(|_| findings.sleep.is_none()) {
         text.push_str(&format!(" {}.", super::wakes_in_words(wakes)));
     }
     page.told("Charge", &text);
+    let slept = super::sleep_in_words(findings, &Clock::of(&findings.capture));
+    if !slept.is_empty() {
+        page.told("Sleep", &slept.join(" "));
+    }
     if let Some(budget) = &findings.budget {
         let day = super::budget_in_words(budget);
         page.told("Battery", &format!("{} {day}", printable(&budget.conclusion)));

@@ -75,7 +75,7 @@ impl RobustSpread {
         let mad = self::median(&deviations)?;
         let mean = Moments::of(&deviations)?.mean;
         let sd =
-            if mad > 0.0 { Some(mad / 0.6745) } else { (mean > 0.0).then(|| mean * 1.253_314) };
+            if mad > 0.0 { Some(mad / 0.6745) } else { (mean > 0.0).then_some(mean * 1.253_314) };
         Some(Self { median, sd })
     }
 

@@ -3,6 +3,8 @@ use crate::jobsheet;
 use visits::{Edge, Kind, ORDINARY, START, Visit, visit};
 
 /// The simulated visits of `examples/clock_check`.
+// The names are for the example's table alone.
+#[allow(dead_code)]
 #[path = "../../examples/clock_check/visits.rs"]
 mod visits;
 

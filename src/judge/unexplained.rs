@@ -66,7 +66,7 @@ fn above_accounted(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexp
         let segment = &segmentation.segments[index];
         let of_loads: f64 = loads.on[index]
             .iter()
-            .map(|&at| loads.loads.get(at).map_or(0.0, |l| type_a_variance(l)))
+            .map(|&at| loads.loads.get(at).map_or(0.0, type_a_variance))
             .sum();
         let zero_a = loads.zero.standard_uncertainty_a.unwrap_or(0.0);
         let u_a = (segment.standard_uncertainty_a.powi(2) + of_loads + zero_a * zero_a).sqrt();

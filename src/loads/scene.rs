@@ -119,19 +119,19 @@ pub(crate) fn build(
             levels.push(truth);
             levels.len() - 1
         });
-        if let Some(last) = last_true {
-            if last != truth {
-                step_of_time.push((start_s, steps.len()));
-                steps.push(Step {
-                    index: first,
-                    time_s: start_s,
-                    time_low_s: start_s - meter.interval_s,
-                    time_high_s: start_s + meter.interval_s,
-                    delta_a: meter.sign * (truth - last),
-                    standard_uncertainty_a: 2.0 * u,
-                    score: 100.0,
-                });
-            }
+        if let Some(last) = last_true
+            && last != truth
+        {
+            step_of_time.push((start_s, steps.len()));
+            steps.push(Step {
+                index: first,
+                time_s: start_s,
+                time_low_s: start_s - meter.interval_s,
+                time_high_s: start_s + meter.interval_s,
+                delta_a: meter.sign * (truth - last),
+                standard_uncertainty_a: 2.0 * u,
+                score: 100.0,
+            });
         }
         last_true = Some(truth);
         segments.push(Segment {

@@ -154,7 +154,7 @@ pub(super) fn falls_asleep(night: &Night<'_>, outings: &[Outing]) -> Vec<FallAsl
                 step.time_s == outing.end_s
                     && listed.and_then(|events| events.get(at).copied().flatten()).is_some()
             });
-            (!by_hand).then(|| FallAsleep {
+            (!by_hand).then_some(FallAsleep {
                 last_activity_s: last,
                 asleep_s: outing.end_s,
                 took_s: outing.end_s - last,

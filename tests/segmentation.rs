@@ -110,7 +110,7 @@ fn unit_and_offset_do_not_matter() {
 
 #[test]
 fn tiny_and_degenerate_captures_are_sound() {
-    for n in 2..=10usize {
+    for n in 3..=10usize {
         for pattern in 0..6 {
             let log: Vec<f64> = (0..n)
                 .map(|i| match pattern {

@@ -84,10 +84,10 @@ pub struct Wake {
 pub struct WakeSeries {
     /// How many.
     pub count: u64,
-    /// Time between starts, seconds: slope of the starts over their number where they are
-    /// regular, else the median; `None` for a single one.
+    /// Time between starts, seconds: mean of the intervals of one period where they keep a
+    /// rhythm, else the median; `None` for a single one.
     pub period_s: Option<f64>,
-    /// Scatter of the starts about that rhythm, or of the intervals where there is none, seconds.
+    /// Standard deviation of those intervals, seconds.
     pub jitter_s: Option<f64>,
     /// True when the starts keep a rhythm.
     pub regular: bool,

@@ -72,13 +72,14 @@ fn starts(group: &[usize], wakes: &[Wake]) -> Vec<f64> {
 /// The rhythm of sorted starts.
 struct Rhythm {
     period_s: f64,
-    jitter_s: f64,
+    jitter_s: Option<f64>,
     skipped: u64,
     /// Typical distance of an interval from a whole number of periods, in periods.
     irregularity: f64,
 }
 
-/// Fits `start = t₀ + k · period` by least squares, `k` counting skipped wakes too.
+/// Mean and scatter of the intervals that are one period long: a stuck stretch may shift the
+/// phase, and a skipped wake leaves an interval of two.
 fn rhythm(starts: &[f64]) -> Option<Rhythm> {
     let mut intervals: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let raw = intervals.clone();
@@ -93,23 +94,15 @@ fn rhythm(starts: &[f64]) -> Option<Rhythm> {
         .collect();
     off.sort_by(f64::total_cmp);
     let irregularity = off[off.len() * 3 / 4];
-    let mut k = 0.0;
-    let counts: Vec<f64> = std::iter::once(0.0)
-        .chain(raw.iter().map(|interval| {
-            k += (interval / first_guess).round().max(1.0);
-            k
-        }))
+    let periods: f64 = raw.iter().map(|i| (i / first_guess).round().max(1.0)).sum();
+    let skipped = (periods as usize + 1).saturating_sub(starts.len()) as u64;
+    let single: Vec<f64> = raw
+        .iter()
+        .copied()
+        .filter(|interval| (interval / first_guess - 1.0).abs() < REGULAR)
         .collect();
-    let n = starts.len() as f64;
-    let (mean_k, mean_t) = (counts.iter().sum::<f64>() / n, starts.iter().sum::<f64>() / n);
-    let spread: f64 = counts.iter().map(|k| (k - mean_k) * (k - mean_k)).sum();
-    let slope =
-        counts.iter().zip(starts).map(|(k, t)| (k - mean_k) * (t - mean_t)).sum::<f64>() / spread;
-    let rest: f64 =
-        counts.iter().zip(starts).map(|(k, t)| (t - mean_t - slope * (k - mean_k)).powi(2)).sum();
-    let jitter_s = if n > 2.0 { (rest / (n - 2.0)).sqrt() } else { 0.0 };
-    let skipped = (k as usize + 1).saturating_sub(starts.len()) as u64;
-    Some(Rhythm { period_s: slope, jitter_s, skipped, irregularity })
+    let moments = Moments::of(&single)?;
+    Some(Rhythm { period_s: moments.mean, jitter_s: moments.sd, skipped, irregularity })
 }
 
 fn irregularity(group: &[usize], wakes: &[Wake]) -> f64 {
@@ -130,10 +123,7 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
     let mut ranked = intervals.clone();
     ranked.sort_by(f64::total_cmp);
     let (period_s, jitter_s, skipped) = match rhythm.filter(|_| regular) {
-        Some(rhythm) => {
-            let jitter = (group.len() > 2).then_some(rhythm.jitter_s);
-            (Some(rhythm.period_s), jitter, rhythm.skipped)
-        }
+        Some(rhythm) => (Some(rhythm.period_s), rhythm.jitter_s, rhythm.skipped),
         None => (middle(&ranked), Moments::of(&intervals).and_then(|m| m.sd), 0),
     };
     Some(WakeSeries {

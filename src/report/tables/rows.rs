@@ -80,7 +80,7 @@ pub fn of_findings(findings: &Findings) -> Vec<Table> {
         capture(findings),
         table!("segments", findings.segments.as_slice(), [
             plain start_s, plain end_s, plain samples, plain mean_a, plain noise_a,
-            plain standard_uncertainty_a, word kind, plain state,
+            plain standard_uncertainty_a, word kind, plain state, plain anomaly_score,
         ]),
         table!("steps", findings.steps.as_slice(), [
             plain time_s, plain time_low_s, plain time_high_s, plain delta_a,

@@ -84,7 +84,8 @@ pub fn of_findings(findings: &Findings) -> Vec<Table> {
         ]),
         table!("steps", findings.steps.as_slice(), [
             plain time_s, plain time_low_s, plain time_high_s, plain delta_a,
-            plain standard_uncertainty_a, plain event, plain score,
+            plain standard_uncertainty_a, plain event, plain score, plain by_itself,
+            plain anomaly_score,
         ]),
         table!("events", findings.events.as_slice(), [
             plain row, plain load, plain state, plain listed_s, plain aligned_s, plain step,

@@ -264,6 +264,11 @@ pub(super) fn is_overload(cell: &[u8]) -> bool {
         return false;
     }
     let Ok(text) = std::str::from_utf8(cell) else { return false };
+    // `>10`: above what the range shows.
+    if let Some(limit) = text.strip_prefix('>') {
+        let limit = limit.trim().as_bytes();
+        return [Mark::Point, Mark::Comma].iter().any(|mark| number_prefix(limit, *mark).is_some());
+    }
     let lower = text.to_ascii_lowercase();
     let bare = lower.trim_start_matches(['+', '-', '>', '<', ' ']);
     let word = bare.split([' ', '(']).next().unwrap_or_default();

@@ -2,7 +2,7 @@
 
 use super::cell::{Mark, Reading, is_missing, number, number_prefix, reading, unit_suffix};
 use super::options::CurrentUnit;
-use super::stamp::stamp;
+use super::stamp::{compact, stamp};
 use super::table::Table;
 use super::units::{Standing, Unit, unit_in_header, unit_of, words_of};
 
@@ -210,6 +210,10 @@ fn column(table: &Table, place: usize, file: Option<Mark>) -> Column {
 }
 
 fn tally(cell: &[u8], mark: Mark, before: &mut Option<f64>, out: &mut Column) {
+    if compact(cell).is_some() {
+        out.times += 1;
+        return;
+    }
     match reading(cell, mark) {
         Reading::Value(value, unit) => {
             out.numbers += 1;

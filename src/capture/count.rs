@@ -206,6 +206,17 @@ fn guess_scale(table: &Table, column: &Column, step: Option<f64>) -> (f64, &'sta
             }
         }
     }
+    // 0.88541667: a spreadsheet's time of day as a number.
+    let seconds = step * 86_400.0;
+    let whole = seconds >= 0.99 && seconds < 61.0 && (seconds - seconds.round()).abs() < 0.02;
+    if !column.integers && column.low > 0.01 && column.high < 1.0 && whole {
+        return (
+            86_400.0,
+            "d",
+            "fractions of one with steps of whole seconds are a spreadsheet's time of day"
+                .to_owned(),
+        );
+    }
     let near = |value: f64, goal: f64| (value / goal - 1.0).abs() < 0.02;
     if !column.integers
         && [1.0, 2.0, 5.0, 10.0, 15.0, 30.0].iter().any(|n| near(step, n / 60.0))

@@ -19,7 +19,8 @@ pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
     let end = line_end(&text[..text.len().min(1 << 20)]);
     let mut keys: Option<Vec<String>> = None;
     let (mut seen, mut alike) = (0, 0);
-    for (_, line) in Lines::new(text, end).filter(|(_, l)| !l.trim_ascii().is_empty()).take(LOOKED)
+    for (_, line) in
+        Lines::new(text, end).filter(|(_, l)| l.iter().any(u8::is_ascii_alphanumeric)).take(LOOKED)
     {
         seen += 1;
         let Some(found) =

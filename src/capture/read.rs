@@ -23,6 +23,8 @@ pub(super) struct Told {
     pub(super) cautions: Vec<Caution>,
     /// The quotes round every line have been taken off.
     pub(super) unwrapped: bool,
+    /// Line breaks inside quotes have been made blanks.
+    pub(super) joined: bool,
 }
 
 /// Readings on a settled clock.
@@ -104,6 +106,12 @@ pub(super) fn from_text(
             option: None,
         });
         return from_text(file, &unwrapped(text, line_end(head)), options, progress, told);
+    }
+    if !told.joined
+        && let Some(joined) = joined_quotes(text)
+    {
+        told.joined = true;
+        return from_text(file, &joined, options, progress, told);
     }
     if let Some(table) = keyed::table(text) {
         told.decisions.push(Decision {
@@ -206,6 +214,46 @@ fn other_clock(
         format!("a second clock in the file was used, because in the first {} ({}): choose with --time-column", fault.found, fault.place),
     ));
     Some((second, raw, settled, told))
+}
+
+/// The text with line breaks inside the quotes of its first lines made blanks; as many lines as before.
+fn joined_quotes(text: &[u8]) -> Option<Vec<u8>> {
+    const REACH: usize = 16 << 10;
+    let end = line_end(&text[..text.len().min(HEAD)]);
+    let reach = &text[..text.len().min(REACH)];
+    let mut out = Vec::new();
+    let (mut inside, mut owed, mut done) = (false, 0, 0);
+    for (at, &byte) in reach.iter().enumerate() {
+        match byte {
+            b'"' => inside = !inside,
+            _ if byte == end && inside => {
+                owed += 1;
+                // A quote that stays open for long is a letter.
+                if owed > 8 {
+                    return None;
+                }
+                out.push(b' ');
+                continue;
+            }
+            b'\r' if inside => continue,
+            _ if byte == end => {
+                out.extend(std::iter::repeat_n(end, owed));
+                done += owed;
+                owed = 0;
+            }
+            _ => {}
+        }
+        out.push(byte);
+        if byte == end && !inside && at > REACH / 2 {
+            out.extend_from_slice(&text[at + 1..]);
+            return (done > 0).then_some(out);
+        }
+    }
+    if inside {
+        return None;
+    }
+    out.extend_from_slice(&text[reach.len()..]);
+    (done > 0).then_some(out)
 }
 
 /// The text with the quotes round its lines taken off.

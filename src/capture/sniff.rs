@@ -87,6 +87,7 @@ fn sniff_table(
 ) -> Result<Sniffed, InputFault> {
     tell_table(&table, options, told);
     let mut columns = columns::describe(&table);
+    commas_in_two_roles(file, &table, &columns)?;
     let long = if options.current_column.is_none() { long::find(&table, &columns) } else { None };
     if let Some(long) = &long {
         long::keep(&mut table, &mut columns, long, told);
@@ -109,6 +110,29 @@ fn sniff_table(
     tell_mark(&columns[chosen.place], told);
     let found = clock::choose(file, &table, &columns, chosen.place, &[], options, told)?;
     Ok(Sniffed { table, columns, chosen, found })
+}
+
+/// `time,current` over `0,0,118`: the comma parts cells and decimals alike, and no reading of it is safe.
+fn commas_in_two_roles(file: &str, table: &Table, columns: &[Column]) -> Result<(), InputFault> {
+    let named = table.header_width;
+    let whole_numbers = |c: &Column| c.numbers > 0 && c.integers && c.texts + c.times == 0;
+    if table.dialect.delimiter != Delimiter::Comma
+        || named == 0
+        || named >= table.width
+        || !columns[named..].iter().all(whole_numbers)
+    {
+        return Ok(());
+    }
+    let mut fault = InputFault::of_file(
+        file,
+        format!(
+            "the header names {named} columns and the rows have {} cells: the comma seems to be the delimiter and the decimal mark at once",
+            table.width
+        ),
+        "export with semicolons or tabs between the cells, with points in the numbers, or with quoted cells",
+    );
+    fault.place.line = Some(table.first_line);
+    Err(fault)
 }
 
 fn no_table(file: &str, options: &ReadOptions) -> InputFault {

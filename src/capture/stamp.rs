@@ -49,7 +49,38 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
     {
         return None;
     }
+    if let Some(found) = compact(cell) {
+        return Some(found);
+    }
     Scanner::new(cell).run()
+}
+
+/// `20260314211500`: date and time in fourteen digits.
+pub(super) fn compact(cell: &[u8]) -> Option<Stamp> {
+    if cell.len() != 14
+        || !matches!(cell, [b'1', b'9', ..] | [b'2', b'0', ..])
+        || !cell.iter().all(u8::is_ascii_digit)
+    {
+        return None;
+    }
+    let part = |at: std::ops::Range<usize>| {
+        cell[at].iter().fold(0, |sum, b| sum * 10 + i32::from(b - b'0'))
+    };
+    let (month, day) = (part(4..6), part(6..8));
+    if !(1..=12).contains(&month) || !(1..=31).contains(&day) {
+        return None;
+    }
+    let second = hms(part(8..10), part(10..12), part(12..14))?;
+    Some(Stamp {
+        date: Some(RawDate { fields: [part(0..4), month, day], kind: DateKind::Settled }),
+        second: Some(second),
+        offset_min: None,
+        span: false,
+        two_parts: false,
+        half_day: false,
+        time_at: 0,
+        separator: 0,
+    })
 }
 
 struct Scanner<'a> {

@@ -2,7 +2,7 @@
 
 use super::cell::{Mark, is_missing, is_overload, number, number_prefix, unit_suffix};
 use super::dialect::{Delimiter, Dialect, Lines, line_end};
-use super::stamp::stamp;
+use super::stamp::{compact, stamp};
 use super::units::unit_of;
 
 /// Cells of a line that are looked at; a wider table is read by place only.
@@ -37,6 +37,8 @@ pub(super) struct Table {
     pub(super) widths: Vec<usize>,
     /// Header rows, top first, each as wide as the table.
     pub(super) header: Vec<Vec<String>>,
+    /// Cells of the header's bottom row as written; 0 without a header.
+    pub(super) header_width: usize,
     /// Line of the first header row.
     pub(super) header_line: Option<u64>,
     /// The header's bottom row as it stands, to know it again.
@@ -57,6 +59,9 @@ pub(super) fn kind(cell: &[u8]) -> Kind {
     // A cell that another delimiter would cut is none of this one's.
     if cell.len() > 80 || cell.iter().any(|b| matches!(b, b'\t' | b';' | b'|')) {
         return Kind::Text;
+    }
+    if compact(cell).is_some() {
+        return Kind::Time;
     }
     if number(cell, Mark::Point).is_some() || number(cell, Mark::Comma).is_some() {
         return Kind::Number;
@@ -305,6 +310,7 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         width: fit.width,
         widths,
         header: head.rows,
+        header_width: head.width,
         header_line: head.first_at.map(|at| (skip + at) as u64 + 1),
         header_text: head.text,
         first_row: lines[first].0,

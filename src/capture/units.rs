@@ -106,6 +106,9 @@ fn bare_unit(text: &str) -> Option<Unit> {
         | "&micro;A" | "&#181;A" => {
             return current(Microampere);
         }
+        "мА" => return current(Milliampere),
+        "мкА" => return current(Microampere),
+        "А" => return current(Ampere),
         "nA" => return current(Nanoampere),
         "kA" | "KA" => return current(Kiloampere),
         "s" | "S" => return Some(Unit::Time { seconds: 1.0 }),

@@ -73,6 +73,10 @@ pub fn solve(
     found
 }
 
+/// A stretch of fewer readings is left out when it is this many times less certain than the middle one.
+const FEW_READINGS: usize = 5;
+const COARSE: f64 = 20.0;
+
 /// True when switching on lowers the reading, or, with no event list, when nearly all of it is negative.
 fn is_turned(segmentation: &Segmentation, alignment: Option<&Alignment>) -> bool {
     if let Some(alignment) = alignment {
@@ -115,8 +119,9 @@ fn rounding_a(segment: &Segment, resolution_a: f64) -> f64 {
     resolution_of_mean(resolution_a, unrounded_noise_a(segment, resolution_a))
 }
 
+/// The steady stretches, those left out of which a handful of readings tell nothing beside the others.
 fn steady_rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
-    segmentation
+    let mut rows: Vec<Row> = segmentation
         .segments
         .iter()
         .enumerate()
@@ -133,5 +138,14 @@ fn steady_rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec
                 zero: false,
             }
         })
-        .collect()
+        .collect();
+    let mut typical: Vec<f64> = rows.iter().map(|row| row.u_a).collect();
+    typical.sort_by(f64::total_cmp);
+    if let Some(&typical_a) = typical.get(typical.len() / 2) {
+        rows.retain(|row| {
+            let segment = &segmentation.segments[row.segment];
+            segment.end - segment.first >= FEW_READINGS || row.u_a <= COARSE * typical_a
+        });
+    }
+    rows
 }

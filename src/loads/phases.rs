@@ -211,6 +211,7 @@ fn own_by_size(
     let loads = timeline.loads.len();
     // Levels that each load has had since its last switching, relative to the first.
     let mut visited: Vec<Vec<f64>> = vec![vec![0.0]; loads];
+    let mut by_size_a = vec![0.0; loads];
     let mut open: Vec<(usize, Change)> = Vec::new();
     let mut spans: Vec<(usize, usize, f64)> = Vec::new();
     let mut next = 0;
@@ -218,6 +219,7 @@ fn own_by_size(
         for (load, levels) in visited.iter_mut().enumerate() {
             if k > 0 && patterns[k][load] != patterns[k - 1][load] {
                 *levels = vec![0.0];
+                by_size_a[load] = 0.0;
             }
         }
         let Some(change) = changes.get(next).copied().filter(|change| change.row == k) else {
@@ -227,18 +229,19 @@ fn own_by_size(
         let near =
             |x: f64| (x - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + 3.0 * change.u_a;
         let returns = open.iter().rposition(|(_, opened)| near(-opened.delta_a));
-        let by_sheet = |load: usize| {
-            let draws = &specified_a[load];
-            draws.iter().any(|a| draws.iter().any(|b| a != b && near(b - a)))
+        // What a load draws now: as its switchings show, and what its size has been found to be since.
+        let now_a = |load: usize| rough[load][k - 1].map(|a| a + by_size_a[load]);
+        // A load can fall by what it draws only.
+        let able = |load: &usize| {
+            patterns[k][*load].is_some()
+                && now_a(*load).is_none_or(|a| a >= -(1.0 - ALIKE) * change.delta_a)
         };
-        // A change that the job sheet knows of one load is not another's for coming at a like delay.
-        let known = (0..loads).find(|&load| patterns[k][load].is_some() && by_sheet(load));
-        let by_delay = change.owner.filter(|&load| known.is_none() || by_sheet(load));
+        let by_delay = change.owner.filter(able);
         let owner = by_delay.or_else(|| {
             if returns.is_some() {
                 return None;
             }
-            let on: Vec<usize> = (0..loads).filter(|&load| patterns[k][load].is_some()).collect();
+            let on: Vec<usize> = (0..loads).filter(able).collect();
             let back = on.iter().copied().find(|&load| {
                 let now = visited[load][visited[load].len() - 1];
                 visited[load].iter().any(|&level| level != now && near(level - now))
@@ -252,24 +255,30 @@ fn own_by_size(
                     })
                 })
             };
-            // Only a load that draws at least as much can fall by it; the last one switched first.
-            let falls = || {
-                let mut able: Vec<usize> = on
-                    .iter()
-                    .copied()
-                    .filter(|&load| {
-                        change.delta_a < 0.0
-                            && rough[load][k - 1].is_none_or(|a| a >= 0.8 * -change.delta_a)
+            let known = || {
+                on.iter().copied().find(|&load| {
+                    let at = |from: f64| {
+                        now_a(load).is_none_or(|a| (a - from).abs() <= 2.0 * ALIKE * a.max(from))
+                    };
+                    let draws = &specified_a[load];
+                    draws.iter().any(|&from| {
+                        at(from) && draws.iter().any(|&to| to != from && near(to - from))
                     })
-                    .collect();
-                able.sort_by(|&a, &b| {
-                    let at = |load| since_s(load, change.time_s, timeline, rows);
-                    at(b).partial_cmp(&at(a)).unwrap_or(std::cmp::Ordering::Equal)
-                });
-                able.first().copied()
+                })
             };
-            back.or_else(again).or(known).or_else(falls)
+            // The one switched last.
+            let falls = || {
+                let since = |load| since_s(load, change.time_s, timeline, rows).unwrap_or(f64::MIN);
+                on.iter()
+                    .copied()
+                    .filter(|_| change.delta_a < 0.0)
+                    .reduce(|a, b| if since(b) > since(a) { b } else { a })
+            };
+            back.or_else(again).or_else(known).or_else(falls)
         });
+        if let Some(load) = owner.filter(|_| by_delay.is_none()) {
+            by_size_a[load] += change.delta_a;
+        }
         changes[next - 1].owner = owner;
         match (owner, returns) {
             (Some(load), _) => {
@@ -307,7 +316,10 @@ fn own_by_size(
     (unlisted, set_aside)
 }
 
-/// Rough draw of every load in every row, from the switchings that changed it alone.
+/// Rough draw of every load in every row: 0 when off, carried along while nothing switches it, and
+/// from a switching that leaves one draw unknown. `None` where no such chain leads.
+///
+/// Sweeps forth and back until nothing new is found; O(rows × loads) a sweep, a few in practice.
 fn rough_draws(
     rows: &[Row],
     patterns: &[Vec<Option<usize>>],
@@ -318,47 +330,51 @@ fn rough_draws(
     for change in changes {
         owned[change.row] = change.owner.map(|load| (load, change.delta_a));
     }
-    let alone = |k: usize, load: usize| {
-        (0..loads).all(|other| (other == load) == (patterns[k][other] != patterns[k - 1][other]))
-    };
-    let by_itself =
-        |k: usize, load: usize| owned[k].filter(|(owner, _)| *owner == load).map_or(0.0, |o| o.1);
-    (0..loads)
-        .map(|load| {
-            let mut draws: Vec<Option<f64>> = vec![None; rows.len()];
-            for k in 1..rows.len() {
-                if patterns[k][load].is_none() {
-                    continue;
-                }
-                let delta_a = rows[k].level_a - rows[k - 1].level_a;
-                draws[k] = if patterns[k][load] == patterns[k - 1][load] {
-                    draws[k - 1].map(|a| a + by_itself(k, load))
-                } else if !alone(k, load) {
-                    None
-                } else if patterns[k - 1][load].is_none() {
-                    Some(delta_a)
+    let mut draws: Vec<Vec<Option<f64>>> = (0..loads)
+        .map(|load| patterns.iter().map(|p| p[load].is_none().then_some(0.0)).collect())
+        .collect();
+    let count = rows.len();
+    loop {
+        let mut found = false;
+        for k in (1..count).chain((1..count).rev()) {
+            let mut left_a = rows[k].level_a - rows[k - 1].level_a;
+            // Draws that changed and are not known: load and row.
+            let mut open: Vec<(usize, usize)> = Vec::new();
+            for load in 0..loads {
+                if patterns[k][load] == patterns[k - 1][load] {
+                    let own_a = owned[k].filter(|(owner, _)| *owner == load).map_or(0.0, |o| o.1);
+                    left_a -= own_a;
+                    match (draws[load][k - 1], draws[load][k]) {
+                        (Some(a), None) => draws[load][k] = Some(a + own_a),
+                        (None, Some(a)) => draws[load][k - 1] = Some(a - own_a),
+                        _ => continue,
+                    }
+                    found = true;
                 } else {
-                    draws[k - 1].map(|a| a + delta_a)
-                };
-            }
-            for k in (0..rows.len().saturating_sub(1)).rev() {
-                if patterns[k][load].is_none() || draws[k].is_some() {
-                    continue;
+                    for row in [k - 1, k] {
+                        let sign = if row == k { 1.0 } else { -1.0 };
+                        match draws[load][row] {
+                            Some(a) => left_a -= sign * a,
+                            None => open.push((load, row)),
+                        }
+                    }
                 }
-                let delta_a = rows[k + 1].level_a - rows[k].level_a;
-                draws[k] = if patterns[k + 1][load] == patterns[k][load] {
-                    draws[k + 1].map(|a| a - by_itself(k + 1, load))
-                } else if !alone(k + 1, load) {
-                    None
-                } else if patterns[k + 1][load].is_none() {
-                    Some(-delta_a)
-                } else {
-                    draws[k + 1].map(|a| a - delta_a)
-                };
             }
-            draws
-        })
-        .collect()
+            if let [(load, row)] = open[..] {
+                draws[load][row] = Some(if row == k { left_a } else { -left_a });
+                found = true;
+            }
+        }
+        if !found {
+            break;
+        }
+    }
+    for (load, draws) in draws.iter_mut().enumerate() {
+        for (k, draw) in draws.iter_mut().enumerate() {
+            *draw = draw.filter(|_| patterns[k][load].is_some());
+        }
+    }
+    draws
 }
 
 /// Gathers the stays of each load and listed state into phases of like draw.

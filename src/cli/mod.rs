@@ -1,4 +1,4 @@
-//! The command line: as typed ([`args`]) → checked ([`config`]) → one file a command.
+//! The command line: as typed (`args`) → checked (`config`) → one file a command.
 
 mod args;
 mod commands;

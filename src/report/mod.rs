@@ -1,7 +1,7 @@
 //! One findings document, many faces: terminal text, one HTML page, plots, CSV and Parquet tables.
 //!
 //! Nothing is computed here that is not in [`crate::findings`]: the report says, draws and writes.
-//! [`write`] puts a whole [`write::Bundle`] of files in place or none.
+//! [`mod@write`] puts a whole [`write::Bundle`] of files in place or none.
 
 mod figures;
 pub mod html;

@@ -208,7 +208,7 @@ fn guess_scale(table: &Table, column: &Column, step: Option<f64>) -> (f64, &'sta
     }
     // 0.88541667: a spreadsheet's time of day as a number.
     let seconds = step * 86_400.0;
-    let whole = seconds >= 0.99 && seconds < 61.0 && (seconds - seconds.round()).abs() < 0.02;
+    let whole = (0.99..61.0).contains(&seconds) && (seconds - seconds.round()).abs() < 0.02;
     if !column.integers && column.low > 0.01 && column.high < 1.0 && whole {
         return (
             86_400.0,

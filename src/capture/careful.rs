@@ -7,6 +7,7 @@ use super::cell::{Mark, Reading, number, reading};
 use super::clock::Clock;
 use super::columns::cell_unit;
 use super::dialect::{Delimiter, Dialect, Lines};
+use super::fast::Source;
 use super::options::{CurrentUnit, Progress};
 use super::reading_unit::UnitPlace;
 use super::stamp::{RawDate, stamp};
@@ -97,34 +98,64 @@ pub(super) struct Raw {
     pub(super) last_row_line: u64,
 }
 
-/// Reads the rows of `text` from `first_row` on, which is line `first_line`.
+/// Reads the rows in the first `len` bytes of `source` from `first_row` on, which is line `first_line`.
+/// Beyond the result, memory is a few blocks.
+///
+/// # Errors
+/// When `source` cannot be read.
 pub(super) fn read(
-    text: &[u8],
+    source: &(impl Source + ?Sized),
+    len: usize,
     first_row: usize,
     first_line: u64,
     plan: &Plan,
     progress: &dyn Progress,
-) -> Raw {
+) -> std::io::Result<Raw> {
     let mut all = Raw::default();
+    let mut buffer = Vec::new();
     let mut at = first_row;
-    let wave = rayon::current_num_threads().max(1);
-    while at < text.len() {
-        let mut blocks = Vec::with_capacity(wave);
-        for _ in 0..wave {
-            if at >= text.len() {
-                break;
+    let cores = rayon::current_num_threads().max(1);
+    let mut reach = cores * BLOCK;
+    while at < len {
+        let to = at.saturating_add(reach).min(len);
+        let chunk = source.bytes(at..to, &mut buffer)?;
+        let whole = if to == len {
+            Some(chunk.len())
+        } else {
+            memrchr(plan.line_end, chunk).map(|end| end + 1)
+        };
+        let Some(whole) = whole else {
+            if reach < 2 * LONGEST_LINE {
+                reach *= 2;
+            } else {
+                at = to;
             }
-            let end = block_end(text, at, plan.line_end);
-            blocks.push(&text[at..end]);
-            at = end;
+            continue;
+        };
+        let chunk = &chunk[..whole];
+        let mut blocks = Vec::with_capacity(cores + 1);
+        let mut start = 0;
+        while start < chunk.len() {
+            let end = block_end(chunk, start, plan.line_end);
+            blocks.push(&chunk[start..end]);
+            start = end;
         }
         let parts: Vec<Raw> = blocks.par_iter().map(|block| read_block(block, plan)).collect();
+        let rows: usize = parts.iter().map(|part| part.time.len()).sum();
+        if all.time.is_empty() {
+            // The first rows tell how many there will be.
+            let expected = (rows as f64 * (len - at) as f64 / whole.max(1) as f64 * 1.02) as usize;
+            all.time.reserve(expected);
+            all.value.reserve(expected);
+        }
         for part in parts {
             all.append(part, first_line);
         }
-        progress.at(at as u64, text.len() as u64);
+        at += whole;
+        reach = cores * BLOCK;
+        progress.at(at as u64, len as u64);
     }
-    all
+    Ok(all)
 }
 
 fn block_end(text: &[u8], start: usize, line_end: u8) -> usize {
@@ -180,14 +211,26 @@ impl Raw {
 
 /// The date of the row before, so that its digits are read once a day.
 struct DateCache {
+    /// What stands before and after the time of day; of a date's own column, all of it.
     prefix: Vec<u8>,
+    suffix: Vec<u8>,
+    /// The suffix says AM or PM.
+    afternoon: Option<bool>,
+    /// Prefix and suffix are those of the row before, and leave nothing but the time of day.
+    ready: bool,
     run: Option<(Option<RawDate>, Option<i32>)>,
 }
 
 fn read_block(block: &[u8], plan: &Plan) -> Raw {
     let mut raw = Raw::default();
     let mut cells: Vec<&[u8]> = Vec::new();
-    let mut cache = DateCache { prefix: Vec::new(), run: None };
+    let mut cache = DateCache {
+        prefix: Vec::new(),
+        suffix: Vec::new(),
+        afternoon: None,
+        ready: false,
+        run: None,
+    };
     let limit = (plan.last_cell() + 1).max(plan.width + 8);
     let rows = block.len() / 24;
     raw.time.reserve(rows);
@@ -371,6 +414,12 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
     }
 }
 
+/// Powers of ten, all exact.
+const POWERS: [f64; 19] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18,
+];
+
 /// A counter or epoch cell less the origin, without losing digits of large whole parts.
 #[inline]
 pub(super) fn number_time(cell: &[u8], mark: Mark, origin: i64) -> Option<f64> {
@@ -393,7 +442,7 @@ pub(super) fn number_time(cell: &[u8], mark: Mark, origin: i64) -> Option<f64> {
             return number(cell, mark).map(|t| t - origin as f64);
         }
         let ticks = tail.iter().fold(0_u64, |sum, b| sum * 10 + u64::from(b - b'0'));
-        fraction = ticks as f64 / 10_f64.powi(tail.len() as i32);
+        fraction = ticks as f64 / POWERS[tail.len()];
     }
     Some((whole - origin) as f64 + fraction)
 }
@@ -401,13 +450,13 @@ pub(super) fn number_time(cell: &[u8], mark: Mark, origin: i64) -> Option<f64> {
 /// Date and time, or time alone, in one cell.
 #[inline]
 fn one_cell(cell: &[u8], cache: &mut DateCache, two_part_scale: f64) -> Option<f64> {
-    let known = cache.prefix.len();
-    if known > 0
-        && cell.len() > known
+    if cache.ready
+        && cell.len() > cache.prefix.len() + cache.suffix.len()
         && cell.starts_with(&cache.prefix)
-        && let Some(second) = quick_time(&cell[known..])
+        && cell.ends_with(&cache.suffix)
+        && let Some(second) = quick_time(&cell[cache.prefix.len()..cell.len() - cache.suffix.len()])
     {
-        return Some(second);
+        return Some(half_day(second, cache.afternoon));
     }
     let found = stamp(cell)?;
     let second = match (found.second, found.two_parts && found.date.is_none()) {
@@ -416,15 +465,31 @@ fn one_cell(cell: &[u8], cache: &mut DateCache, two_part_scale: f64) -> Option<f
         (None, _) => 0.0,
     };
     cache.run = Some((found.date, found.offset_min));
-    // Only a prefix that leaves nothing but the time of day is worth keeping.
-    cache.prefix.clear();
-    if found.date.is_some()
-        && found.offset_min.is_none()
-        && quick_time(&cell[found.time_at..]) == Some(second)
-    {
-        cache.prefix.extend_from_slice(&cell[..found.time_at]);
+    let (before, rest) = cell.split_at(found.time_at);
+    let clock_end = rest
+        .iter()
+        .position(|b| !matches!(b, b'0'..=b'9' | b':' | b'.' | b','))
+        .unwrap_or(rest.len());
+    let (clock, after) = rest.split_at(clock_end);
+    cache.afternoon = found.half_day.then_some(second >= HALF_DAY);
+    cache.ready = quick_time(clock).map(|quick| half_day(quick, cache.afternoon)) == Some(second);
+    if cache.ready {
+        cache.prefix.clear();
+        cache.prefix.extend_from_slice(before);
+        cache.suffix.clear();
+        cache.suffix.extend_from_slice(after);
     }
     Some(second)
+}
+
+const HALF_DAY: f64 = 43_200.0;
+
+fn half_day(second: f64, afternoon: Option<bool>) -> f64 {
+    match afternoon {
+        None => second,
+        Some(false) => second % HALF_DAY,
+        Some(true) => second % HALF_DAY + HALF_DAY,
+    }
 }
 
 /// `HH:MM:SS` with an optional fraction, nothing else.
@@ -445,7 +510,6 @@ fn quick_time(cell: &[u8]) -> Option<f64> {
     match rest {
         [] => Some(whole),
         [b'.' | b',', digits @ ..] if !digits.is_empty() && digits.len() <= 9 => {
-            const POWERS: [f64; 10] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
             let mut ticks: u32 = 0;
             for b in digits {
                 let d = digit(b);

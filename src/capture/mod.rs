@@ -70,9 +70,9 @@ pub fn read_file(
     }
     if about.is_file()
         && let Ok(len) = usize::try_from(about.len())
-        && let Some(capture) = plain::attempt(&name, &file, len, options, progress)
+        && let Some(read) = plain::attempt(&name, &file, len, options, progress)
     {
-        return Ok(capture);
+        return read;
     }
     let mut bytes = Vec::new();
     std::io::Read::read_to_end(&mut &file, &mut bytes).map_err(fault)?;

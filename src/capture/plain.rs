@@ -5,21 +5,27 @@ use super::clock::Clock;
 use super::dialect::Delimiter;
 use super::fast::{self, DateOrder, FastTable, FirstTime, PlainLayout, PlainTime, StampForm};
 use super::options::{Progress, ReadOptions};
-use super::read::{Reading, Told, assemble, head_of, whole_end};
+use super::read::{Reading, TAIL, Told, assemble, head_of, joined_quotes, rest, whole_end};
 use super::reading_unit::UnitPlace;
 use super::settle::{Settled, spread};
 use super::sniff::{self, Sniffed};
 use super::stamp::{DateKind, Stamp, stamp};
 use super::types::{Capture, TimeAxis};
+use super::{keyed, table};
+use crate::fault::InputFault;
 
-/// Reads `source` by the bulk path; `None` when it is not plain, and the careful path has to look.
+/// A file at least this long is not taken into memory whole.
+const LONG: usize = 32 << 20;
+
+/// Reads `source` without taking it into memory whole: by the bulk path when it is plain, or row by row when it is
+/// long and its text needs no rewriting. `None` leaves it to the caller.
 pub(super) fn attempt(
     file: &str,
     source: &(impl fast::Source + ?Sized),
     len: usize,
     options: &ReadOptions,
     progress: &dyn Progress,
-) -> Option<Capture> {
+) -> Option<Result<Capture, InputFault>> {
     if options.encoding.is_some() {
         return None;
     }
@@ -30,17 +36,44 @@ pub(super) fn attempt(
     if bytes::wrapping(text) != bytes::Wrapping::Plain || memchr::memchr(0, text).is_some() {
         return None;
     }
+    // The first line goes on beyond what was looked at.
+    if len > start.len() && memchr::memchr2(b'\n', b'\r', text).is_none() {
+        return None;
+    }
     let mut told = Told::default();
     bytes::tell_plain_utf8(text, bom > 0, &mut told.decisions)?;
     let head = head_of(file, text).ok()?;
+    let found = bulk(file, source, len, bom, head, options, progress, told.clone());
+    if found.is_some() {
+        return found.map(Ok);
+    }
+    let wrapped = table::find(head, options.skip_rows.unwrap_or(0), true)
+        .first()
+        .is_some_and(|t| t.dialect.wrapped);
+    let rewritten = wrapped || keyed::table(head).is_some() || joined_quotes(head).is_some();
+    (len >= LONG && bom == 0 && !rewritten)
+        .then(|| rest(file, source, len, head, options, progress, told))
+}
+
+#[expect(clippy::too_many_arguments, reason = "the second half of `attempt`")]
+fn bulk(
+    file: &str,
+    source: &(impl fast::Source + ?Sized),
+    len: usize,
+    bom: usize,
+    head: &[u8],
+    options: &ReadOptions,
+    progress: &dyn Progress,
+    mut told: Told,
+) -> Option<Capture> {
     let sniffed = sniff::sniff(file, head, options, &mut told).ok()?;
     let mut layout = layout(&sniffed)?;
     layout.first_row += bom;
     // A last line that is not whole stays out.
-    let mut tail_buffer = Vec::new();
-    let tail_at = len.saturating_sub(64 << 10).max(layout.first_row);
-    let tail = source.bytes(tail_at..len, &mut tail_buffer).ok()?;
-    let end = tail_at + whole_end(tail, tail_at <= layout.first_row, &sniffed, &mut told);
+    let mut buffer = Vec::new();
+    let tail_at = len.saturating_sub(TAIL).max(layout.first_row);
+    let tail = source.bytes(tail_at..len, &mut buffer).ok()?;
+    let end = tail_at + whole_end(tail, &sniffed, &mut told);
     let table = fast::read_from(source, end, &layout, progress).ok()?;
     capture(file, table, &sniffed, options, told)
 }

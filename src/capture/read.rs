@@ -4,6 +4,7 @@ use super::careful::{self, Odd, Raw, RowPlace};
 use super::clock::{self, Clock, Found};
 use super::columns::shown;
 use super::dialect::{Lines, line_end, unwrap_line};
+use super::fast::Source;
 use super::options::{CurrentUnit, Progress, ReadOptions};
 use super::settle::{self, Form, Settled};
 use super::sniff::{self, Sniffed};
@@ -15,6 +16,8 @@ use crate::findings::{Caution, Decision, Span};
 
 /// Bytes of the start from which the form is learnt.
 const HEAD: usize = 1 << 20;
+/// Bytes of the end in which the last line is looked for.
+pub(super) const TAIL: usize = 64 << 10;
 
 /// What has been decided and must be told.
 #[derive(Debug, Default, Clone)]
@@ -62,10 +65,9 @@ pub(super) fn capture(
         return spreadsheet::capture(file, bytes, options, progress, told);
     }
     if told.decisions.is_empty()
-        && let Some(capture) =
-            plain::attempt(file, bytes.as_slice(), bytes.len(), options, progress)
+        && let Some(read) = plain::attempt(file, bytes.as_slice(), bytes.len(), options, progress)
     {
-        return Ok(capture);
+        return read;
     }
     let text = bytes::decode(
         file,
@@ -120,7 +122,7 @@ pub(super) fn from_text(
             why: "every line names its values".to_owned(),
             option: None,
         });
-        return rest(file, &table, &table, options, progress, told);
+        return rest(file, table.as_slice(), table.len(), &table, options, progress, told);
     }
     if let Some(turned) = turned::turn(text) {
         told.decisions.push(Decision {
@@ -129,52 +131,71 @@ pub(super) fn from_text(
             why: "the file has few lines, each a row of many readings".to_owned(),
             option: None,
         });
-        return rest(file, &turned, &turned, options, progress, told);
+        return rest(file, turned.as_slice(), turned.len(), &turned, options, progress, told);
     }
-    rest(file, text, head, options, progress, told)
+    rest(file, text, text.len(), head, options, progress, told)
 }
 
-fn rest(
+/// Reads the rows of a text whose form needs no rewriting; `head` is the whole lines of its start.
+pub(super) fn rest(
     file: &str,
-    text: &[u8],
+    source: &(impl Source + ?Sized),
+    len: usize,
     head: &[u8],
     options: &ReadOptions,
     progress: &dyn Progress,
     mut told: Told,
 ) -> Result<Capture, InputFault> {
     let sniffed = sniff::sniff(file, head, options, &mut told)?;
-    let end = whole_end(text, true, &sniffed, &mut told);
-    let whole = &text[..end];
+    let mut buffer = Vec::new();
+    let tail_at = len.saturating_sub(TAIL).max(sniffed.table.first_row.min(len));
+    let tail = source.bytes(tail_at..len, &mut buffer).map_err(|error| unreadable(file, &error))?;
+    let end = tail_at + whole_end(tail, &sniffed, &mut told);
     let before = told.clone();
-    match rows(file, whole, &sniffed, progress, &mut told) {
+    match rows(file, source, end, &sniffed, progress, &mut told) {
         Ok((raw, settled)) => finish(file, raw, settled, &sniffed, options, told),
-        Err(fault) => match other_clock(file, whole, &sniffed, options, progress, before, &fault) {
-            Some((sniffed, raw, settled, told)) => {
-                finish(file, raw, settled, &sniffed, options, told)
+        Err(fault) => {
+            match other_clock(file, source, end, &sniffed, options, progress, before, &fault) {
+                Some((sniffed, raw, settled, told)) => {
+                    finish(file, raw, settled, &sniffed, options, told)
+                }
+                None => Err(fault),
             }
-            None => Err(fault),
-        },
+        }
     }
+}
+
+fn unreadable(file: &str, error: &std::io::Error) -> InputFault {
+    InputFault::of_file(
+        file,
+        format!("cannot be read ({error})"),
+        "check the disk or the connection and try again",
+    )
 }
 
 /// Reads all rows and settles their clock.
 fn rows(
     file: &str,
-    text: &[u8],
+    source: &(impl Source + ?Sized),
+    len: usize,
     sniffed: &Sniffed,
     progress: &dyn Progress,
     told: &mut Told,
 ) -> Result<(Raw, Settled), InputFault> {
     let table = &sniffed.table;
-    let mut raw = careful::read(text, table.first_row, table.first_line, &sniffed.plan(), progress);
+    let mut raw =
+        careful::read(source, len, table.first_row, table.first_line, &sniffed.plan(), progress)
+            .map_err(|error| unreadable(file, &error))?;
     let settled = settle_clock(file, sniffed, &mut raw, told)?;
     Ok((raw, settled))
 }
 
 /// A second clock in the file, when the first goes back.
+#[expect(clippy::too_many_arguments, reason = "what `rest` holds, once more with another clock")]
 fn other_clock(
     file: &str,
-    text: &[u8],
+    source: &(impl Source + ?Sized),
+    len: usize,
     sniffed: &Sniffed,
     options: &ReadOptions,
     progress: &dyn Progress,
@@ -208,7 +229,7 @@ fn other_clock(
         return None;
     }
     let second = Sniffed { found, ..sniffed.clone() };
-    let (raw, settled) = rows(file, text, &second, progress, &mut told).ok()?;
+    let (raw, settled) = rows(file, source, len, &second, progress, &mut told).ok()?;
     told.cautions.push(Caution::new(
         "second-clock",
         format!("a second clock in the file was used, because in the first {} ({}): choose with --time-column", fault.found, fault.place),
@@ -217,7 +238,7 @@ fn other_clock(
 }
 
 /// The text with line breaks inside the quotes of its first lines made blanks; as many lines as before.
-fn joined_quotes(text: &[u8]) -> Option<Vec<u8>> {
+pub(super) fn joined_quotes(text: &[u8]) -> Option<Vec<u8>> {
     const REACH: usize = 16 << 10;
     let end = line_end(&text[..text.len().min(HEAD)]);
     let reach = &text[..text.len().min(REACH)];
@@ -285,27 +306,18 @@ pub(super) fn head_of<'a>(file: &str, text: &'a [u8]) -> Result<&'a [u8], InputF
     }
 }
 
-/// Where the last whole line of `text` ends. A last line without ending counts as whole when it is as
-/// long as the others; `holds_first` tells that the rows start within `text`.
-pub(super) fn whole_end(
-    text: &[u8],
-    holds_first: bool,
-    sniffed: &Sniffed,
-    told: &mut Told,
-) -> usize {
+/// Where the last whole line of `tail`, the end of the rows, ends. A last line without ending counts as
+/// whole when it is as long as the others.
+pub(super) fn whole_end(tail: &[u8], sniffed: &Sniffed, told: &mut Told) -> usize {
     let table = &sniffed.table;
     let end = table.line_end;
-    if text.last() == Some(&end) {
-        return text.len();
+    if tail.last() == Some(&end) {
+        return tail.len();
     }
-    let cut = memchr::memrchr(end, text).map_or(0, |at| at + 1);
-    let last = &text[cut..];
-    if last.trim_ascii().is_empty()
-        || last.len() > careful::LONGEST_LINE
-        || (holds_first && cut <= table.first_row)
-        || cut == 0
-    {
-        return text.len();
+    let cut = memchr::memrchr(end, tail).map_or(0, |at| at + 1);
+    let last = &tail[cut..];
+    if last.trim_ascii().is_empty() || last.len() > careful::LONGEST_LINE || cut == 0 {
+        return tail.len();
     }
     let mut cells = Vec::new();
     table.dialect.split(last, table.width + 1, &mut cells);
@@ -323,7 +335,7 @@ pub(super) fn whole_end(
     if full
         && cells.last().is_some_and(|cell| cell.len() >= shortest(cells.len().min(table.width) - 1))
     {
-        return text.len();
+        return tail.len();
     }
     told.decisions.push(Decision {
         what: "last line".to_owned(),
@@ -395,7 +407,7 @@ fn settle_clock(
 
 fn finish(
     file: &str,
-    raw: Raw,
+    mut raw: Raw,
     settled: Settled,
     sniffed: &Sniffed,
     options: &ReadOptions,
@@ -428,7 +440,9 @@ fn finish(
         fault.place.column = (rows > 0).then_some(1);
         return Err(fault);
     }
-    let (mut times, current_a, mut overload) = part(&raw);
+    let parted: Vec<(f64, f64)> =
+        settled.sessions.iter().map(|&row| (raw.time[row - 1], raw.time[row])).collect();
+    let (mut times, current_a, mut overload) = part(&mut raw);
     // The first sample is the origin, also where the first rows hold no reading.
     let first = times[0];
     if first != 0.0 {
@@ -447,10 +461,9 @@ fn finish(
         fault.place.line = Some(sniffed.table.first_line);
         return Err(fault);
     }
-    let session_gaps = settled
-        .sessions
-        .iter()
-        .map(|&row| Span { start_s: raw.time[row - 1] - first, end_s: raw.time[row] - first })
+    let session_gaps = parted
+        .into_iter()
+        .map(|(from, to)| Span { start_s: from - first, end_s: to - first })
         .collect();
     let reading = Reading {
         time: sampling::axis(times),
@@ -466,8 +479,11 @@ fn finish(
     assemble(file, reading, settled, sniffed, options, told)
 }
 
-/// Readings apart from what is missing or over range.
-fn part(raw: &Raw) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
+/// Readings apart from what is missing or over range; `raw` keeps its times where some are.
+fn part(raw: &mut Raw) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
+    if raw.odd.is_empty() {
+        return (std::mem::take(&mut raw.time), std::mem::take(&mut raw.value), Vec::new());
+    }
     let rows = raw.time.len();
     let mut times = Vec::with_capacity(rows - raw.odd.len());
     let mut values = Vec::with_capacity(rows - raw.odd.len());
@@ -577,10 +593,11 @@ pub(super) fn assemble(
     } else {
         sniffed.chosen.symbol.clone()
     };
-    let totals = sampling::totals(&samples, &lie.gaps);
-    if (totals.mean_a - totals.sample_mean_a).abs()
-        > 0.02 * totals.mean_a.abs().max(totals.sample_mean_a.abs())
-        && sampling::rate_changes(&samples.time)
+    let uneven =
+        sampling::rate_changes(&samples.time).then(|| sampling::totals(&samples, &lie.gaps));
+    if let Some(totals) = uneven
+        && (totals.mean_a - totals.sample_mean_a).abs()
+            > 0.02 * totals.mean_a.abs().max(totals.sample_mean_a.abs())
     {
         told.cautions.push(Caution::new(
             "rate-changes",

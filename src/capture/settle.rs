@@ -102,8 +102,11 @@ pub(super) fn settle(
         }
     }
     out.start = out.midnight.and_then(|midnight| shift(midnight, raw.time[0]));
-    mend_falls(file, raw, form, dated, cautions, &mut out)?;
-    spread(&mut raw.time, &out.sessions, cautions);
+    // Most clocks only rise; the rest is looked at row by row.
+    if !raw.time.windows(2).all(|w| w[1] > w[0]) {
+        mend_falls(file, raw, form, dated, cautions, &mut out)?;
+        spread(&mut raw.time, &out.sessions, cautions);
+    }
     // Numbers so large that steps vanish in them, or that are no times at all.
     let odd = (0..raw.time.len())
         .find(|&at| !raw.time[at].is_finite() || (at > 0 && raw.time[at] < raw.time[at - 1]));

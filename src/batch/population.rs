@@ -192,6 +192,8 @@ fn row(
         median: robust.map_or(0.0, |robust| robust.median),
         robust_sd: robust.and_then(|robust| robust.sd),
         cp: capability.cp,
+        cp_low: capability.cp_limits.map(|limits| limits.0),
+        cp_high: capability.cp_limits.map(|limits| limits.1),
         cpk: capability.cpk,
         cpk_low: capability.cpk_limits.map(|limits| limits.0),
         cpk_high: capability.cpk_limits.map(|limits| limits.1),

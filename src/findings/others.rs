@@ -119,6 +119,12 @@ pub struct PopulationRow {
     pub robust_sd: Option<f64>,
     /// Process capability index; `None` without two limits.
     pub cp: Option<f64>,
+    /// Lower 95 % confidence limit of `cp`.
+    #[serde(default)]
+    pub cp_low: Option<f64>,
+    /// Upper 95 % confidence limit of `cp`.
+    #[serde(default)]
+    pub cp_high: Option<f64>,
     /// Process capability index with centring; `None` without a limit.
     pub cpk: Option<f64>,
     /// Lower 95 % confidence limit of `cpk`.

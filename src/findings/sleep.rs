@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::analysis::Verdict;
+use super::analysis::{Span, Verdict};
 
 /// How the capture sleeps, wakes and fails to.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -32,6 +32,9 @@ pub struct SleepFindings {
     pub series: Vec<WakeSeries>,
     /// Stretches awake that nobody switched on and that last far longer than a wake.
     pub failures: Vec<FailureToSleep>,
+    /// Every stretch that counts as awake, the failures among them, in order.
+    #[serde(default)]
+    pub awake_stretches: Vec<Span>,
     /// Whether the floor creeps.
     pub creep: Creep,
     /// Against the job sheet's limits on sleep.

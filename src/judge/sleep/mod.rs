@@ -19,7 +19,7 @@ use super::conformity::{Measured, decide};
 use super::limits::Limits;
 use crate::capture::Samples;
 use crate::events::Alignment;
-use crate::findings::{SleepFindings, SleepShare, SleepVerdict, Wakes};
+use crate::findings::{SleepFindings, SleepShare, SleepVerdict, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
@@ -89,6 +89,11 @@ pub(super) fn assess(
         wakes,
         series,
         failures: outings::failures(&outings),
+        awake_stretches: outings
+            .iter()
+            .filter(|outing| outing.kind != OutingKind::Wake)
+            .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s })
+            .collect(),
         creep: floor::creep(&night, &stretches),
         verdicts: Vec::new(),
         unseen: unseen(interval_s),

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use ebbmark::capture::{self, Capture, ReadOptions, Silent};
 use ebbmark::events::{self, EventList};
-use ebbmark::findings::{LoadRow, Verdict};
+use ebbmark::findings::{LoadRow, StepRow, Verdict};
 use ebbmark::jobsheet::{self, JobSheet};
 use ebbmark::judge::Risk;
 use ebbmark::pipeline::{self, Analysis, Request};
@@ -114,6 +114,15 @@ fn the_demo_visit_names_the_radio_and_clears_the_others() {
         assert_eq!(found.verdict, Verdict::Conforming);
         assert!((found.draw_a - truth.draw_a).abs() <= found.expanded_uncertainty_a, "{found:?}");
     }
+    let silent = demo.truth.captures[0].steps.iter().filter(|step| !step.listed);
+    for own in silent {
+        let near = |step: &&StepRow| (step.time_s - own.time_s).abs() <= 2.0;
+        let found = analysis.findings.steps.iter().find(near).unwrap();
+        let name = format!("{} ({})", own.load, own.state);
+        assert_eq!(found.by_itself.as_deref(), Some(name.as_str()), "{own:?}");
+    }
+    let loose = |step: &&StepRow| step.event.is_none() && step.by_itself.is_none();
+    assert_eq!(analysis.findings.steps.iter().filter(loose).count(), 0);
     // 74 s between the clocks and 1.6 s of lateness.
     let clock = analysis.findings.clock.unwrap();
     assert!((clock.offset_s + 75.6).abs() < 2.0, "{clock:?}");

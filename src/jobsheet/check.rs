@@ -398,7 +398,7 @@ impl Checker<'_> {
             return Err(self.fault(
                 name.span(),
                 format!("the name of {of} is empty"),
-                "give it a name, as the event list calls it",
+                "write a name between the quotes; a load goes by its name in the event list",
             ));
         }
         if trimmed.chars().any(char::is_control) {

@@ -55,26 +55,8 @@ pub(super) fn find(
 }
 
 fn above_accounted(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexplained> {
-    let sign = if loads.turned { -1.0 } else { 1.0 };
-    let excess_a = |index: usize| {
-        let segment = &segmentation.segments[index];
-        let middle_s = 0.5 * (segment.start_s + segment.end_s);
-        let accounted_a = loads.accounted_a[index]?;
-        Some(sign * segment.mean_a - loads.zero.at(middle_s) - accounted_a)
-    };
-    let is_clear = |index: usize| {
-        let segment = &segmentation.segments[index];
-        let of_loads: f64 = loads.on[index]
-            .iter()
-            .map(|&at| loads.loads.get(at).map_or(0.0, type_a_variance))
-            .sum();
-        let zero_a = loads.zero.standard_uncertainty_a.unwrap_or(0.0);
-        let u_a = (segment.standard_uncertainty_a.powi(2) + of_loads + zero_a * zero_a).sqrt();
-        let accounted_a = loads.accounted_a[index].unwrap_or(0.0).abs();
-        excess_a(index).is_some_and(|a| {
-            a > CLEAR * u_a + CLEAR_SHARE * accounted_a + segmentation.noise.floor_a
-        })
-    };
+    let is_clear = |index| is_clear(segmentation, loads, index);
+    let excess_a = |index| excess_a(segmentation, loads, index);
     let mut found: Vec<Unexplained> = Vec::new();
     let mut open: Option<(usize, usize)> = None;
     for (index, segment) in segmentation.segments.iter().enumerate() {
@@ -92,7 +74,29 @@ fn above_accounted(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexp
     found
 }
 
-fn type_a_variance(load: &crate::loads::LoadEstimate) -> f64 {
+/// Level of a stretch, zero removed, above the fitted draws that were on, ampere.
+fn excess_a(segmentation: &Segmentation, loads: &LoadsFound, index: usize) -> Option<f64> {
+    let sign = if loads.turned { -1.0 } else { 1.0 };
+    let segment = &segmentation.segments[index];
+    let middle_s = 0.5 * (segment.start_s + segment.end_s);
+    let accounted_a = loads.accounted_a[index]?;
+    Some(sign * segment.mean_a - loads.zero.at(middle_s) - accounted_a)
+}
+
+/// True where a steady stretch draws more than its doubt above what is accounted for.
+pub(super) fn is_clear(segmentation: &Segmentation, loads: &LoadsFound, index: usize) -> bool {
+    let segment = &segmentation.segments[index];
+    let of_loads: f64 =
+        loads.on[index].iter().map(|&at| loads.loads.get(at).map_or(0.0, type_a_variance)).sum();
+    let zero_a = loads.zero.standard_uncertainty_a.unwrap_or(0.0);
+    let u_a = (segment.standard_uncertainty_a.powi(2) + of_loads + zero_a * zero_a).sqrt();
+    let accounted_a = loads.accounted_a[index].unwrap_or(0.0).abs();
+    excess_a(segmentation, loads, index)
+        .is_some_and(|a| a > CLEAR * u_a + CLEAR_SHARE * accounted_a + segmentation.noise.floor_a)
+}
+
+/// Variance of a draw that the readings themselves tell of, ampere squared.
+pub(super) fn type_a_variance(load: &crate::loads::LoadEstimate) -> f64 {
     load.uncertainty_budget
         .iter()
         .filter(|item| item.evaluation == crate::findings::EvaluationType::A)

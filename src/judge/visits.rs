@@ -2,31 +2,30 @@
 
 use super::score::of_distance;
 use super::types::StepJudged;
+use super::unexplained::{is_clear, type_a_variance};
 use crate::events::Alignment;
-use crate::findings::{EvaluationType, SegmentKind};
-use crate::loads::{LoadEstimate, LoadsFound};
+use crate::findings::SegmentKind;
+use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
 
 fn sign(loads: &LoadsFound) -> f64 {
     if loads.turned { -1.0 } else { 1.0 }
 }
 
-fn type_a_variance(load: &LoadEstimate) -> f64 {
-    load.uncertainty_budget
-        .iter()
-        .filter(|item| item.evaluation == EvaluationType::A)
-        .map(|item| item.standard_uncertainty_a.powi(2))
-        .sum()
-}
-
 /// One entry a step: which load entered which state there by itself, and how far the jump is from
-/// the change of the fitted draws. O(n).
+/// the change of the fitted draws. A load that a line switched on and that then settled entered its
+/// state by itself where it came to rest on a level that the draws account for. O(n) with few
+/// stretches between one rest and the next.
 pub(super) fn steps(
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
 ) -> Vec<StepJudged> {
     let segments = &segmentation.segments;
+    let is_steady = |k: &usize| segments[*k].kind == SegmentKind::Steady;
+    let is_listed = |i: usize| {
+        alignment.and_then(|alignment| alignment.step_events.get(i).copied().flatten()).is_some()
+    };
     segmentation
         .steps
         .iter()
@@ -37,21 +36,28 @@ pub(super) fn steps(
             let (Some(before), true) = (after.checked_sub(1), after < segments.len()) else {
                 return StepJudged::default();
             };
-            let listed = alignment
-                .and_then(|alignment| alignment.step_events.get(i).copied().flatten())
-                .is_some();
-            let entered: Vec<usize> = loads.on[after]
-                .iter()
-                .copied()
-                .filter(|at| !loads.on[before].contains(at) && *at < loads.loads.len())
-                .collect();
-            let by_itself = entered
-                .iter()
-                .find(|&&at| {
-                    let name = &loads.loads[at].load;
-                    !listed && loads.on[before].iter().any(|&b| loads.loads[b].load == *name)
-                })
-                .map(|&at| format!("{} ({})", loads.loads[at].load, loads.loads[at].state));
+            // A load that settles passes through stretches that are not steady: what was on is told
+            // by the steady ones at either end.
+            let rest = (0..=before).rev().find(is_steady);
+            let calm = (after..segments.len()).find(is_steady);
+            let by_itself = calm.filter(|_| !is_listed(i)).and_then(|calm| {
+                let on_before = rest.map_or(&[][..], |rest| &loads.on[rest]);
+                let from = rest.map_or(0, |rest| segments[rest].end);
+                let switched = (0..i)
+                    .rev()
+                    .take_while(|&k| segmentation.steps[k].index >= from)
+                    .any(|k| is_listed(k) && segmentation.steps[k].index < segments[calm].first);
+                let name_of = |at: usize| &loads.loads[at].load;
+                loads.on[calm]
+                    .iter()
+                    .copied()
+                    .filter(|at| !on_before.contains(at) && *at < loads.loads.len())
+                    .find(|&at| {
+                        let was_on = on_before.iter().any(|&b| name_of(b) == name_of(at));
+                        was_on || (switched && !is_clear(segmentation, loads, calm))
+                    })
+                    .map(|at| format!("{} ({})", name_of(at), loads.loads[at].state))
+            });
             let steady = [before, after].iter().all(|&k| segments[k].kind == SegmentKind::Steady);
             let expected_a = loads.accounted_a[after].zip(loads.accounted_a[before]);
             let of_draws: f64 = loads.on[after]

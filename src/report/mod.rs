@@ -158,7 +158,10 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         lines.push(format!("{steps} without an event, the first at {}.", clock.at(first.time_s)));
     }
     if lines.is_empty() {
-        lines.push("Nothing: every event has its step and every step its event.".to_owned());
+        let own = findings.steps.iter().any(|step| step.by_itself.is_some());
+        let own = if own { ", or is what a load did by itself" } else { "" };
+        lines
+            .push(format!("Nothing: every event has its step, and every step has its event{own}."));
     }
     lines
 }
@@ -185,12 +188,14 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         words::percent(sleep.asleep.share_of_time)
     )];
     if let (Some(middle), Some(longest)) = (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
-        let falls = words::count(sleep.falls_asleep.len() as u64, "time", "times");
-        lines.push(format!(
-            "It fell asleep {falls}, usually within {}, at most {}.",
-            words::duration(middle),
-            words::duration(longest)
-        ));
+        lines.push(match sleep.falls_asleep.len() {
+            1 => format!("It fell asleep once, within {}.", words::duration(longest)),
+            falls => format!(
+                "It fell asleep {falls} times, usually within {}, at most {}.",
+                words::duration(middle),
+                words::duration(longest)
+            ),
+        });
     }
     lines.extend(findings.wakes.iter().map(|wakes| format!("{}.", wakes_in_words(wakes))));
     for failure in sleep.failures.iter().take(3) {
@@ -229,17 +234,16 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
 fn budget_in_words(budget: &Budget) -> String {
     let day = Quantity::new(budget.ah_per_day, Unit::AmpereHour);
     let mut text = format!("A day like this takes {day}");
-    match (budget.runtime_h, budget.runtime_low_h, budget.runtime_high_h) {
-        (Some(runtime), Some(low), Some(high)) => text.push_str(&format!(
-            "; a sound battery carries it for {} ({} to {})",
-            words::runtime(runtime),
-            words::runtime(low),
-            words::runtime(high)
-        )),
-        (Some(runtime), ..) => {
-            text.push_str(&format!("; a sound battery carries it for {}", words::runtime(runtime)));
+    // Without a panel the conclusion has said how long that lasts.
+    let harvest = budget.solar.as_ref().and_then(|solar| solar.harvest_ah_per_day);
+    if let Some(runtime) = budget.runtime_h.filter(|_| harvest.is_some()) {
+        text.push_str(&format!(
+            "; without sun a sound battery carries it for {}",
+            words::runtime(runtime)
+        ));
+        if let (Some(low), Some(high)) = (budget.runtime_low_h, budget.runtime_high_h) {
+            text.push_str(&format!(" ({} to {})", words::runtime(low), words::runtime(high)));
         }
-        _ => {}
     }
     text.push('.');
     text

@@ -20,6 +20,8 @@ extern crate self as ebbmark;
 pub mod batch;
 pub mod budget;
 pub mod capture;
+#[cfg(test)]
+mod chance;
 pub mod cli;
 pub mod compare;
 pub mod events;

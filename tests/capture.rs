@@ -6,6 +6,8 @@ use ebbmark::capture::{
     Capture, ColumnChoice, CurrentUnit, ReadOptions, Silent, read_bytes, read_file, totals,
 };
 
+#[path = "../src/chance.rs"]
+mod chance;
 mod made;
 
 fn folder() -> PathBuf {
@@ -228,23 +230,18 @@ fn misread(made: &made::Made, capture: &Capture) -> Option<String> {
     }
 }
 
-/// At least 10 000 composed files (`PROPTEST_CASES` changes the number): none is misread, and nearly all are opened without a needless doubt.
+/// 10 000 composed files: none is misread, and nearly all are opened without a needless doubt.
 #[test]
 fn composed_captures_are_read_right_or_refused() {
     use proptest::prelude::*;
-    use proptest::test_runner::{Config, TestRunner};
+    use proptest::test_runner::TestRunner;
     use std::cell::RefCell;
 
-    let cases = std::env::var("PROPTEST_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(10_000);
     let refused: RefCell<Vec<String>> = RefCell::default();
     let needless: RefCell<std::collections::BTreeMap<String, usize>> = RefCell::default();
-    let config = Config { cases, failure_persistence: None, ..Config::default() };
-    let mut runner = TestRunner::new_with_rng(
-        config,
-        proptest::test_runner::TestRng::deterministic_rng(
-            proptest::test_runner::RngAlgorithm::ChaCha,
-        ),
-    );
+    let config = chance::same(10_000);
+    let cases = config.cases;
+    let mut runner = TestRunner::new(config);
     let outcome = runner.run(&prop::collection::vec(any::<u8>(), made::CHOICES), |choices| {
         let made = made::make(&choices);
         match read_bytes("made", made.bytes.clone(), &ReadOptions::default(), &Silent) {
@@ -355,7 +352,7 @@ fn any_bytes_are_a_capture_or_a_fault() {
         }
         Ok(())
     };
-    arbtest::arbtest(text).size_max(1 << 12).budget_ms(4_000);
+    chance::each(3_000, 1 << 12, text);
     let bytes = |u: &mut arbtest::arbitrary::Unstructured<'_>| {
         if let Ok(capture) =
             read_bytes("any", u.arbitrary::<Vec<u8>>()?, &ReadOptions::default(), &Silent)
@@ -364,7 +361,7 @@ fn any_bytes_are_a_capture_or_a_fault() {
         }
         Ok(())
     };
-    arbtest::arbtest(bytes).budget_ms(1_000);
+    chance::each(1_000, 1 << 12, bytes);
 }
 
 /// Whole files with a few bytes changed: nearer to what readers meet than noise.
@@ -372,7 +369,7 @@ fn any_bytes_are_a_capture_or_a_fault() {
 fn damaged_exports_are_captures_or_faults() {
     let files: Vec<Vec<u8>> =
         expected().iter().map(|e| std::fs::read(folder().join(&e.file)).unwrap()).collect();
-    arbtest::arbtest(|u| {
+    chance::each(3_000, 256, |u| {
         let mut bytes = u.choose(&files)?.clone();
         for _ in 0..u.int_in_range(1..=6)? {
             if bytes.is_empty() {
@@ -392,8 +389,7 @@ fn damaged_exports_are_captures_or_faults() {
             holds(&capture);
         }
         Ok(())
-    })
-    .budget_ms(4_000);
+    });
 }
 
 #[test]

@@ -582,7 +582,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(300))]
+        #![proptest_config(crate::chance::same(300))]
 
         #[test]
         fn every_cell_is_what_the_csv_crate_and_the_standard_library_read(

@@ -1,13 +1,13 @@
 //! When a table is plain enough for the bulk path, and what the bulk path is told.
 
 use super::bytes;
-use super::clock::Clock;
+use super::clock::{Clock, second_of};
 use super::dialect::Delimiter;
 use super::fast::{self, DateOrder, FastTable, FirstTime, PlainLayout, PlainTime, StampForm};
 use super::options::{Progress, ReadOptions};
 use super::read::{Reading, TAIL, Told, assemble, head_of, joined_quotes, rest, whole_end};
 use super::reading_unit::UnitPlace;
-use super::settle::{Settled, spread};
+use super::settle::{Settled, from_zero, shift, spread, time_of};
 use super::sniff::{self, Sniffed};
 use super::stamp::{DateKind, Stamp, stamp};
 use super::types::{Capture, TimeAxis};
@@ -170,7 +170,7 @@ fn capture(
         FirstTime::Stamp(start) => settled.start = Some(start),
         FirstTime::TimeOfDay(time) => {
             settled.time_of_day = Some(time);
-            let passes = ((super::clock::second_of(time) + duration) / 86_400.0).floor();
+            let passes = ((second_of(time) + duration) / 86_400.0).floor();
             if passes >= 1.0 {
                 super::settle::tell_midnights(passes as usize, &mut told.cautions);
             }
@@ -180,6 +180,10 @@ fn capture(
     let time = match table.time {
         TimeAxis::Listed(mut times) => {
             spread(&mut times, &[], &mut told.cautions);
+            let late_s = from_zero(&mut times);
+            settled.start = settled.start.and_then(|start| shift(start, late_s));
+            settled.time_of_day =
+                settled.time_of_day.and_then(|time| time_of(second_of(time) + late_s));
             TimeAxis::Listed(times)
         }
         even => even,

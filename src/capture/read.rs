@@ -387,13 +387,11 @@ fn settle_clock(
         }
     }
     let form = form_of(sniffed, found);
-    let origin_time = raw.time.first().copied();
     let mut settled = settle::settle(file, raw, &form, &mut told.decisions, &mut told.cautions)?;
     if let Some(origin) = found.origin {
         // Days with a fraction hold a millisecond at best.
         let precision = if found.utc { 1e9 } else { 1e3 };
-        settled.start =
-            origin_time.and_then(|t| settle::shift(origin, (t * precision).round() / precision));
+        settled.start = settle::shift(origin, (settled.first_s * precision).round() / precision);
         if found.utc {
             settled.offset_min = Some(0);
             told.cautions.push(Caution::new(
@@ -463,7 +461,9 @@ fn finish(
     }
     let session_gaps = parted
         .into_iter()
-        .map(|(from, to)| Span { start_s: from - first, end_s: to - first })
+        .map(|(from, to)| Span { start_s: (from - first).max(0.0), end_s: to - first })
+        // Rows without readings round it, or numbers so large that it vanishes, leave none.
+        .filter(|gap| gap.end_s > gap.start_s)
         .collect();
     let reading = Reading {
         time: sampling::axis(times),
@@ -551,7 +551,7 @@ pub(super) fn assemble(
     let samples = Samples { time, current_a };
     let mut lie = sampling::lie(&samples.time);
     for gap in session_gaps {
-        if !lie.gaps.contains(&gap) {
+        if !lie.gaps.iter().any(|g| g.start_s <= gap.start_s && gap.end_s <= g.end_s) {
             lie.gaps.push(gap);
         }
     }

@@ -46,6 +46,8 @@ pub(super) struct Settled {
     pub(super) offset_min: Option<i32>,
     /// Rows before which another session begins, with the place where the clock started again.
     pub(super) sessions: Vec<usize>,
+    /// The clock at row 0, seconds from its own origin or from midnight.
+    pub(super) first_s: f64,
     /// Midnight that the rows of a dated clock count from.
     midnight: Option<DateTime>,
 }
@@ -86,8 +88,6 @@ pub(super) fn settle(
     let dated = form.stamped && raw.runs.iter().any(|r| r.date.is_some());
     if dated {
         lay_days(file, raw, form, decisions, cautions, &mut out)?;
-    } else if form.stamped && !form.span {
-        out.time_of_day = time_of(raw.time[0]);
     }
     if runs_backwards(&raw.time) {
         turn_round(raw);
@@ -97,15 +97,16 @@ pub(super) fn settle(
             why: "the clock falls from row to row through the whole file".to_owned(),
             option: None,
         });
-        if form.stamped && !dated && !form.span {
-            out.time_of_day = time_of(raw.time[0]);
-        }
     }
-    out.start = out.midnight.and_then(|midnight| shift(midnight, raw.time[0]));
     // Most clocks only rise; the rest is looked at row by row.
     if !raw.time.windows(2).all(|w| w[1] > w[0]) {
         mend_falls(file, raw, form, dated, cautions, &mut out)?;
         spread(&mut raw.time, &out.sessions, cautions);
+    }
+    out.first_s = raw.time[0];
+    out.start = out.midnight.and_then(|midnight| shift(midnight, out.first_s));
+    if form.stamped && !dated && !form.span {
+        out.time_of_day = time_of(out.first_s);
     }
     // Numbers so large that steps vanish in them, or that are no times at all.
     let odd = (0..raw.time.len())
@@ -118,16 +119,22 @@ pub(super) fn settle(
             if at > 0 { raw.time[at - 1] - raw.time[at] } else { 0.0 },
         ));
     }
-    let first = raw.time[0];
-    if first != 0.0 {
-        for t in &mut raw.time {
-            *t -= first;
-        }
-    }
+    from_zero(&mut raw.time);
     Ok(out)
 }
 
-fn time_of(second: f64) -> Option<Time> {
+/// Counts `time` from its first, which is handed back.
+pub(super) fn from_zero(time: &mut [f64]) -> f64 {
+    let first = time.first().copied().unwrap_or(0.0);
+    if first != 0.0 {
+        for t in time {
+            *t -= first;
+        }
+    }
+    first
+}
+
+pub(super) fn time_of(second: f64) -> Option<Time> {
     let nanos = (second.rem_euclid(DAY) * 1e9).round() as i64;
     let (whole, nano) = (nanos / 1_000_000_000 % 86_400, nanos % 1_000_000_000);
     Time::new((whole / 3600) as i8, (whole / 60 % 60) as i8, (whole % 60) as i8, nano as i32).ok()
@@ -529,7 +536,8 @@ fn typical_step(time: &[f64]) -> f64 {
     *steps.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
-/// Rows that share a stamp are spread evenly up to the next stamp.
+/// Rows that share a stamp are spread evenly up to the next stamp; the first row moves where its group began before
+/// its stamp.
 pub(super) fn spread(time: &mut [f64], sessions: &[usize], cautions: &mut Vec<Caution>) {
     let n = time.len();
     let mut groups: Vec<(usize, usize)> = Vec::new();
@@ -588,5 +596,28 @@ pub(super) fn spread(time: &mut [f64], sessions: &[usize], cautions: &mut Vec<Ca
             "clock-repeats",
             format!("{repeats} rows carry the same time as the row before; rows of one stamp were spread evenly up to the next"),
         ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{ReadOptions, Silent, read_bytes};
+
+    /// Whole-second stamps, four rows in each but the first, which the capture entered late: by both paths.
+    #[test]
+    fn a_first_second_that_was_entered_late_starts_at_zero() {
+        for mark in ["", " "] {
+            let mut text = format!("time,current_A\n2026-03-14 21:15:00,0.118{mark}\n");
+            for row in 4..52 {
+                text += &format!("2026-03-14 21:15:{:02},0.117\n", row / 4);
+            }
+            let read =
+                read_bytes("late", text.into_bytes(), &ReadOptions::default(), &Silent).unwrap();
+            assert_eq!(read.samples.len(), 49);
+            for at in 0..49 {
+                assert!((read.samples.time.at(at) - 0.25 * at as f64).abs() < 1e-9, "{at}");
+            }
+            assert_eq!(read.start.unwrap().to_string(), "2026-03-14T21:15:00.75");
+        }
     }
 }

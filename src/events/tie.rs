@@ -179,7 +179,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+        #![proptest_config(crate::chance::same(200))]
 
         #[test]
         fn the_best_chain_and_all_chances_are_those_of_trying_every_chain(

@@ -141,7 +141,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(200))]
+        #![proptest_config(crate::chance::same(200))]
         /// Karush-Kuhn-Tucker: what mathematics asks of the minimum.
         #[test]
         fn the_minimum_meets_its_conditions(

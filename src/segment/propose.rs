@@ -186,7 +186,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(4000))]
+        #![proptest_config(crate::chance::same(4000))]
 
         #[test]
         fn no_cut_is_cheaper(values in readings(), penalty in 0.0..6.0f64) {

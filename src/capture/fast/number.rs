@@ -203,7 +203,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(3000))]
+        #![proptest_config(crate::chance::same(3000))]
 
         #[test]
         fn any_decimal_is_read_as_the_standard_library_reads_it(

@@ -312,7 +312,7 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(600))]
+        #![proptest_config(crate::chance::same(600))]
 
         #[test]
         fn evidence_of_three_penalties_between_blocks_always_makes_a_break(

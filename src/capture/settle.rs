@@ -606,9 +606,9 @@ mod tests {
     /// Whole-second stamps, four rows in each but the first, which the capture entered late: by both paths.
     #[test]
     fn a_first_second_that_was_entered_late_starts_at_zero() {
-        for mark in ["", " "] {
-            let mut text = format!("time,current_A\n2026-03-14 21:15:00,0.118{mark}\n");
-            for row in 4..52 {
+        for quote in ["", "\""] {
+            let mut text = format!("time,current_A\n2026-03-14 21:15:00,{quote}0.118{quote}\n");
+            for row in 3..51 {
                 text += &format!("2026-03-14 21:15:{:02},0.117\n", row / 4);
             }
             let read =
@@ -617,7 +617,7 @@ mod tests {
             for at in 0..49 {
                 assert!((read.samples.time.at(at) - 0.25 * at as f64).abs() < 1e-9, "{at}");
             }
-            assert_eq!(read.start.unwrap().to_string(), "2026-03-14T21:15:00.75");
+            assert_eq!(read.start.unwrap().to_string(), "2026-03-14T21:15:00.5");
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::panel::{Form, Panel};
 use super::paper::Figure;
-use crate::findings::{Findings, SegmentKind, Span};
+use crate::findings::{Findings, SegmentKind, Span, StepRow};
 use crate::numeric::Quantity;
 use crate::report::ReportError;
 use crate::report::trace::Trace;
@@ -66,7 +66,8 @@ fn description(findings: &Findings, clock: &Clock) -> String {
             Quantity::amperes(high)
         ));
     }
-    let loose = findings.steps.iter().filter(|step| step.event.is_none()).count() as u64;
+    let is_loose = |step: &&StepRow| step.event.is_none() && step.by_itself.is_none();
+    let loose = findings.steps.iter().filter(is_loose).count() as u64;
     text.push_str(&format!(
         "; {}, {} without an event, {}, {} of overload.",
         words::count(findings.events.len() as u64, "event", "events"),

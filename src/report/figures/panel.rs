@@ -98,7 +98,8 @@ pub(in super::super) fn marks(findings: &Findings) -> Vec<Mark> {
         .collect();
     // Without an event list every step would be marked, which says nothing.
     if !findings.events.is_empty() {
-        let loose = findings.steps.iter().filter(|step| step.event.is_none());
+        let loose =
+            findings.steps.iter().filter(|step| step.event.is_none() && step.by_itself.is_none());
         marks.extend(loose.map(|step| Mark {
             time_s: step.time_s,
             tag: "?".to_owned(),

@@ -485,8 +485,21 @@ pub struct Caution {
 }
 
 impl Caution {
-    /// A caution with `code` and `text`.
+    /// A caution with `code` and `text`, made a sentence: a capital first, a full stop last.
     pub fn new(code: &str, text: impl Into<String>) -> Self {
-        Self { code: code.to_owned(), text: text.into() }
+        let text: String = text.into();
+        let mut sentence = text.trim().to_owned();
+        // A file's name or a unit stays as it is written.
+        let is_word = sentence
+            .split_whitespace()
+            .next()
+            .is_some_and(|word| word.chars().all(|c| c.is_ascii_lowercase() || c == ','));
+        if is_word {
+            sentence[..1].make_ascii_uppercase();
+        }
+        if !sentence.ends_with(['.', '!', '?']) {
+            sentence.push('.');
+        }
+        Self { code: code.to_owned(), text: sentence }
     }
 }

@@ -148,7 +148,7 @@ impl Checker<'_> {
                     Some(name) => format!("did you mean \"{name}\"?"),
                     None => {
                         "write \"constant-power\" (switching supply), \"constant-current\" (linear \
-                         regulator) or \"resistive\" (heater, lamp)"
+                         regulator) or \"resistive\" (heater)"
                             .to_owned()
                     }
                 },

@@ -37,7 +37,7 @@ pub fn carrying_assumption(behaves_as: LoadBehaviour) -> &'static str {
              voltage as long as the regulator holds"
         }
         LoadBehaviour::Resistive => {
-            "resistive, as a heater or a lamp: the current goes with V; the resistance is taken \
+            "resistive, as a heater: the current goes with V; the resistance is taken \
              as the same at both voltages"
         }
     }

@@ -100,7 +100,7 @@ accuracy_counts = 5
 [[load]]
 name = ""                            # such as "telemetry radio"
 behaves_as = "constant-power"        # switching supply; or "constant-current" (linear
-                                     # regulator), "resistive" (heater, lamp)
+                                     # regulator), "resistive" (heater)
   [[load.state]]
   name = "standby"                   # "on" in the event list means the first state
   # specified_a = 0.040              # typical current of the data sheet, ampere

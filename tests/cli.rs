@@ -332,6 +332,222 @@ fn a_load_that_the_sheet_does_not_list_is_a_caution_with_the_nearest_name() {
     assert!(found, "{cautions:?}");
 }
 
+/// A unit's log at 1 Hz: nothing for a minute, then `level_ma` for six, one count of dither.
+fn unit_log(level_ma: f64) -> String {
+    let mut text = "elapsed (s),current (mA)\n".to_owned();
+    for i in 0..480 {
+        let level = if (60..420).contains(&i) { level_ma } else { 0.0 };
+        let dither = [0.0, 0.01, 0.0, -0.01, 0.01, -0.01, 0.0][i * i % 7];
+        text.push_str(&format!("{i},{:.2}\n", level + dither));
+    }
+    text
+}
+
+/// A bench: job sheet, event list and `logs`, for `batch` run with `more`.
+struct Bench {
+    desk: Desk,
+    sheet: String,
+    events: String,
+    logs: Vec<String>,
+}
+
+impl Bench {
+    fn new(logs: &[(&str, f64)]) -> Self {
+        let desk = Desk::new();
+        let sheet = "[meter]\naccuracy_percent_of_reading = 0.5\n\n[[load]]\nname = \"receiver\"\n\
+                     behaves_as = \"constant-current\"\n\n[[load.state]]\nname = \"standby\"\n\
+                     specified_a = 0.035\ntolerance_percent = 15\n";
+        let events =
+            "time,load,state\n20,zero,\n60,receiver,standby\n420,receiver,off\n450,zero,\n";
+        let (sheet, events) = (desk.put("sheet.toml", sheet), desk.put("events.csv", events));
+        let logs = logs.iter().map(|(name, level)| desk.put(name, unit_log(*level))).collect();
+        Self { desk, sheet, events, logs }
+    }
+
+    fn arguments<'a>(&'a self, logs: &[&'a str], more: &[&'a str]) -> Vec<&'a str> {
+        [&["batch", &self.sheet, "--events", &self.events, "--quiet"], logs, more].concat()
+    }
+
+    fn all(&self) -> Vec<&str> {
+        self.logs.iter().map(String::as_str).collect()
+    }
+
+    fn json(&self, more: &[&str]) -> Value {
+        let output = ebbmark(&self.arguments(&self.all(), &[more, &["--json"]].concat()));
+        assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+        serde_json::from_slice(&output.stdout).expect("one JSON document")
+    }
+}
+
+fn units(batch: &Value) -> Vec<&str> {
+    batch["units"].as_array().unwrap().iter().map(|unit| unit["unit"].as_str().unwrap()).collect()
+}
+
+fn standby(batch: &Value) -> &Value {
+    let rows = batch["population"].as_array().unwrap().iter();
+    let mut own = rows.filter(|row| row["measure"] == "draw" && row["state"] == "standby");
+    own.next().expect("a row for standby")
+}
+
+#[test]
+fn a_unit_is_known_by_its_files_name_a_pattern_or_a_list() {
+    let bench = Bench::new(&[
+        ("rx-9_first.csv", 34.0),
+        ("rx-10_first.csv", 35.0),
+        ("rx-9_again.csv", 34.1),
+        ("rx-10_again.csv", 35.1),
+    ]);
+    // Unit 9 before unit 10, whatever the order on the command line.
+    let by_name = bench.json(&[]);
+    assert_eq!(units(&by_name), ["rx-9_again", "rx-9_first", "rx-10_again", "rx-10_first"]);
+    assert_eq!(by_name["order_of_test"], "by file name");
+    let by_pattern = bench.json(&["--unit-name", "rx-{unit}_*.csv"]);
+    assert_eq!(units(&by_pattern), ["9", "9", "10", "10"]);
+    // Repeats 0.1 mA apart: standard deviation 0.1/√2 mA.
+    let row = standby(&by_pattern);
+    assert_eq!(row["units"], 2);
+    let repeatability_a = row["repeatability_sd"].as_f64().unwrap();
+    assert!((repeatability_a - 1e-4 / 2f64.sqrt()).abs() < 1e-6, "{repeatability_a}");
+    // The order of a list is the order of test.
+    let list = bench.desk.put(
+        "list.csv",
+        "file,unit\nrx-10_first.csv,A\nrx-9_first.csv,B\nrx-10_again.csv,A\nrx-9_again.csv,B\n",
+    );
+    let listed = bench.json(&["--unit-list", &list]);
+    assert_eq!(units(&listed), ["A", "B", "A", "B"]);
+    assert_eq!(listed["order_of_test"], "as listed");
+    // A capture that has no place in the pattern or the list is told before the work.
+    let short = bench.desk.put("short.csv", "file,unit\nrx-9_first.csv,B\n");
+    for more in [["--unit-name", "tx-{unit}.csv"], ["--unit-list", &short]] {
+        let output = ebbmark(&bench.arguments(&bench.all(), &more));
+        assert_eq!(output.status.code(), Some(2));
+        says(&err(&output), &["rx-"]);
+    }
+}
+
+#[test]
+fn a_capture_that_cannot_be_read_is_a_row_with_its_reason() {
+    let mut bench = Bench::new(&[("rx-1.csv", 34.0), ("rx-2.csv", 35.0), ("rx-4.csv", 36.0)]);
+    let broken = bench.desk.put("rx-3.csv", "time,remark\n1,dry\n2,wet\n3,dry\n4,wet\n");
+    bench.logs.push(broken);
+    bench.logs.push(bench.desk.path("rx-5.csv").display().to_string());
+    let out = bench.desk.path("out").display().to_string();
+    let batch = bench.json(&["--out", &out]);
+    let status: Vec<&str> =
+        batch["units"].as_array().unwrap().iter().map(|u| u["status"].as_str().unwrap()).collect();
+    assert_eq!(status, ["measured", "measured", "unreadable", "measured", "unreadable"]);
+    let reason = batch["units"][2]["reason"].as_str().unwrap();
+    assert!(reason.contains("rx-3.csv"), "{reason}");
+    assert_eq!(standby(&batch)["units"], 3);
+    let page = fs::read_to_string(bench.desk.path("out/report.html")).unwrap();
+    assert!(page.contains("not read") && page.contains("rx-3.csv"), "the page has the reason");
+    let strict = ebbmark(&bench.arguments(&bench.all(), &["--strict"]));
+    assert_eq!(strict.status.code(), Some(1));
+}
+
+#[test]
+fn a_batch_is_the_same_in_any_order_and_on_any_number_of_threads() {
+    let levels = [34.0, 35.2, 36.1, 34.7, 35.5, 34.9, 35.1, 44.0, 35.3, 34.4];
+    let names: Vec<String> = (1..=levels.len()).map(|i| format!("rx-{i}.csv")).collect();
+    let logs: Vec<(&str, f64)> = names.iter().map(String::as_str).zip(levels).collect();
+    let bench = Bench::new(&logs);
+    let run = |out: &str, threads: &str, logs: &[&str]| {
+        let folder = bench.desk.path(out).display().to_string();
+        let status = Command::cargo_bin("ebbmark")
+            .unwrap()
+            .env("RAYON_NUM_THREADS", threads)
+            .args(bench.arguments(logs, &["--out", &folder]))
+            .output()
+            .unwrap();
+        assert_eq!(status.status.code(), Some(0), "{}", err(&status));
+        let file = |name: &str| fs::read(bench.desk.path(out).join(name)).unwrap();
+        (file("result.json"), file("report.html"))
+    };
+    let mut backwards = bench.all();
+    backwards.reverse();
+    let one = run("one", "1", &bench.all());
+    assert!(one == run("two", "2", &bench.all()), "two threads give another result");
+    assert!(one == run("back", "2", &backwards), "another order gives another result");
+    let folder = bench.desk.folder.path().display().to_string();
+    let pattern = format!("{folder}/rx-*.csv");
+    assert!(one == run("pattern", "2", &[&pattern]), "a pattern gives another result");
+    let batch: Value = serde_json::from_slice(&one.0).unwrap();
+    assert_eq!(standby(&batch)["outliers"], serde_json::json!(["rx-8"]));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_stopped_batch_goes_on_where_it_was() {
+    let names: Vec<String> = (1..=6).map(|i| format!("rx-{i}.csv")).collect();
+    let logs: Vec<(&str, f64)> =
+        names.iter().map(String::as_str).zip([34.0, 35.2, 36.1, 34.7, 35.5, 34.9]).collect();
+    let bench = Bench::new(&logs);
+    let folder = |name: &str| bench.desk.path(name).display().to_string();
+    let (whole, out) = (folder("whole"), folder("out"));
+    assert!(ebbmark(&bench.arguments(&bench.all(), &["--out", &whole])).status.success());
+
+    // A pipe that nobody writes to holds one worker until the run is killed.
+    let held = bench.desk.path("rx-4.csv");
+    fs::remove_file(&held).unwrap();
+    assert!(std::process::Command::new("mkfifo").arg(&held).status().unwrap().success());
+    let mut run = std::process::Command::new(assert_cmd::cargo::cargo_bin("ebbmark"))
+        .env("RAYON_NUM_THREADS", "2")
+        .args(bench.arguments(&bench.all(), &["--out", &out]))
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    let kept = || {
+        let entries = fs::read_dir(bench.desk.path("out/unfinished-batch"));
+        entries.map_or(0, |entries| {
+            let names = entries.filter_map(|entry| Some(entry.ok()?.file_name()));
+            names.filter(|name| name.to_string_lossy().ends_with(".json")).count()
+        })
+    };
+    while kept() < 5 {
+        assert!(run.try_wait().unwrap().is_none(), "it was not held");
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    run.kill().unwrap();
+    run.wait().unwrap();
+    assert!(!bench.desk.path("out/result.json").exists(), "nothing is written by halves");
+
+    fs::remove_file(&held).unwrap();
+    fs::write(&held, unit_log(34.7)).unwrap();
+    let mut arguments = bench.arguments(&bench.all(), &["--out", &out]);
+    arguments.retain(|argument| *argument != "--quiet");
+    let resumed = ebbmark(&arguments);
+    assert_eq!(resumed.status.code(), Some(0), "{}", err(&resumed));
+    says(&err(&resumed), &["5 of 6 captures were measured by a run that was stopped"]);
+    for name in ["result.json", "report.html", "report.txt", "plots/measure-01.svg"] {
+        let file = |out: &str| fs::read(bench.desk.path(out).join(name)).unwrap();
+        assert!(file("whole") == file("out"), "{name} differs");
+    }
+    assert!(!bench.desk.path("out/unfinished-batch").exists(), "the store is left behind");
+}
+
+#[test]
+fn a_batch_is_written_whole_or_not_at_all() {
+    let bench = Bench::new(&[("rx-1.csv", 34.0), ("rx-2.csv", 35.0)]);
+    let out = bench.desk.path("out");
+    fs::create_dir_all(out.join("result.json")).unwrap();
+    let folder = out.display().to_string();
+    let output = ebbmark(&bench.arguments(&bench.all(), &["--out", &folder]));
+    assert_eq!(output.status.code(), Some(2));
+    says(&err(&output), &["result.json", "folder"]);
+    // Only what lets the next run go on is left.
+    let mut left: Vec<_> =
+        fs::read_dir(&out).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    left.sort();
+    assert_eq!(left, ["result.json", "unfinished-batch"]);
+    fs::remove_dir(out.join("result.json")).unwrap();
+    let again = ebbmark(&bench.arguments(&bench.all(), &["--out", &folder]));
+    assert_eq!(again.status.code(), Some(0), "{}", err(&again));
+    for name in ["report.html", "report.txt", "result.json", "tables/measures.csv"] {
+        assert!(out.join(name).is_file(), "{name}");
+    }
+    assert_eq!(cfg!(feature = "tables"), out.join("tables/measures.parquet").is_file());
+}
+
 #[test]
 fn wrong_options_say_what_is_right() {
     for (arguments, part) in [

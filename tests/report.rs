@@ -8,12 +8,15 @@ mod orchard;
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use ebbmark::batch::{self, UnitSource};
 use ebbmark::capture::{ReadOptions, Samples, Silent, TimeAxis};
 use ebbmark::events::ListedTime;
+use ebbmark::fault::InputFault;
 use ebbmark::findings::{Findings, Span};
+use ebbmark::jobsheet::JobSheet;
 use ebbmark::judge::Risk;
 use ebbmark::pipeline::{self, Analysis, Request};
-use ebbmark::report::{self, Trace, tables, text, write};
+use ebbmark::report::{self, Sketch, Trace, tables, text, write};
 use ebbmark::segment::Wishes;
 
 fn page(findings: &Findings) -> String {
@@ -56,21 +59,76 @@ fn bare() -> Findings {
     findings
 }
 
-/// The bundled visit, through the whole line.
-fn demo() -> Analysis {
+fn sheet(name: &str) -> JobSheet {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs");
-    let text = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
-    let sheet = "pump-hut-visit-jobsheet.toml";
-    let events = "pump-hut-visit-events.csv";
+    ebbmark::jobsheet::parse(name, &std::fs::read_to_string(folder.join(name)).unwrap()).unwrap()
+}
+
+/// A bundled capture, through the whole line.
+fn bundled(capture: &str, events: &str, sheet: &JobSheet) -> Analysis {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs");
+    let list = std::fs::read_to_string(folder.join(events)).unwrap();
     let request = Request {
-        sheet: &ebbmark::jobsheet::parse(sheet, &text(sheet)).unwrap(),
-        events: Some(&ebbmark::events::parse(events, &text(events)).unwrap()),
+        sheet,
+        events: Some(&ebbmark::events::parse(events, &list).unwrap()),
         wishes: Wishes::default(),
         risk: Risk::default(),
     };
-    let visit = folder.join("pump-hut-visit.csv");
-    let capture = ebbmark::capture::read_file(&visit, &ReadOptions::default(), &Silent).unwrap();
+    let file = folder.join(capture);
+    let capture = ebbmark::capture::read_file(&file, &ReadOptions::default(), &Silent).unwrap();
     pipeline::analyze(capture, &request).unwrap()
+}
+
+/// The bundled `visit`, `night` or `repaired`.
+fn pump_hut(what: &str) -> Analysis {
+    bundled(
+        &format!("pump-hut-{what}.csv"),
+        &format!("pump-hut-{what}-events.csv"),
+        &sheet("pump-hut-visit-jobsheet.toml"),
+    )
+}
+
+fn demo() -> Analysis {
+    pump_hut("visit")
+}
+
+/// The files of the bundled batch, its first capture told as unreadable.
+fn batch() -> write::Bundle {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/receivers");
+    let sheet = sheet("receivers/receiver-jobsheet.toml");
+    let mut sources: Vec<UnitSource> = (1..=24)
+        .map(|i| folder.join(format!("receiver-{i:02}.csv")))
+        .map(|file| UnitSource::named_by_file(&file))
+        .collect();
+    sources[0].file = folder.join("receiver-jobsheet.toml");
+    let sketches: std::sync::Mutex<std::collections::BTreeMap<String, Sketch>> = Default::default();
+    let outcomes = batch::measure_units(
+        &sources,
+        |source| {
+            if !source.file.extension().is_some_and(|end| end == "csv") {
+                return Err(InputFault::of_file(
+                    "receiver-01.csv",
+                    "is no capture",
+                    "log it again",
+                ));
+            }
+            let name = source.file.file_name().unwrap().to_str().unwrap();
+            let analysis =
+                bundled(&format!("receivers/{name}"), "receivers/receiver-events.csv", &sheet);
+            sketches.lock().unwrap().insert(source.unit.clone(), Sketch::of(&analysis));
+            Ok(analysis.findings)
+        },
+        |_| None,
+        |_, _| (),
+    );
+    let mut sketches = sketches.into_inner().unwrap();
+    let sketches: Vec<Option<Sketch>> =
+        sources.iter().map(|source| sketches.remove(&source.unit)).collect();
+    report::batch_bundle(&batch::population(&outcomes), &sketches).unwrap()
+}
+
+fn text_of<'a>(bundle: &'a write::Bundle, name: &str) -> &'a str {
+    std::str::from_utf8(bundle.get(name).unwrap()).unwrap()
 }
 
 #[test]
@@ -246,8 +304,6 @@ fn little_or_odd_data_still_gives_a_report() {
 /// findings cannot be left out of the tables.
 #[test]
 fn tables_have_every_field_of_the_document() {
-    let findings = orchard::findings();
-    let document = serde_json::to_value(&findings).unwrap();
     let list_of = |table: &str| match table {
         "zero_checks" => Some("/zero/checks"),
         "noise_by_level" => Some("/noise/by_level"),
@@ -256,28 +312,94 @@ fn tables_have_every_field_of_the_document() {
         "budget_by_load" => Some("/budget/by_load"),
         "budget_factors" => Some("/budget/factors"),
         "budget_what_if" => Some("/budget/what_if"),
-        "capture" | "uncertainty_budget" => None,
+        "wakes" => Some("/sleep/wakes"),
+        "wake_series" => Some("/sleep/series"),
+        "falls_asleep" => Some("/sleep/falls_asleep"),
+        "failures_to_sleep" => Some("/sleep/failures"),
+        "awake_stretches" => Some("/sleep/awake_stretches"),
+        "sleep_verdicts" => Some("/sleep/verdicts"),
+        "capture" | "uncertainty_budget" | "sleep" => None,
         _ => Some(""),
     };
-    let all = tables::of_findings(&findings);
-    for table in &all {
-        let columns: BTreeSet<&str> = table.columns.iter().map(|(name, _)| *name).collect();
-        let Some(place) = list_of(table.name) else { continue };
-        let place = if place.is_empty() { format!("/{}", table.name) } else { place.to_owned() };
-        let list = document.pointer(&place).and_then(|list| list.as_array()).expect(&place);
-        assert_eq!(table.rows, list.len(), "{}", table.name);
-        let keys: BTreeSet<&str> = list[0]
-            .as_object()
-            .unwrap()
-            .keys()
-            .map(String::as_str)
-            .filter(|key| *key != "uncertainty_budget")
-            .collect();
-        assert_eq!(columns, keys, "{}", table.name);
+    let night = pump_hut("night").findings;
+    assert!(!night.sleep.as_ref().unwrap().wakes.is_empty());
+    for findings in [orchard::findings(), night] {
+        let document = serde_json::to_value(&findings).unwrap();
+        let all = tables::of_findings(&findings);
+        for table in &all {
+            let columns: BTreeSet<&str> = table.columns.iter().map(|(name, _)| *name).collect();
+            let Some(place) = list_of(table.name) else { continue };
+            let place =
+                if place.is_empty() { format!("/{}", table.name) } else { place.to_owned() };
+            let list = document.pointer(&place).and_then(|list| list.as_array()).expect(&place);
+            assert_eq!(table.rows, list.len(), "{}", table.name);
+            let Some(first) = list.first() else { continue };
+            let keys = first.as_object().unwrap().keys().map(String::as_str);
+            let keys: BTreeSet<&str> = keys.filter(|key| *key != "uncertainty_budget").collect();
+            assert_eq!(columns, keys, "{}", table.name);
+        }
+        let items: usize = findings.loads.iter().map(|load| load.uncertainty_budget.len()).sum();
+        let budget = all.iter().find(|table| table.name == "uncertainty_budget").unwrap();
+        assert_eq!(budget.rows, items);
     }
-    let items: usize = findings.loads.iter().map(|load| load.uncertainty_budget.len()).sum();
-    let budget = all.iter().find(|table| table.name == "uncertainty_budget").unwrap();
-    assert_eq!(budget.rows, items);
+}
+
+/// The night is told in pictures, words and tables; a visit, where a person switches everything, in
+/// words alone.
+#[test]
+fn sleep_is_told_where_something_wakes() {
+    let night = pump_hut("night");
+    let bundle = report::bundle(&night).unwrap();
+    let html = text_of(&bundle, "report.html");
+    let sleep = night.findings.sleep.as_ref().unwrap();
+    for (name, words) in [
+        ("hours", "Row by row, 1 h each"),
+        ("wakes", "All wakes from their start"),
+        ("distribution", "How long at which current"),
+        ("charge", "Charge as it adds up"),
+    ] {
+        assert!(html.contains(&format!("<title id=\"{name}-t\">{words}</title>")), "{name}");
+        assert!(bundle.get(&format!("plots/{name}.png")).is_some());
+    }
+    assert!(html.contains("Failures to fall asleep") && html.contains("sleep floor"));
+    let text = text::render(&night.findings, 80, false);
+    assert!(text.contains(&format!("{} wakes", sleep.wakes.len())), "{text}");
+    assert!(text.contains("failed to sleep"), "{text}");
+    let wakes = std::str::from_utf8(bundle.get("tables/wakes.csv").unwrap()).unwrap();
+    assert_eq!(wakes.lines().count(), sleep.wakes.len() + 1);
+    let visit = report::bundle(&demo()).unwrap();
+    assert!(!text_of(&visit, "report.html").contains("All wakes from their start"));
+}
+
+#[test]
+fn a_batch_leaves_every_face_with_a_row_for_every_capture() {
+    let bundle = batch();
+    assert_eq!(bundle.names().last(), Some("result.json"));
+    for name in ["report.html", "report.txt", "plots/measure-01.svg", "plots/unit-01.png"] {
+        assert!(bundle.get(name).is_some(), "{name}");
+    }
+    let html = text_of(&bundle, "report.html");
+    for outside in ["http:", "https:", "//", "src=", "@import", "url(", "NaN"] {
+        assert!(!html.contains(outside), "{outside}");
+    }
+    for i in 1..=24 {
+        assert!(html.contains(&format!("<td>receiver-{i:02}</td>")), "receiver-{i:02}");
+    }
+    assert!(html.contains("receiver-01.csv: is no capture"), "the reason stands in its row");
+    for word in ["modified z", "ESD critical", "Cpk", "between units", "order of test"] {
+        assert!(html.contains(word), "{word}");
+    }
+    let ids: Vec<_> =
+        html.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+    assert_eq!(ids.len(), ids.iter().collect::<BTreeSet<_>>().len(), "an id is used twice");
+    let mut reader = csv::Reader::from_reader(bundle.get("tables/measures.csv").unwrap());
+    let header = reader.headers().unwrap().clone();
+    for column in
+        ["unit", "measure", "state", "value", "expanded_uncertainty", "verdict", "anomaly_score"]
+    {
+        assert!(header.iter().any(|name| name == column), "{column}");
+    }
+    assert!(reader.records().all(|row| row.is_ok()));
 }
 
 /// Equal but for the last digit of a number, which the JSON reader may round otherwise.
@@ -539,9 +661,20 @@ fn the_page_stands_in_a_browser_and_on_paper() {
         return;
     };
     let room = tempfile::tempdir().unwrap();
-    let demo = demo();
-    let demo = report::html::render(&demo.findings, &Trace::of(&demo)).unwrap();
-    for (name, html) in [("the visit by hand", page(&orchard::findings())), ("the demo", demo)] {
+    let (visit, repaired) = (demo(), pump_hut("repaired"));
+    let analysed = |analysis: &Analysis| {
+        report::html::render(&analysis.findings, &Trace::of(analysis)).unwrap()
+    };
+    let sheet = sheet("pump-hut-visit-jobsheet.toml");
+    let compared = ebbmark::compare::compare(&visit.findings, &repaired.findings, &sheet);
+    let compared = report::compare_bundle(&compared, &visit, &repaired).unwrap();
+    for (name, html, most) in [
+        ("the visit by hand", page(&orchard::findings()), 4),
+        ("the visit", analysed(&visit), 4),
+        ("the night", analysed(&pump_hut("night")), 4),
+        ("before and after", text_of(&compared, "report.html").to_owned(), 4),
+        ("the batch", text_of(&batch(), "report.html").to_owned(), 8),
+    ] {
         for width in [360, 1400] {
             let seen = browser::open(&chromium, room.path(), &html, width);
             assert_eq!(seen.errors, "", "{name} at {width} px");
@@ -551,6 +684,6 @@ fn the_page_stands_in_a_browser_and_on_paper() {
             assert_eq!(seen.cut, "", "{name}: cut off at {width} px");
         }
         let pages = browser::pages(&chromium, room.path(), &html);
-        assert!((1..=4).contains(&pages), "{name}: {pages} pages");
+        assert!((1..=most).contains(&pages), "{name}: {pages} pages");
     }
 }

@@ -56,6 +56,7 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
     BatchFindings {
         schema: "ebbmark.batch/1".to_owned(),
         headline: headline(&units, &population),
+        order_of_test: None,
         units,
         population,
         cautions,

@@ -5,11 +5,24 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
+use serde::{Deserialize, Serialize};
+
 use crate::batch::{UnitOutcome, UnitSource};
 use crate::fault::InputFault;
+use crate::report::Sketch;
 
 /// Folder under `--out` that lives as long as a batch is unfinished.
 const FOLDER: &str = "unfinished-batch";
+
+/// What is kept of one capture.
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Kept {
+    pub(crate) outcome: UnitOutcome,
+    /// For the page; `None` when the capture could not be read.
+    pub(crate) sketch: Option<Sketch>,
+    /// When the capture began, as it tells.
+    pub(crate) start: Option<String>,
+}
 
 /// One file a finished capture, named by what its outcome depends on.
 #[derive(Debug)]
@@ -36,16 +49,16 @@ impl Store {
     }
 
     /// The outcome of a capture that has not changed since it was kept.
-    pub(crate) fn recall(&self, source: &UnitSource) -> Option<UnitOutcome> {
+    pub(crate) fn recall(&self, source: &UnitSource) -> Option<Kept> {
         let bytes = fs::read(self.path(source)?).ok()?;
-        let outcome: UnitOutcome = serde_json::from_slice(&bytes).ok()?;
-        (outcome.unit == source.unit).then_some(outcome)
+        let kept: Kept = serde_json::from_slice(&bytes).ok()?;
+        (kept.outcome.unit == source.unit).then_some(kept)
     }
 
     /// Keeps an outcome. A store that cannot be written costs a later run time, never its result.
-    pub(crate) fn keep(&self, source: &UnitSource, outcome: &UnitOutcome) {
+    pub(crate) fn keep(&self, source: &UnitSource, kept: &Kept) {
         let Some(path) = self.path(source) else { return };
-        let Ok(bytes) = serde_json::to_vec(outcome) else { return };
+        let Ok(bytes) = serde_json::to_vec(kept) else { return };
         let part = path.with_extension("part");
         if fs::write(&part, bytes).is_ok() {
             let _ = fs::rename(part, path);

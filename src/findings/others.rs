@@ -44,6 +44,9 @@ pub struct BatchFindings {
     pub schema: String,
     /// The answer in one or two plain sentences.
     pub headline: String,
+    /// What the order of test, and so of `units`, is taken from.
+    #[serde(default)]
+    pub order_of_test: Option<String>,
     /// One row a capture.
     pub units: Vec<UnitRow>,
     /// One row a measure, load and state.

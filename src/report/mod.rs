@@ -6,6 +6,7 @@
 mod figures;
 pub mod html;
 pub mod schema;
+mod sketch;
 pub mod starter;
 pub mod tables;
 pub mod text;
@@ -13,10 +14,12 @@ mod trace;
 mod words;
 pub mod write;
 
+pub use sketch::Sketch;
 pub use trace::{Column, Trace};
 
 use crate::findings::{
-    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, Verdict, Wakes,
+    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, Verdict, WakeSeries,
+    Wakes,
 };
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
@@ -66,19 +69,35 @@ pub fn bundle(analysis: &Analysis) -> Result<Bundle, ReportError> {
     Ok(bundle)
 }
 
-/// Every file of a batch: `batch.json`, and the tables under `tables/`.
+/// Every file of a batch: `report.html`, the same in words as `report.txt`, the plots under
+/// `plots/`, the tables under `tables/`, and `result.json` last.
+///
+/// `sketches` are the captures of `findings.units`, in the same order; those that are missing have
+/// no picture of their own.
 ///
 /// # Errors
 /// As [`bundle`].
-pub fn batch_bundle(findings: &BatchFindings) -> Result<Bundle, ReportError> {
+pub fn batch_bundle(
+    findings: &BatchFindings,
+    sketches: &[Option<Sketch>],
+) -> Result<Bundle, ReportError> {
+    let plots = html::BatchPlots::draw(findings, sketches)?;
     let mut bundle = Bundle::new();
+    bundle.owns_family("plots/measure-");
+    bundle.owns_family("plots/unit-");
+    bundle.add("report.html", html::batch_page(findings, &plots)?.into_bytes());
+    bundle.add("report.txt", text::render_batch(findings, 80, false).into_bytes());
+    for plot in plots.all() {
+        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
+        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
+    }
     tables::add_all(&mut bundle, &tables::of_batch(findings))?;
-    bundle.finish_with("batch.json", json(findings)?);
+    bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
 }
 
 /// Every file of a comparison: `report.html`, the page to hand over, the same in words as
-/// `report.txt`, the plots under `plots/`, the tables under `tables/`, and `compare.json` last.
+/// `report.txt`, the plots under `plots/`, the tables under `tables/`, and `result.json` last.
 ///
 /// # Errors
 /// As [`bundle`].
@@ -99,7 +118,7 @@ pub fn compare_bundle(
         bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
     }
     tables::add_all(&mut bundle, &tables::of_compare(findings))?;
-    bundle.finish_with("compare.json", json(findings)?);
+    bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
 }
 
@@ -179,6 +198,16 @@ fn wakes_in_words(wakes: &Wakes) -> String {
     )
 }
 
+fn series_in_words(series: &WakeSeries) -> String {
+    format!(
+        "{}, {} apart, each {} long and {} of charge.",
+        words::count(series.count, "wake", "wakes"),
+        words::period(series),
+        words::duration(series.width_s),
+        Quantity::new(series.charge_each_ah, Unit::AmpereHour),
+    )
+}
+
 /// The floor, the failures and the limits of sleep, a sentence each; nothing without sleep.
 fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let Some(sleep) = &findings.sleep else { return Vec::new() };
@@ -197,8 +226,27 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             ),
         });
     }
-    lines.extend(findings.wakes.iter().map(|wakes| format!("{}.", wakes_in_words(wakes))));
-    for failure in sleep.failures.iter().take(3) {
+    if sleep.series.len() > 1 {
+        lines.extend(sleep.series.iter().take(3).map(series_in_words));
+    } else {
+        lines.extend(findings.wakes.iter().map(|wakes| format!("{}.", wakes_in_words(wakes))));
+    }
+    let skipped: u64 = sleep.series.iter().map(|series| series.skipped).sum();
+    if skipped > 0 {
+        lines.push(format!(
+            "{} missing from the rhythm.",
+            words::count(skipped, "wake is", "wakes are")
+        ));
+    }
+    lines.push(format!(
+        "Of the charge {} went asleep, {} waking, {} awake.",
+        words::percent(sleep.asleep.share_of_charge),
+        words::percent(sleep.waking.share_of_charge),
+        words::percent(sleep.awake.share_of_charge)
+    ));
+    let mut failures: Vec<_> = sleep.failures.iter().collect();
+    failures.sort_by(|a, b| b.charge_ah.total_cmp(&a.charge_ah));
+    for failure in failures.into_iter().take(3) {
         lines.push(format!(
             "It failed to sleep from {} for {}: {} above the floor, {}.",
             clock.at(failure.start_s),
@@ -208,15 +256,10 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         ));
     }
     for verdict in &sleep.verdicts {
+        let what = words::capital(words::sleep_limit(&verdict.limit_name));
         lines.push(format!(
-            "{} {} {}.",
+            "{} {what} {}.",
             words::verdict_mark(verdict.verdict),
-            match verdict.limit_name.as_str() {
-                "sleep_max_a" => "Sleep floor",
-                "sleep_within_s" => "Time to sleep",
-                "wake_charge_max_ah" => "Charge of a wake",
-                _ => "Share of time not asleep",
-            },
             match verdict.verdict {
                 Verdict::Conforming => "within its limit".to_owned(),
                 Verdict::NonConforming => "beyond its limit".to_owned(),

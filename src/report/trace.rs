@@ -67,6 +67,17 @@ impl<'a> Trace<'a> {
         signed_a - self.zero.map_or(0.0, |zero| zero.at(time_s))
     }
 
+    /// Tells `of` every reading: its time, the time it stands for (until the next one, at most
+    /// `longest_s`), and its current. O(n).
+    pub(crate) fn each(&self, longest_s: f64, mut of: impl FnMut(f64, f64, f64)) {
+        let n = self.samples.len();
+        for i in 0..n {
+            let time_s = self.samples.time.at(i);
+            let next_s = if i + 1 < n { self.samples.time.at(i + 1) } else { time_s };
+            of(time_s, (next_s - time_s).clamp(0.0, longest_s), self.value(i, time_s));
+        }
+    }
+
     /// Lowest and highest reading of each of `columns` equal parts of `from_s ..= to_s`; `None`
     /// for a part without readings. Nothing that a picture of that many columns could show is
     /// lost. O(readings in the stretch).

@@ -2,7 +2,7 @@
 
 use jiff::civil::DateTime;
 
-use crate::findings::{CaptureFacts, EventRow, LoadRow, Verdict};
+use crate::findings::{CaptureFacts, EventRow, LoadRow, Verdict, WakeSeries};
 use crate::numeric::Quantity;
 
 /// Text from a file made safe to show: control and direction characters appear escaped, so that
@@ -268,6 +268,28 @@ pub(crate) fn limits(load: &LoadRow) -> String {
     }
 }
 
+/// What a limit of the job sheet's `[sleep]` is on.
+pub(crate) fn sleep_limit(key: &str) -> &'static str {
+    match key {
+        "sleep_max_a" => "sleep floor",
+        "sleep_within_s" => "time to sleep",
+        "wake_charge_max_ah" => "charge of a wake",
+        _ => "share of time not asleep",
+    }
+}
+
+/// The rhythm of wakes: `9 min 56 s ± 34 s`, `irregular, 40 s in the middle`, or a dash.
+pub(crate) fn period(series: &WakeSeries) -> String {
+    match (series.period_s, series.jitter_s) {
+        (Some(period_s), Some(jitter_s)) if series.regular => {
+            format!("{} ± {}", duration(period_s), duration(jitter_s))
+        }
+        (Some(period_s), None) if series.regular => duration(period_s),
+        (Some(period_s), _) => format!("irregular, {} in the middle", duration(period_s)),
+        _ => "–".to_owned(),
+    }
+}
+
 /// The mark that carries a verdict without colour.
 pub(crate) fn verdict_mark(verdict: Verdict) -> &'static str {
     match verdict {
@@ -296,6 +318,12 @@ pub(crate) fn verdict_words(load: &LoadRow) -> String {
             _ => "above limit".to_owned(),
         },
     }
+}
+
+/// The text with a capital at its start.
+pub(crate) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// `1 line`, `3 lines`.

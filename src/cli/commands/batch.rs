@@ -1,18 +1,20 @@
 //! `ebbmark batch`
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 
-use crate::batch::{self, UnitPattern, UnitSource};
+use crate::batch::{self, UnitOutcome, UnitPattern, UnitSource};
 use crate::capture::{self, ReadOptions, Silent};
 use crate::fault::InputFault;
-use crate::findings::Verdict;
+use crate::findings::{UnitStatus, Verdict};
 use crate::pipeline::{self, Request};
-use crate::report;
+use crate::report::{self, Sketch};
 
 use super::super::args::BatchArgs;
 use super::super::console::Console;
-use super::super::store::Store;
+use super::super::store::{Kept, Store};
 use super::super::{config, exit, inputs};
 
 /// Many units, one procedure.
@@ -41,25 +43,58 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
     let bar = console.units(sources.len() as u64);
     let finished = AtomicU64::new(0);
     let tick = || bar.at(finished.fetch_add(1, Ordering::Relaxed) + 1);
+    let recalled = AtomicU64::new(0);
+    // Of each capture only its outcome, start and sketch outlive its analysis.
+    let seen: Mutex<HashMap<PathBuf, Seen>> = Mutex::default();
+    let seen_of = || seen.lock().unwrap_or_else(PoisonError::into_inner);
     let outcomes = batch::measure_units(
         &sources,
         |source| {
             let capture = capture::read_file(&source.file, &options, &Silent)?;
             let request = Request { sheet: &sheet, events: events.as_ref(), wishes, risk };
-            Ok(pipeline::analyze(capture, &request)?.findings)
+            let analysis = pipeline::analyze(capture, &request)?;
+            let sketch = target.is_some().then(|| Sketch::of(&analysis));
+            let start = analysis.findings.capture.start.clone();
+            seen_of().insert(source.file.clone(), Seen { sketch, start });
+            Ok(analysis.findings)
         },
-        |source| store.as_ref().and_then(|store| store.recall(source)).inspect(|_| tick()),
+        |source| {
+            let Kept { outcome, sketch, start } = store.as_ref()?.recall(source)?;
+            seen_of().insert(source.file.clone(), Seen { sketch, start });
+            recalled.fetch_add(1, Ordering::Relaxed);
+            tick();
+            Some(outcome)
+        },
         |source, outcome| {
             if let Some(store) = &store {
-                store.keep(source, outcome);
+                let Seen { sketch, start } =
+                    seen_of().get(&source.file).cloned().unwrap_or_default();
+                store.keep(source, &Kept { outcome: outcome.clone(), sketch, start });
             }
             tick();
         },
     );
     drop(bar);
-    let found = batch::population(&outcomes);
+    let recalled = recalled.into_inner();
+    if recalled > 0 {
+        console.note(&format!(
+            "{recalled} of {} captures were measured by a run that was stopped.",
+            sources.len()
+        ));
+    }
+    let mut seen = seen.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let mut captures: Vec<(UnitOutcome, Seen)> = sources
+        .iter()
+        .zip(outcomes)
+        .map(|(source, outcome)| (outcome, seen.remove(&source.file).unwrap_or_default()))
+        .collect();
+    let order = in_order_of_test(&mut captures, args.unit_list.is_some());
+    let (outcomes, sketches): (Vec<_>, Vec<_>) =
+        captures.into_iter().map(|(outcome, seen)| (outcome, seen.sketch)).unzip();
+    let mut found = batch::population(&outcomes);
+    found.order_of_test = Some(order.to_owned());
     if let Some(target) = &target {
-        target.commit(&report::batch_bundle(&found).map_err(super::defect)?)?;
+        target.commit(&report::batch_bundle(&found, &sketches).map_err(super::defect)?)?;
     }
     if let Some(store) = store {
         store.close();
@@ -71,7 +106,10 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
         console.print(&report::text::render_batch(&found, console.width(), console.colour()))?;
     }
     if let Some(target) = &target {
-        console.note(&format!("Report and tables are in {}.", target.folder().display()));
+        console.note(&format!(
+            "The report is {}, with result.json, tables and plots beside it.",
+            target.folder().join("report.html").display()
+        ));
     }
     let failed = found.units.iter().any(|unit| {
         unit.reason.is_some() || unit.measures.iter().any(|m| m.verdict == Verdict::NonConforming)
@@ -79,12 +117,56 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
     Ok(if args.judging.strict && failed { exit::NOT_PASSED } else { exit::DONE })
 }
 
-/// The captures with their units, in the order given; folders and patterns in order of name.
+/// What outlives a capture's analysis beside its outcome.
+#[derive(Debug, Clone, Default)]
+struct Seen {
+    sketch: Option<Sketch>,
+    start: Option<String>,
+}
+
+/// Puts captures in the order of test, whatever order they were named in, and says which that is:
+/// the list's; else by when they began, where every capture that was read tells; else by file name.
+/// They come in the list's order, or by file name.
+fn in_order_of_test(captures: &mut [(UnitOutcome, Seen)], listed: bool) -> &'static str {
+    if listed {
+        return "as listed";
+    }
+    let read = |outcome: &UnitOutcome| outcome.status != UnitStatus::Unreadable;
+    let dated = captures.iter().filter(|(o, _)| read(o)).all(|(_, seen)| seen.start.is_some());
+    if !dated {
+        return "by file name";
+    }
+    captures.sort_by(|(a, a_seen), (b, b_seen)| {
+        (!read(a), &a_seen.start).cmp(&(!read(b), &b_seen.start))
+    });
+    "by start of capture"
+}
+
+/// Text with its numbers as numbers, so that unit 9 comes before unit 10.
+fn natural(text: &str) -> Vec<(String, u64, String)> {
+    let mut parts = Vec::new();
+    let mut rest = text;
+    while !rest.is_empty() {
+        let words = rest.find(|c: char| c.is_ascii_digit()).unwrap_or(rest.len());
+        let (word, after) = rest.split_at(words);
+        let digits = after.find(|c: char| !c.is_ascii_digit()).unwrap_or(after.len());
+        let (number, after) = after.split_at(digits);
+        // The digits as written tell 01 from 1.
+        parts.push((word.to_owned(), number.parse().unwrap_or(u64::MAX), number.to_owned()));
+        rest = after;
+    }
+    parts
+}
+
+/// The captures with their units, in the list's order or by file name.
 fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
     if let Some(list) = &args.unit_list {
         let pairs = inputs::unit_list(list)?;
         let files = inputs::captures(&args.captures)?;
-        return files.into_iter().map(|file| listed(file, &pairs, list)).collect();
+        let named = files.into_iter().map(|file| listed(file, &pairs, list));
+        let mut named: Vec<(usize, UnitSource)> = named.collect::<Result<_, _>>()?;
+        named.sort_by(|a, b| (a.0, &a.1.file).cmp(&(b.0, &b.1.file)));
+        return Ok(named.into_iter().map(|(_, source)| source).collect());
     }
     let pattern = match args.unit_name.as_deref() {
         Some(typed) => Some(UnitPattern::new(typed).ok_or_else(|| {
@@ -96,7 +178,9 @@ fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
         })?),
         None => None,
     };
-    inputs::captures(&args.captures)?
+    let mut files = inputs::captures(&args.captures)?;
+    files.sort_by_cached_key(|file| natural(&file.to_string_lossy()));
+    files
         .into_iter()
         .map(|file| match &pattern {
             None => Ok(UnitSource::named_by_file(&file)),
@@ -112,20 +196,34 @@ fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
         .collect()
 }
 
+/// The capture with its unit, and its place in the list.
 fn listed(
     file: PathBuf,
     pairs: &[(String, String)],
     list: &Path,
-) -> Result<UnitSource, InputFault> {
+) -> Result<(usize, UnitSource), InputFault> {
     let name = file.file_name().map(|name| name.to_string_lossy().into_owned());
     let full = file.display().to_string();
-    let found = pairs.iter().find(|(listed, _)| *listed == full || Some(listed) == name.as_ref());
-    match found {
-        Some((_, unit)) => Ok(UnitSource { unit: unit.clone(), file }),
+    let place =
+        pairs.iter().position(|(listed, _)| *listed == full || Some(listed) == name.as_ref());
+    match place {
+        Some(at) => Ok((at, UnitSource { unit: pairs[at].1.clone(), file })),
         None => Err(InputFault::of_file(
             &list.display().to_string(),
             format!("does not list {full}"),
             "add a line for it, or leave it out of the captures",
         )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::natural;
+
+    #[test]
+    fn unit_nine_comes_before_unit_ten() {
+        let mut names = ["rx-10.csv", "rx-9.csv", "rx-09.csv", "a2b10", "a2b9", "rx-1.csv"];
+        names.sort_by_key(|name| natural(name));
+        assert_eq!(names, ["a2b9", "a2b10", "rx-1.csv", "rx-09.csv", "rx-9.csv", "rx-10.csv"]);
     }
 }

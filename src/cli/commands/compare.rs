@@ -47,7 +47,10 @@ pub(crate) fn run(args: CompareArgs, console: &Console) -> Result<u8, InputFault
         console.print(&report::text::render_compare(&found, console.width(), console.colour()))?;
     }
     if let Some(target) = &target {
-        console.note(&format!("Report and tables are in {}.", target.folder().display()));
+        console.note(&format!(
+            "The report is {}, with result.json, tables and plots beside it.",
+            target.folder().join("report.html").display()
+        ));
     }
     let failed = !found.after.zero_trusted
         || found.changes.iter().any(|change| change.after_verdict == Verdict::NonConforming);

@@ -5,7 +5,7 @@ use std::ops::Range;
 use jiff::civil::DateTime;
 use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint, Ranged};
 
-use crate::report::words::Clock;
+use crate::report::words::{self, Clock};
 
 /// Ticks of one axis with their labels.
 #[derive(Debug, Clone, PartialEq)]
@@ -163,18 +163,66 @@ fn elapsed(from_s: f64, to_s: f64, step: f64) -> Ticks {
 
 /// At most about `most` ticks over `low_a ..= high_a`, in the unit that reads best.
 pub(super) fn current(low_a: f64, high_a: f64, most: usize, what: &str) -> Ticks {
-    let size = low_a.abs().max(high_a.abs());
-    let (scale, unit) = [(1.0, "A"), (1e-3, "mA"), (1e-6, "µA"), (1e-9, "nA")]
+    quantity(low_a, high_a, most, what, "A")
+}
+
+/// The same for a quantity whose unit is `symbol`.
+pub(super) fn quantity(low: f64, high: f64, most: usize, what: &str, symbol: &str) -> Ticks {
+    let size = low.abs().max(high.abs());
+    let (scale, prefix) = [(1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n")]
         .into_iter()
         .find(|(scale, _)| size >= 1.0 * scale)
-        .unwrap_or((1e-12, "pA"));
-    let step = round_up((high_a - low_a) / scale / most.max(1) as f64);
+        .unwrap_or((1e-12, "p"));
+    let step = round_up((high - low) / scale / most.max(1) as f64);
     let places = decimals(step);
-    let ticks = multiples(low_a / scale, high_a / scale, step);
+    let ticks = multiples(low / scale, high / scale, step);
     Ticks {
         labels: ticks.iter().map(|tick| format!("{:.places$}", tick + 0.0)).collect(),
         at: ticks.iter().map(|tick| tick * scale).collect(),
-        title: format!("{what}, {unit}"),
+        title: format!("{what}, {prefix}{symbol}"),
+    }
+}
+
+/// A tick at every power of ten of `low_a ..= high_a`, and at twice and five times it where that
+/// leaves fewer than three.
+pub(super) fn decades(low_a: f64, high_a: f64, what: &str) -> Ticks {
+    let (first, last) = (low_a.log10().floor() as i32, high_a.log10().ceil() as i32);
+    let inside = |tick: &f64| *tick >= low_a * 0.999_999 && *tick <= high_a * 1.000_001;
+    let ticks = |of: &[f64]| -> Vec<f64> {
+        (first..=last)
+            .flat_map(|power| of.iter().map(move |m| m * 10f64.powi(power)))
+            .filter(inside)
+            .collect()
+    };
+    let whole = ticks(&[1.0]);
+    let at = if whole.len() < 3 { ticks(&[1.0, 2.0, 5.0]) } else { whole };
+    Ticks {
+        labels: at.iter().map(|tick| words::set_current(*tick)).collect(),
+        at,
+        title: what.to_owned(),
+    }
+}
+
+/// Ticks of a share, in percent.
+pub(super) fn shares(high: f64, most: usize, what: &str) -> Ticks {
+    let step = round_up(100.0 * high / most.max(1) as f64);
+    let places = decimals(step);
+    let ticks = multiples(0.0, 100.0 * high, step);
+    Ticks {
+        labels: ticks.iter().map(|tick| format!("{tick:.places$}")).collect(),
+        at: ticks.iter().map(|tick| tick / 100.0).collect(),
+        title: format!("{what}, %"),
+    }
+}
+
+/// Ticks at whole numbers.
+pub(super) fn counts(low: f64, high: f64, most: usize, what: &str) -> Ticks {
+    let step = round_up((high - low) / most.max(1) as f64).max(1.0);
+    let at = multiples(low, high, step);
+    Ticks {
+        labels: at.iter().map(|tick| format!("{tick:.0}")).collect(),
+        at,
+        title: what.to_owned(),
     }
 }
 

@@ -2,15 +2,28 @@
 
 mod axes;
 mod capture;
+mod charge;
 mod compare;
+mod frame;
+mod hours;
+mod levels;
 mod loads;
 mod panel;
 mod paper;
+mod unit_zoom;
+mod units;
+mod wakes;
 mod zoom;
 
 pub(crate) use capture::overview;
+pub(crate) use charge::charge;
 pub(crate) use compare::{changes, sides};
+pub(crate) use hours::hours;
+pub(crate) use levels::distribution;
 pub(crate) use loads::loads;
 pub(super) use panel::{Kind, marks};
 pub(crate) use paper::Figure;
+pub(crate) use unit_zoom::unit_zoom;
+pub(crate) use units::units;
+pub(crate) use wakes::wakes;
 pub(crate) use zoom::{Zoom, zooms};

@@ -1,12 +1,15 @@
 //! The page to hand over: one file, no network, light and dark, screen and paper.
 
+mod batch;
 mod battery;
 mod compare;
 mod method;
+mod sleep;
 mod view;
 
 use askama::Template;
 
+pub(super) use batch::{BatchPlots, batch_page};
 pub(super) use compare::compare_page;
 
 use super::figures::{self, Figure, Kind, Zoom};
@@ -16,6 +19,7 @@ use crate::findings::{Findings, SAFETY};
 use crate::numeric::{Quantity, Unit};
 use battery::BatteryView;
 use method::{CheckView, TableView};
+use sleep::SleepView;
 use view::LoadView;
 
 /// Pieces of advice on the page; the tables have them all.
@@ -40,6 +44,8 @@ struct Page<'a> {
     has_loose: bool,
     has_overload: bool,
     capture_lines: Vec<String>,
+    sleep: Option<SleepView>,
+    sleep_figures: &'a [Figure],
     zooms: &'a [Zoom],
     zooms_left: usize,
     unexplained: Vec<String>,
@@ -59,6 +65,8 @@ struct Page<'a> {
 pub(super) struct Plots {
     pub(super) overview: Figure,
     pub(super) loads: Option<Figure>,
+    /// Rows, wakes, distribution and charge; empty when nothing wakes.
+    pub(super) sleep: Vec<Figure>,
     pub(super) zooms: Vec<Zoom>,
 }
 
@@ -68,6 +76,7 @@ impl Plots {
         Ok(Self {
             overview: figures::overview(findings, trace, &clock)?,
             loads: figures::loads(findings)?,
+            sleep: sleep::figures(findings, trace, &clock)?,
             zooms: figures::zooms(findings, trace, &clock)?,
         })
     }
@@ -75,7 +84,7 @@ impl Plots {
     /// Every plot.
     pub(super) fn all(&self) -> impl Iterator<Item = &Figure> {
         let zooms = self.zooms.iter().map(|zoom| &zoom.figure);
-        [&self.overview].into_iter().chain(&self.loads).chain(zooms)
+        [&self.overview].into_iter().chain(&self.loads).chain(&self.sleep).chain(zooms)
     }
 }
 
@@ -115,6 +124,8 @@ pub(super) fn page(findings: &Findings, plots: &Plots) -> Result<String, ReportE
         has_loose: has(Kind::Loose),
         has_overload: findings.capture.overload_samples > 0,
         capture_lines: tied_all(capture_lines(findings)),
+        sleep: findings.sleep.as_ref().map(|sleep| SleepView::of(sleep, &clock)),
+        sleep_figures: &plots.sleep,
         zooms: &plots.zooms,
         zooms_left: findings.events.len() - plots.zooms.len(),
         unexplained: tied_all(super::unexplained_in_words(findings, &clock)),
@@ -198,6 +209,5 @@ fn capture_lines(findings: &Findings) -> Vec<String> {
     if let Some(wakes) = findings.wakes.as_ref().filter(|_| findings.sleep.is_none()) {
         lines.push(format!("{}.", super::wakes_in_words(wakes)));
     }
-    lines.extend(super::sleep_in_words(findings, &Clock::of(&findings.capture)));
     lines
 }

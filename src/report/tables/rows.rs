@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
-use crate::findings::{BatchFindings, Budget, BudgetFindings, CompareFindings, Findings};
+use crate::findings::{
+    BatchFindings, Budget, BudgetFindings, CompareFindings, Findings, SleepFindings,
+};
 
 use super::{Table, Values};
 
@@ -120,10 +122,68 @@ pub fn of_findings(findings: &Findings) -> Vec<Table> {
         table!("advice", findings.advice.as_slice(), [plain what, plain why]),
         table!("cautions", findings.cautions.as_slice(), [plain code, plain text]),
     ];
+    if let Some(found) = &findings.sleep {
+        tables.extend(sleep(found));
+    }
     if let Some(found) = &findings.budget {
         tables.extend(budget(found));
     }
     tables
+}
+
+/// The tables of sleep: one row of what holds for the whole capture, and its lists.
+fn sleep(sleep: &SleepFindings) -> [Table; 7] {
+    let number = |value: f64| Values::Number(vec![Some(value)]);
+    let maybe = |value: Option<f64>| Values::Number(vec![value]);
+    let text = |value: Option<String>| Values::Text(vec![value]);
+    let (asleep, waking, awake) = (&sleep.asleep, &sleep.waking, &sleep.awake);
+    let whole = Table {
+        name: "sleep",
+        rows: 1,
+        columns: vec![
+            ("floor_a", number(sleep.floor_a)),
+            ("floor_standard_uncertainty_a", number(sleep.floor_standard_uncertainty_a)),
+            ("floor_expanded_uncertainty_a", number(sleep.floor_expanded_uncertainty_a)),
+            ("time_to_sleep_s", maybe(sleep.time_to_sleep_s)),
+            ("longest_time_to_sleep_s", maybe(sleep.longest_time_to_sleep_s)),
+            ("asleep_time_s", number(asleep.time_s)),
+            ("asleep_share_of_time", number(asleep.share_of_time)),
+            ("asleep_charge_ah", number(asleep.charge_ah)),
+            ("asleep_share_of_charge", number(asleep.share_of_charge)),
+            ("waking_time_s", number(waking.time_s)),
+            ("waking_share_of_time", number(waking.share_of_time)),
+            ("waking_charge_ah", number(waking.charge_ah)),
+            ("waking_share_of_charge", number(waking.share_of_charge)),
+            ("awake_time_s", number(awake.time_s)),
+            ("awake_share_of_time", number(awake.share_of_time)),
+            ("awake_charge_ah", number(awake.charge_ah)),
+            ("awake_share_of_charge", number(awake.share_of_charge)),
+            ("creep", text(word(&sleep.creep.answer).0)),
+            ("creep_a_per_h", maybe(sleep.creep.slope_a_per_h)),
+            ("creep_standard_uncertainty_a_per_h", maybe(sleep.creep.standard_uncertainty_a_per_h)),
+        ],
+    };
+    [
+        whole,
+        table!("wakes", sleep.wakes.as_slice(), [
+            plain start_s, plain width_s, plain peak_a, plain charge_ah, plain series,
+        ]),
+        table!("wake_series", sleep.series.as_slice(), [
+            plain count, plain period_s, plain jitter_s, plain regular, plain skipped,
+            plain width_s, plain peak_a, plain charge_each_ah,
+        ]),
+        table!("falls_asleep", sleep.falls_asleep.as_slice(), [
+            plain last_activity_s, plain asleep_s, plain took_s,
+        ]),
+        table!("failures_to_sleep", sleep.failures.as_slice(), [
+            plain start_s, plain end_s, plain above_floor_a, plain charge_ah,
+        ]),
+        table!("awake_stretches", sleep.awake_stretches.as_slice(), [plain start_s, plain end_s]),
+        table!("sleep_verdicts", sleep.verdicts.as_slice(), [
+            plain limit_name, plain value, plain standard_uncertainty, plain limit,
+            plain si_unit, word verdict, plain conformance_probability,
+        ]),
+    ]
 }
 
 /// The tables of a battery budget.
@@ -172,10 +232,13 @@ pub fn of_batch(findings: &BatchFindings) -> Vec<Table> {
     let rows: Vec<_> = measures.iter().map(|pair| pair.1).collect();
     let mut by_unit = table!("measures", rows.as_slice(), [
         word measure, plain load, plain state, plain value, plain si_unit,
-        plain expanded_uncertainty, word verdict, plain anomaly_score, plain outlier,
+        plain expanded_uncertainty, word verdict, plain anomaly_score, plain esd_statistic,
+        plain esd_critical, plain outlier,
     ]);
     let units = column::<_, &String>(&measures, |pair| Some(pair.0.unit.clone()));
-    by_unit.columns.insert(0, ("unit", units));
+    let files = column::<_, &String>(&measures, |pair| Some(pair.0.file.clone()));
+    let status = column::<_, Word>(&measures, |pair| word(&pair.0.status).0);
+    by_unit.columns.splice(0..0, [("unit", units), ("file", files), ("status", status)]);
     vec![
         table!("units", findings.units.as_slice(), [
             plain unit, plain file, word status, plain reason,
@@ -184,8 +247,11 @@ pub fn of_batch(findings: &BatchFindings) -> Vec<Table> {
         table!("population", findings.population.as_slice(), [
             word measure, plain load, plain state, plain units, plain mean, plain sd,
             plain between_unit_sd, plain repeatability_sd, plain median, plain robust_sd,
-            plain cp, plain cpk, plain cpk_low, plain cpk_high, plain outliers,
+            plain cp, plain cp_low, plain cp_high, plain cpk, plain cpk_low, plain cpk_high,
+            plain limit_low, plain limit_high, plain si_unit, plain normality_probability,
+            plain order_trend_probability, plain outside_at_most, plain outliers,
         ]),
+        table!("cautions", findings.cautions.as_slice(), [plain code, plain text]),
     ]
 }
 

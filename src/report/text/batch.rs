@@ -100,7 +100,8 @@ fn left_out(page: &mut Page, found: &BatchFindings) {
     page.more(out.len(), UNITS, "capture", "captures");
 }
 
-fn name(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
+/// A quantity of a batch in words.
+pub(in super::super) fn name(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
     let what = match measure {
         Measure::Draw => "draw",
         Measure::Noise => "noise",
@@ -116,7 +117,8 @@ fn name(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
     }
 }
 
-fn shown(measure: Measure, value: f64) -> String {
+/// A value of it with its unit.
+pub(in super::super) fn shown(measure: Measure, value: f64) -> String {
     match measure {
         Measure::Draw | Measure::Noise | Measure::SleepFloor => {
             Quantity::amperes(value).to_string()

@@ -7,6 +7,7 @@ mod inspect;
 mod layout;
 
 pub use batch::render_batch;
+pub(super) use batch::{name as measure_name, shown as measure_shown};
 pub use budget::render_budget;
 pub(super) use compare::in_words as change_in_words;
 pub use compare::render_compare;

@@ -1,0 +1,143 @@
+//! All wakes laid over each other from their start.
+
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, VPos};
+
+use super::axes;
+use super::frame::{Frame, LABEL, Scale, points};
+use super::paper::{Drawn, Figure, Paper, Scene, ink};
+use crate::findings::{Findings, SleepFindings, Wake};
+use crate::numeric::Quantity;
+use crate::report::ReportError;
+use crate::report::trace::Trace;
+use crate::report::words;
+
+/// Wakes that are drawn one by one, spread evenly over the capture; a thousand would only be black.
+const MOST: usize = 120;
+/// Kinds of wakes that get a line of their own.
+const KINDS: usize = 3;
+const COLUMNS: usize = 240;
+
+struct Kind {
+    middle: Vec<(f64, f64)>,
+    label: String,
+}
+
+struct Overlay {
+    frame: Frame,
+    lines: Vec<Vec<(f64, f64)>>,
+    kinds: Vec<Kind>,
+}
+
+/// Every wake over the others; `None` when there is none.
+pub(crate) fn wakes(
+    findings: &Findings,
+    sleep: &SleepFindings,
+    trace: &Trace<'_>,
+) -> Result<Option<Figure>, ReportError> {
+    if sleep.wakes.is_empty() {
+        return Ok(None);
+    }
+    let n = words::count(sleep.wakes.len() as u64, "wake", "wakes");
+    let each = |kind: &crate::findings::WakeSeries| {
+        format!(
+            "{}: usually {} wide, up to {}.",
+            words::count(kind.count, "wake", "wakes"),
+            words::duration(kind.width_s),
+            Quantity::amperes(kind.peak_a)
+        )
+    };
+    let kinds: Vec<String> = sleep.series.iter().map(each).collect();
+    let words = (
+        "All wakes from their start".to_owned(),
+        format!("{n} laid over each other from their start. {}", kinds.join(" ")),
+    );
+    let overlay = overlay(findings, sleep, trace);
+    Figure::of("wakes".to_owned(), words, &overlay, None).map(Some)
+}
+
+fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Overlay {
+    let interval_s = findings.capture.sampling_interval_s.unwrap_or(0.0);
+    let mut widths: Vec<f64> = sleep.wakes.iter().map(|wake| wake.width_s).collect();
+    widths.sort_by(f64::total_cmp);
+    let wide_s = widths[(widths.len() - 1) * 19 / 20].max(2.0 * interval_s).max(f64::MIN_POSITIVE);
+    let (before_s, after_s) = (0.3 * wide_s, 1.6 * wide_s);
+    let around = |wake: &Wake, columns: usize| {
+        trace.columns(wake.start_s - before_s, wake.start_s + after_s, columns)
+    };
+    let every = sleep.wakes.len().div_ceil(MOST);
+    let most = sleep.wakes.iter().max_by(|a, b| a.charge_ah.total_cmp(&b.charge_ah));
+    let drawn: Vec<&Wake> = sleep.wakes.iter().step_by(every).chain(most).collect();
+    let lines: Vec<_> =
+        drawn.iter().map(|wake| points(&around(wake, COLUMNS), wake.start_s)).collect();
+    // No finer than the readings, so that every column of every wake has one.
+    let fine = ((before_s + after_s) / interval_s.max(1e-12)).clamp(4.0, COLUMNS as f64) as usize;
+    let kinds = (0..sleep.series.len().min(KINDS)).map(|kind| {
+        let own: Vec<&Wake> = sleep.wakes.iter().filter(|w| w.series == Some(kind)).collect();
+        let every = own.len().div_ceil(MOST).max(1);
+        let own: Vec<_> = own.iter().step_by(every).map(|wake| around(wake, fine)).collect();
+        let step_s = (before_s + after_s) / fine as f64;
+        let middle = (0..fine)
+            .filter_map(|at| {
+                let mut values: Vec<f64> = own
+                    .iter()
+                    .filter_map(|columns| columns[at].map(|c| 0.5 * (c.low_a + c.high_a)))
+                    .collect();
+                values.sort_by(f64::total_cmp);
+                let value_a = *values.get(values.len() / 2)?;
+                Some(((at as f64 + 0.5) * step_s - before_s, value_a))
+            })
+            .collect();
+        let series = &sleep.series[kind];
+        let every = series.period_s.filter(|_| series.regular);
+        let every = every.map_or(String::new(), |s| format!(", every {}", words::duration(s)));
+        Kind { middle, label: format!("{}{every}", words::count(series.count, "wake", "wakes")) }
+    });
+    let kinds: Vec<Kind> = kinds.collect();
+    let high_a = lines.iter().flatten().map(|point| point.1).fold(0.0, f64::max);
+    let low_a = lines.iter().flatten().map(|point| point.1).fold(0.0, f64::min);
+    let size = if high_a > low_a { high_a - low_a } else { 1e-3 };
+    // Room over the wakes for a line of words each kind.
+    let room = 0.05 + 0.1 * kinds.len() as f64;
+    let (low_a, high_a) =
+        (if low_a < 0.0 { low_a - 0.03 * size } else { 0.0 }, high_a + room * size);
+    let times = axes::quantity(-before_s, after_s, 6, "time from the wake's start", "s");
+    Overlay {
+        frame: Frame {
+            left: 46.0,
+            right: 420.0,
+            top: 20.0,
+            foot: 226.0,
+            x: Scale::linear(-before_s, after_s, times),
+            y: Scale::linear(low_a, high_a, axes::current(low_a, high_a, 5, "current")),
+        },
+        lines,
+        kinds,
+    }
+}
+
+impl Scene for Overlay {
+    fn size(&self) -> (u32, u32) {
+        (430, 262)
+    }
+
+    fn draw<DB: DrawingBackend>(&self, paper: &Paper<DB>) -> Drawn<DB> {
+        let frame = &self.frame;
+        frame.draw_y(paper)?;
+        for line in &self.lines {
+            frame.line(paper, line, paper.line(ink::READING, 0.75))?;
+        }
+        for (at, kind) in self.kinds.iter().enumerate() {
+            let colour = [ink::STATE, ink::BEYOND, ink::TEXT][at.min(2)];
+            frame.line(paper, &kind.middle, paper.line(colour, 2.5))?;
+            let style = paper.text(ink::TEXT, LABEL, HPos::Right, VPos::Center);
+            let y = paper.px(frame.top + 8.0 + 16.0 * at as f64);
+            let right = paper.px(frame.right);
+            let start = right - paper.width_of(&kind.label, &style) - paper.px(6.0);
+            let swatch = vec![(start - paper.px(18.0), y), (start, y)];
+            paper.area.draw(&PathElement::new(swatch, paper.line(colour, 2.5)))?;
+            paper.area.draw_text(&kind.label, &style, (right, y))?;
+        }
+        frame.draw_x(paper)
+    }
+}

@@ -1,0 +1,172 @@
+//! Sleep in the words and pictures of the page.
+
+use crate::findings::{
+    FailureToSleep, Findings, SleepFindings, SleepShare, SleepVerdict, Verdict, WakeSeries,
+};
+use crate::numeric::{Quantity, Unit};
+use crate::report::figures::{self, Figure};
+use crate::report::words::{self, Clock, printable, tied};
+use crate::report::{ReportError, Trace};
+
+/// Failures to sleep that the page lists; the tables have them all.
+const FAILURES: usize = 8;
+
+/// Sleep as the page shows it.
+pub(super) struct SleepView {
+    /// What the pictures show; `None` without any.
+    pub(super) key: Option<String>,
+    pub(super) told: Vec<(&'static str, String)>,
+    pub(super) shares: Vec<[String; 5]>,
+    pub(super) kinds: Vec<[String; 6]>,
+    pub(super) failures: Vec<[String; 5]>,
+    pub(super) failures_left: usize,
+    pub(super) verdicts: Vec<VerdictView>,
+}
+
+/// A limit on sleep as the page shows it.
+pub(super) struct VerdictView {
+    pub(super) what: &'static str,
+    pub(super) found: String,
+    pub(super) limit: String,
+    pub(super) verdict: String,
+    pub(super) class: &'static str,
+    pub(super) probability: String,
+}
+
+/// Whether there is more to sleep than its floor: on a visit, where a person switches everything,
+/// there is not.
+fn is_eventful(sleep: &SleepFindings) -> bool {
+    !sleep.wakes.is_empty() || !sleep.failures.is_empty()
+}
+
+/// Rows, wakes, distribution and charge; none when nothing wakes.
+pub(super) fn figures(
+    findings: &Findings,
+    trace: &Trace<'_>,
+    clock: &Clock,
+) -> Result<Vec<Figure>, ReportError> {
+    let Some(sleep) = findings.sleep.as_ref().filter(|sleep| is_eventful(sleep)) else {
+        return Ok(Vec::new());
+    };
+    let drawn = [
+        figures::hours(findings, sleep, trace, clock)?,
+        figures::wakes(findings, sleep, trace)?,
+        figures::distribution(findings, sleep, trace)?,
+        figures::charge(findings, sleep, trace, clock)?,
+    ];
+    Ok(drawn.into_iter().flatten().collect())
+}
+
+fn charge(ah: f64) -> String {
+    Quantity::new(ah, Unit::AmpereHour).to_string()
+}
+
+impl SleepView {
+    pub(super) fn of(sleep: &SleepFindings, clock: &Clock) -> Self {
+        let mut failures: Vec<&FailureToSleep> = sleep.failures.iter().collect();
+        failures.sort_by(|a, b| b.charge_ah.total_cmp(&a.charge_ah));
+        let failures_left = failures.len().saturating_sub(FAILURES);
+        failures.truncate(FAILURES);
+        failures.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+        Self {
+            key: is_eventful(sleep).then(|| key(sleep)),
+            told: told(sleep).into_iter().map(|(term, text)| (term, tied(&text))).collect(),
+            shares: [("asleep", &sleep.asleep), ("waking", &sleep.waking), ("awake", &sleep.awake)]
+                .map(|(name, part)| share(name, part))
+                .into(),
+            kinds: sleep.series.iter().map(kind).collect(),
+            failures: failures.into_iter().map(|failure| row(failure, clock)).collect(),
+            failures_left,
+            verdicts: sleep.verdicts.iter().map(verdict).collect(),
+        }
+    }
+}
+
+fn key(sleep: &SleepFindings) -> String {
+    let mut text = String::new();
+    if !sleep.failures.is_empty() {
+        text.push_str("Under a row, thick: a failure to fall asleep. ");
+    }
+    if !sleep.wakes.is_empty() {
+        text.push_str("Thin: wakes one by one; thick: the middle of a kind of wakes. ");
+    }
+    text.push_str("Waking: from a wake's start to its end. Awake: everything longer.");
+    text
+}
+
+fn told(sleep: &SleepFindings) -> Vec<(&'static str, String)> {
+    let floor = Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a);
+    let mut told = vec![("Sleep floor", format!("{floor} (about 95 %)."))];
+    told.push((
+        "Time to sleep",
+        match (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
+            (Some(middle_s), Some(longest_s)) if sleep.falls_asleep.len() > 1 => format!(
+                "{} in the middle of {}, at most {}.",
+                words::duration(middle_s),
+                words::count(sleep.falls_asleep.len() as u64, "time", "times"),
+                words::duration(longest_s)
+            ),
+            (Some(middle_s), _) => format!("{}, seen once.", words::duration(middle_s)),
+            _ => "It was not seen to fall asleep.".to_owned(),
+        },
+    ));
+    if is_eventful(sleep) {
+        told.push(("Creep of the floor", printable(&sleep.creep.text)));
+        told.push(("Not seen", printable(&sleep.unseen)));
+    }
+    told
+}
+
+fn share(name: &str, part: &SleepShare) -> [String; 5] {
+    [
+        name.to_owned(),
+        if part.time_s > 0.0 { words::duration(part.time_s) } else { "none".to_owned() },
+        words::percent(part.share_of_time),
+        charge(part.charge_ah),
+        words::percent(part.share_of_charge),
+    ]
+}
+
+fn kind(series: &WakeSeries) -> [String; 6] {
+    [
+        series.count.to_string(),
+        words::period(series),
+        if series.regular { series.skipped.to_string() } else { "–".to_owned() },
+        words::duration(series.width_s),
+        Quantity::amperes(series.peak_a).to_string(),
+        charge(series.charge_each_ah),
+    ]
+}
+
+fn row(failure: &FailureToSleep, clock: &Clock) -> [String; 5] {
+    [
+        clock.at(failure.start_s),
+        clock.at(failure.end_s),
+        words::duration(failure.end_s - failure.start_s),
+        Quantity::amperes(failure.above_floor_a).to_string(),
+        charge(failure.charge_ah),
+    ]
+}
+
+fn verdict(found: &SleepVerdict) -> VerdictView {
+    let shown = |value: f64| match found.si_unit.as_str() {
+        "A" => words::set_current(value),
+        "s" => words::duration(value),
+        "Ah" => charge(value),
+        _ => words::percent(value),
+    };
+    let (word, class) = match found.verdict {
+        Verdict::Conforming => ("conforms", "good"),
+        Verdict::NonConforming => ("beyond limit", "beyond"),
+        Verdict::Indeterminate => ("undecided", "open"),
+        Verdict::NoLimit => ("no limit", "small"),
+    };
+    VerdictView {
+        what: words::sleep_limit(&found.limit_name),
+        found: shown(found.value),
+        limit: format!("≤ {}", shown(found.limit)),
+        verdict: format!("{} {word}", words::verdict_mark(found.verdict)),
+        class,
+        probability: words::probability(found.conformance_probability),
+    }
+}

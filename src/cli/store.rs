@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 use crate::batch::{UnitOutcome, UnitSource};
 use crate::fault::InputFault;
@@ -51,14 +52,19 @@ impl Store {
     /// The outcome of a capture that has not changed since it was kept.
     pub(crate) fn recall(&self, source: &UnitSource) -> Option<Kept> {
         let bytes = fs::read(self.path(source)?).ok()?;
-        let kept: Kept = serde_json::from_slice(&bytes).ok()?;
+        let kept = serde_json::from_slice(&bytes).ok()?;
+        let kept: Kept = serde_json::from_value(spelt_back(kept)).ok()?;
         (kept.outcome.unit == source.unit).then_some(kept)
     }
 
     /// Keeps an outcome. A store that cannot be written costs a later run time, never its result.
     pub(crate) fn keep(&self, source: &UnitSource, kept: &Kept) {
         let Some(path) = self.path(source) else { return };
-        let Ok(bytes) = serde_json::to_vec(kept) else { return };
+        let Ok(bytes) =
+            serde_json::to_value(kept).and_then(|kept| serde_json::to_vec(&spelt(kept)))
+        else {
+            return;
+        };
         let part = path.with_extension("part");
         if fs::write(&part, bytes).is_ok() {
             let _ = fs::rename(part, path);
@@ -76,5 +82,63 @@ impl Store {
         let mut hasher = DefaultHasher::new();
         (self.procedure, &source.file, &source.unit, facts.len(), changed).hash(&mut hasher);
         Some(self.folder.join(format!("{:016x}.json", hasher.finish())))
+    }
+}
+
+/// Mark of a number written by its bits; a text that starts with it gets it twice.
+const BITS: &str = "\u{1}";
+
+/// The document with every number by its bits: the JSON reader may round the last digit otherwise,
+/// and a resumed run must give what an uninterrupted one gives.
+fn spelt(value: Value) -> Value {
+    each(value, &|leaf| match leaf {
+        Value::Number(number) if number.is_f64() => {
+            let bits = number.as_f64().unwrap_or_default().to_bits();
+            Value::String(format!("{BITS}{bits:016x}"))
+        }
+        Value::String(text) if text.starts_with(BITS) => Value::String(format!("{BITS}{text}")),
+        other => other,
+    })
+}
+
+/// What [`spelt`] was given.
+fn spelt_back(value: Value) -> Value {
+    each(value, &|leaf| {
+        let Value::String(text) = &leaf else { return leaf };
+        let Some(rest) = text.strip_prefix(BITS) else { return leaf };
+        if rest.starts_with(BITS) {
+            return Value::String(rest.to_owned());
+        }
+        u64::from_str_radix(rest, 16).map_or(Value::Null, |bits| f64::from_bits(bits).into())
+    })
+}
+
+fn each(value: Value, leaf: &impl Fn(Value) -> Value) -> Value {
+    match value {
+        Value::Array(values) => values.into_iter().map(|value| each(value, leaf)).collect(),
+        Value::Object(fields) => {
+            Value::Object(fields.into_iter().map(|(key, value)| (key, each(value, leaf))).collect())
+        }
+        other => leaf(other),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_come_back_to_the_last_bit_and_texts_as_they_were() {
+        let values = [0.1 + 0.2, 1.0 / 3.0, -0.0, 5e-324, 34.799_999_999_999_99e-3, 1e300];
+        let document = serde_json::json!({
+            "values": values, "count": 7, "text": ["\u{1}3fe0", "\u{1}\u{1}", "plain", ""], "none": null,
+        });
+        let bytes = serde_json::to_vec(&spelt(document.clone())).unwrap();
+        let back = spelt_back(serde_json::from_slice(&bytes).unwrap());
+        assert_eq!(back, document);
+        let bits = |value: &Value| value.as_f64().unwrap().to_bits();
+        for (at, value) in values.iter().enumerate() {
+            assert_eq!(bits(&back["values"][at]), value.to_bits());
+        }
     }
 }

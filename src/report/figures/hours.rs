@@ -142,7 +142,7 @@ fn rows(
     let height = row_height(n);
     Rows {
         frame: Frame {
-            left: 84.0,
+            left: 98.0,
             right: 420.0,
             top: 20.0,
             foot: 20.0 + height * n as f64,

@@ -363,6 +363,7 @@ fn sleep_is_told_where_something_wakes() {
     }
     assert!(html.contains("Failures to fall asleep") && html.contains("sleep floor"));
     let text = text::render(&night.findings, 80, false);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(text.contains(&format!("{} wakes", sleep.wakes.len())), "{text}");
     assert!(text.contains("failed to sleep"), "{text}");
     let wakes = std::str::from_utf8(bundle.get("tables/wakes.csv").unwrap()).unwrap();

@@ -129,7 +129,8 @@ mod tests {
 
     #[test]
     fn numbers_come_back_to_the_last_bit_and_texts_as_they_were() {
-        let values = [0.1 + 0.2, 1.0 / 3.0, -0.0, 5e-324, 34.799_999_999_999_99e-3, 1e300];
+        let values: [f64; 6] =
+            [0.1 + 0.2, 1.0 / 3.0, -0.0, 5e-324, 34.799_999_999_999_99e-3, 1e300];
         let document = serde_json::json!({
             "values": values, "count": 7, "text": ["\u{1}3fe0", "\u{1}\u{1}", "plain", ""], "none": null,
         });

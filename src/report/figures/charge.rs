@@ -105,7 +105,9 @@ fn sums(
         parts[part] += value_a * stands_s / 3600.0;
         if time_s >= end_s * next as f64 / COLUMNS as f64 {
             sums.push((time_s, parts));
-            next = (time_s / end_s * COLUMNS as f64) as usize + 1;
+            while time_s >= end_s * next as f64 / COLUMNS as f64 {
+                next += 1;
+            }
         }
     });
     sums.push((end_s, parts));

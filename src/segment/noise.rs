@@ -121,13 +121,15 @@ impl Squares {
         if keep > 0.0 { kept / keep / mean_square } else { 0.0 }
     }
 
-    /// Smallest difference but none that comes more than once: the count, where readings are
-    /// rounded; next to nothing where they are not.
+    /// Smallest difference that is common: the count, where readings are rounded; next to nothing
+    /// where they are not; 0 where readings hardly ever differ. An edge or a spike makes two or
+    /// three like differences, and is no count.
     fn smallest(&self) -> f64 {
+        let common = 1 + self.total() / 50;
         self.count
             .iter()
             .zip(&self.sum)
-            .find(|(count, _)| **count > 1)
+            .find(|(count, _)| u64::from(**count) > common)
             .map_or(0.0, |(count, sum)| (sum / f64::from(*count)).sqrt() * self.unit)
     }
 

@@ -9,7 +9,7 @@ use super::timeline::Timeline;
 use super::uncertainty::{self, Meter};
 use super::wander::Rows;
 use super::zero::{self, Circumstances, Tolerance};
-use super::{LoadEstimate, LoadsFound, MeterSpec, ZeroModel, rounding_a};
+use super::{LoadEstimate, LoadsFound, MeterSpec, ZeroModel};
 use crate::findings::Caution;
 use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::Segmentation;
@@ -156,12 +156,11 @@ impl Attribution<'_> {
         of_phase: &[usize],
         fit_rows: &[usize],
     ) -> Design {
-        let segments = &self.segmentation.segments;
         let mut rows = Rows::default();
         let mut level_a = Vec::new();
         for &k in fit_rows {
             let row = &self.rows[k];
-            let rounding = rounding_a(&segments[row.segment], self.meter.resolution_a);
+            let rounding = row.rounding_a;
             rows.start_s.push(row.start_s);
             rows.end_s.push(row.end_s);
             rows.noise_a2.push((row.u_a.powi(2) - rounding.powi(2)).max(0.0));
@@ -179,6 +178,10 @@ impl Attribution<'_> {
             if n > 2 {
                 design.columns.push(Column::Drift);
                 design.x.push((0..n).map(|k| design.rows.middle_s(k)).collect());
+            }
+            if n > 4 {
+                design.columns.push(Column::Bow);
+                design.x.push((0..n).map(|k| design.rows.bow(design.rows.middle_s(k))).collect());
             }
         }
         let based =
@@ -267,7 +270,7 @@ impl Attribution<'_> {
                         "everything else on the lead".to_owned(),
                         "never switched off".to_owned(),
                     )),
-                    Column::Drift | Column::Unlisted => None,
+                    Column::Drift | Column::Bow | Column::Unlisted => None,
                 };
                 Some((
                     at,
@@ -320,7 +323,7 @@ impl Attribution<'_> {
             let set: Vec<usize> = confused
                 .iter()
                 .copied()
-                .filter(|&i| design.columns[i] != Column::Drift && design.x[i][k] > 0.5)
+                .filter(|&i| !of_time(design.columns[i]) && design.x[i][k] > 0.5)
                 .collect();
             let a = indicator(&set, fit.beta.len());
             if best.as_ref().is_none_or(|b| set.len() < b.len()) && fit.normal.estimable(&a) {
@@ -505,7 +508,11 @@ fn gather(phases: &Phases, phase_names: &[String]) -> (Vec<Named>, Vec<usize>) {
     (named, of_phase)
 }
 
-/// Rows with equal design but for the drift show one level.
+fn of_time(column: Column) -> bool {
+    matches!(column, Column::Drift | Column::Bow)
+}
+
+/// Rows with equal design but for the zero's drift and bow show one level.
 fn patterns(design: &Design) -> Vec<usize> {
     let mut known: Vec<Vec<f64>> = Vec::new();
     (0..design.len())
@@ -514,7 +521,7 @@ fn patterns(design: &Design) -> Vec<usize> {
                 .columns
                 .iter()
                 .zip(&design.x)
-                .filter(|(column, _)| **column != Column::Drift)
+                .filter(|(column, _)| !of_time(**column))
                 .map(|(_, x)| x[k])
                 .collect();
             known.iter().position(|other| *other == row).unwrap_or_else(|| {

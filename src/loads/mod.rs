@@ -5,18 +5,21 @@
 //! phases     what loads did by themselves  names     what to call it
 //! wander     the covariance of the levels  solve     generalised least squares
 //! nnls       draws that cannot be negative uncertainty  the budget of each draw
+//! rounding   what the counts leave         turned       a clamp put on backwards
 //! ```
 
 mod attribute;
 mod names;
 mod nnls;
 mod phases;
+mod rounding;
 #[cfg(test)]
 pub(crate) mod scene;
 mod solve;
 #[cfg(test)]
 mod tests;
 mod timeline;
+mod turned;
 mod types;
 mod uncertainty;
 mod wander;
@@ -24,14 +27,15 @@ mod zero;
 
 pub use types::*;
 
-use crate::events::{Action, Alignment};
+use crate::events::Alignment;
 use crate::findings::SegmentKind;
 use crate::jobsheet::JobSheet;
-use crate::numeric::{resolution, resolution_of_mean};
-use crate::segment::{Segment, Segmentation};
+use crate::segment::Segmentation;
 use attribute::Attribution;
 use phases::Row;
+use rounding::Rounding;
 use timeline::Timeline;
+use turned::is_turned;
 use uncertainty::Meter;
 
 /// Removes the zero and solves for the draw of every load and state.
@@ -77,50 +81,9 @@ pub fn solve(
 const FEW_READINGS: usize = 5;
 const COARSE: f64 = 20.0;
 
-/// True when switching on lowers the reading, or, with no event list, when nearly all of it is negative.
-fn is_turned(segmentation: &Segmentation, alignment: Option<&Alignment>) -> bool {
-    if let Some(alignment) = alignment {
-        let (mut with, mut against) = (0, 0);
-        for event in &alignment.events {
-            let Some(step) = event.step.and_then(|step| segmentation.steps.get(step)) else {
-                continue;
-            };
-            if step.delta_a.abs() < 3.0 * step.standard_uncertainty_a {
-                continue;
-            }
-            match event.line.action {
-                Action::On if step.delta_a > 0.0 => with += 1,
-                Action::Off if step.delta_a < 0.0 => with += 1,
-                Action::On | Action::Off => against += 1,
-                Action::To(_) | Action::Zero => {}
-            }
-        }
-        if with + against > 0 {
-            return against > 2 * with;
-        }
-    }
-    let (mut negative_s, mut total_s) = (0.0, 0.0);
-    for segment in segmentation.of_kind(SegmentKind::Steady) {
-        let length_s = segment.end_s - segment.start_s;
-        total_s += length_s;
-        if segment.mean_a < -3.0 * segment.noise_a.max(segmentation.noise.floor_a) {
-            negative_s += length_s;
-        }
-    }
-    negative_s > 0.98 * total_s
-}
-
-/// Noise of one reading before rounding, ampere.
-fn unrounded_noise_a(segment: &Segment, resolution_a: f64) -> f64 {
-    (segment.noise_a.powi(2) - resolution(resolution_a).powi(2)).max(0.0).sqrt()
-}
-
-fn rounding_a(segment: &Segment, resolution_a: f64) -> f64 {
-    resolution_of_mean(resolution_a, unrounded_noise_a(segment, resolution_a))
-}
-
 /// The steady stretches, those left out of which a handful of readings tell nothing beside the others.
 fn steady_rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
+    let rounding = Rounding::learn(segmentation, resolution_a);
     let mut rows: Vec<Row> = segmentation
         .segments
         .iter()
@@ -129,12 +92,14 @@ fn steady_rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec
         .map(|(index, segment)| {
             let floor_a = segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt();
             let u_a = segment.standard_uncertainty_a.max(floor_a);
+            let rounding_a = rounding.of(segment, segmentation.noise.floor_a);
             Row {
                 segment: index,
                 start_s: segment.start_s,
                 end_s: segment.end_s,
                 level_a: sign * segment.mean_a,
-                u_a: u_a.hypot(rounding_a(segment, resolution_a)),
+                u_a: u_a.hypot(rounding_a),
+                rounding_a,
                 zero: false,
             }
         })

@@ -14,8 +14,10 @@ pub(super) struct Row {
     pub(super) end_s: f64,
     /// Level, turned the right way round, ampere.
     pub(super) level_a: f64,
-    /// Its standard uncertainty from the readings, ampere.
+    /// Its standard uncertainty from noise and rounding, ampere.
     pub(super) u_a: f64,
+    /// What of that is rounding's, ampere.
+    pub(super) rounding_a: f64,
     /// True when nothing is powered there.
     pub(super) zero: bool,
 }

@@ -12,6 +12,8 @@ pub(super) enum Column {
     Offset,
     /// Its straight drift, ampere a second.
     Drift,
+    /// How far it bows from the straight drift between the middle and the ends, ampere.
+    Bow,
     /// Draw with every listed load off.
     Base,
     /// Load and state, an index into the solved rows.
@@ -84,9 +86,9 @@ impl Design {
         self.level_a.len()
     }
 
-    fn without(&self, column: Column) -> Self {
+    fn without(&self, left_out: &[Column]) -> Self {
         let keep: Vec<usize> =
-            (0..self.columns.len()).filter(|&j| self.columns[j] != column).collect();
+            (0..self.columns.len()).filter(|&j| !left_out.contains(&self.columns[j])).collect();
         Self {
             rows: self.rows.clone(),
             level_a: self.level_a.clone(),
@@ -194,21 +196,35 @@ impl Design {
         (full - 0.5 * determinant, full)
     }
 
-    /// Solves. The drift's column is kept when the data ask for it (Bayesian information criterion).
+    /// Solves. The zero is a constant, a straight line or a bowed one as the data ask for it
+    /// (Bayesian information criterion, and one more for each column).
     pub(super) fn solve(mut self, prior_wander_a: Option<f64>) -> Fit {
-        let mut tried = self.try_all(prior_wander_a);
-        if self.columns.contains(&Column::Drift) {
-            let level = self.without(Column::Drift);
-            let tried_level = level.try_all(prior_wander_a);
-            let best =
-                |tried: &[Tried]| tried.iter().map(|t| t.likelihood).fold(f64::MIN, f64::max);
-            let needed = 0.5 * (self.len() as f64).ln() + 1.0;
-            let spare = self.len() > self.independent().len();
-            if !spare || best(&tried) - best(&tried_level) < needed {
-                self = level;
-                tried = tried_level;
+        let needed = 0.5 * (self.len() as f64).ln() + 1.0;
+        let shapes = [&[Column::Drift, Column::Bow][..], &[Column::Bow], &[]];
+        let mut best: Option<(f64, Self, Vec<Tried>)> = None;
+        for (extra, left_out) in shapes.into_iter().enumerate() {
+            let wanted = 2 - left_out.len();
+            let shape = self.without(left_out);
+            let has = |column| shape.columns.contains(&column);
+            let columns = usize::from(has(Column::Drift)) + usize::from(has(Column::Bow));
+            let spare = shape.len() > shape.independent().len();
+            if extra > 0 && (columns < wanted || !spare) {
+                continue;
+            }
+            let tried = shape.try_all(prior_wander_a);
+            let most = tried.iter().map(|t| t.likelihood).fold(f64::MIN, f64::max);
+            let score = most - needed * columns as f64;
+            if best.as_ref().is_none_or(|best| score > best.0) {
+                best = Some((score, shape, tried));
             }
         }
+        let tried = match best {
+            Some((_, shape, tried)) => {
+                self = shape;
+                tried
+            }
+            None => self.try_all(prior_wander_a),
+        };
         let best = tried.iter().map(|t| t.restricted + t.prior.ln()).fold(f64::MIN, f64::max);
         let weight = |t: &Tried| (t.restricted + t.prior.ln() - best).exp();
         let total: f64 = tried.iter().map(weight).sum();
@@ -350,7 +366,9 @@ impl Fit {
         (0..self.design.len())
             .map(|k| {
                 let noise = self.design.rows.independent_a2(k, self.noise_scale) * pull[k];
-                self.part(k, |c| matches!(c, Column::Offset | Column::Drift)) + residuals[k] - noise
+                self.part(k, |c| matches!(c, Column::Offset | Column::Drift | Column::Bow))
+                    + residuals[k]
+                    - noise
             })
             .collect()
     }

@@ -37,6 +37,13 @@ impl Rows {
         0.5 * (self.start_s[k] + self.end_s[k])
     }
 
+    /// The bow of a zero at a time: a parabola, −1 at the middle of the levels and 0 at their ends.
+    pub(super) fn bow(&self, time_s: f64) -> f64 {
+        let (first_s, last_s) = (self.middle_s(0), self.middle_s(self.len() - 1));
+        let half_s = (0.5 * (last_s - first_s)).max(f64::MIN_POSITIVE);
+        ((time_s - 0.5 * (first_s + last_s)) / half_s).powi(2) - 1.0
+    }
+
     /// Independent variance of level `k`, the noise scaled by `noise_scale`.
     pub(super) fn independent_a2(&self, k: usize, noise_scale: f64) -> f64 {
         noise_scale * self.noise_a2[k] + self.rounding_a2[k]

@@ -1,5 +1,7 @@
 //! Where nothing is powered, what the meter showed there, and whether it is to be believed.
 
+use nalgebra::DVector;
+
 use super::ZeroModel;
 use super::phases::Row;
 use super::solve::{Column, Fit};
@@ -10,6 +12,8 @@ use crate::numeric::{Quantity, coverage_factor_95, rectangular};
 
 /// A clamp that comes back to within this of zero will do for loads of some 100 mA (common practice, no source).
 pub(super) const CLAMP_RETURN_A: f64 = 0.015;
+/// Straight pieces that a bowed zero is handed on in: 1/256 of its bow off at most.
+const CURVE_PARTS: f64 = 16.0;
 /// A zero is good for loads this many times its error.
 const SMALL_SHARE: f64 = 0.1;
 
@@ -80,19 +84,33 @@ pub(super) fn mark_found(rows: &mut [Row], timeline: &Timeline, tolerance: Toler
 
 /// Standard uncertainty of the zero at a time, from the checks and the wander to the nearest of
 /// them: linear between two checks with the bridge's variance `s·d₁·d₂/(d₁+d₂)`, a random walk
-/// outside them.
-fn uncertainty_a(time_s: f64, checks: &[(f64, f64)], wander_a2_per_s: f64) -> f64 {
+/// outside them, and with the doubt of the fitted drift and bow over what the checks leave open.
+fn uncertainty_a(time_s: f64, checks: &[(f64, f64)], fit: &Fit) -> f64 {
+    let s = fit.wander_a2_per_s;
     let after = checks.partition_point(|check| check.0 <= time_s);
-    let outside =
-        |check: (f64, f64)| (check.1 * check.1 + wander_a2_per_s * (time_s - check.0).abs()).sqrt();
-    if after == 0 {
-        return outside(checks[0]);
+    let near = match (after.checked_sub(1).map(|k| checks[k]), checks.get(after).copied()) {
+        (Some((t0, u0)), Some((t1, u1))) => {
+            let w = (time_s - t0) / (t1 - t0);
+            let bridge_a2 = s * (t1 - t0) * w * (1.0 - w);
+            let parts = [(1.0 - w, t0, u0), (w, t1, u1)];
+            (parts.to_vec(), bridge_a2)
+        }
+        (Some((t, u)), None) | (None, Some((t, u))) => (vec![(1.0, t, u)], s * (time_s - t).abs()),
+        (None, None) => (Vec::new(), 0.0),
+    };
+    let (parts, wander_a2) = near;
+    let open = |of: &dyn Fn(f64) -> f64| {
+        of(time_s) - parts.iter().map(|(weight, t, _)| weight * of(*t)).sum::<f64>()
+    };
+    let mut a = DVector::zeros(fit.beta.len());
+    if let Some(j) = fit.column(Column::Drift) {
+        a[j] = open(&|t| t);
     }
-    let Some(&(t1, u1)) = checks.get(after) else { return outside(checks[after - 1]) };
-    let (t0, u0) = checks[after - 1];
-    let w = (time_s - t0) / (t1 - t0);
-    let bridge = wander_a2_per_s * (t1 - t0) * w * (1.0 - w);
-    (((1.0 - w) * u0).powi(2) + (w * u1).powi(2) + bridge).sqrt()
+    if let Some(j) = fit.column(Column::Bow) {
+        a[j] = open(&|t| fit.design.rows.bow(t));
+    }
+    let known_a2: f64 = parts.iter().map(|(weight, _, u)| (weight * u).powi(2)).sum();
+    (known_a2 + wander_a2 + fit.variance(&a)).sqrt()
 }
 
 /// Everything that the zero's answer needs.
@@ -121,10 +139,11 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     let wander_a = (fit.wander_a2_per_s * span_s).sqrt();
     let check_u = |k: usize| fit.design.rows.independent_a2(k, fit.noise_scale).sqrt();
     let finest_a = checks.iter().map(|&k| check_u(k)).fold(f64::MAX, f64::min);
-    let spread_a = {
-        let line = |k: usize| offset + drift.unwrap_or(0.0) * time_s(k);
-        checks.iter().map(|&k| (zero_a[k] - line(k)).abs()).fold(0.0, f64::max)
-    };
+    let bow = fit.column(Column::Bow).map(|j| fit.beta[j]);
+    let smooth_a =
+        |t: f64| offset + drift.unwrap_or(0.0) * t + bow.unwrap_or(0.0) * fit.design.rows.bow(t);
+    let spread_a =
+        checks.iter().map(|&k| (zero_a[k] - smooth_a(time_s(k))).abs()).fold(0.0, f64::max);
     // Piecewise when the wander carries the zero clearly away from its constant or line.
     let piecewise = checks.len() > 1 && spread_a > 2.0 * finest_a && wander_a > finest_a;
     let (knots, drift_a_per_h, shape) = if piecewise {
@@ -132,6 +151,13 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
         let (first, last) = (knots[0], knots[knots.len() - 1]);
         let slope = (last.1 - first.1) / (last.0 - first.0);
         (knots, Some(slope * 3600.0), "from check to check")
+    } else if bow.is_some() {
+        let part_s = (at.end_s - at.start_s) / CURVE_PARTS;
+        let knots: Vec<(f64, f64)> = (0..=CURVE_PARTS as usize)
+            .map(|i| at.start_s + part_s * i as f64)
+            .map(|t| (t, smooth_a(t)))
+            .collect();
+        (knots, drift.map(|drift| drift * 3600.0), "as a bowed line")
     } else if let Some(drift) = drift {
         let ends = [at.start_s, at.end_s];
         (ends.map(|t| (t, offset + drift * t)).to_vec(), Some(drift * 3600.0), "as a straight line")
@@ -161,8 +187,7 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     let known: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), check_u(k))).collect();
     let mut moments = vec![at.start_s, at.end_s];
     moments.extend(known.windows(2).map(|pair| 0.5 * (pair[0].0 + pair[1].0)));
-    let worst_a =
-        moments.iter().map(|&t| uncertainty_a(t, &known, fit.wander_a2_per_s)).fold(0.0, f64::max);
+    let worst_a = moments.iter().map(|&t| uncertainty_a(t, &known, fit)).fold(0.0, f64::max);
     let rest_a = zero.checks.iter().map(|c| c.residual_a.abs()).fold(0.0, f64::max);
     let u_a = worst_a.hypot(rest_a);
     zero.standard_uncertainty_a = Some(u_a);

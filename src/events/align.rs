@@ -4,7 +4,7 @@ use jiff::civil::DateTime;
 
 use super::cautions::{self, Told};
 use super::clock::{self, Fit};
-use super::evidence::{Evidence, Way};
+use super::evidence::{Evidence, Line, Mark, Way};
 use super::pairs::{self, Near, Rates};
 use super::place::{self, Hold, Placed};
 use super::prior::Prior;
@@ -24,7 +24,11 @@ const STRONG: f64 = 6.0;
 const RIVAL: f64 = 4.0;
 
 /// Spreads away from where its line says that make a tied step doubtful.
-pub(super) const STRANGE: f64 = 3.0;
+const STRANGE: f64 = 3.0;
+/// The same for ties that are less than [`SURE`].
+const ODD: f64 = 2.0;
+/// Probability from which only the distance speaks against a tie.
+const SURE: f64 = 0.98;
 
 /// What the clocks turned out to be.
 pub(super) struct Answer {
@@ -37,6 +41,21 @@ pub(super) struct Answer {
     pub(super) rivals_s: Vec<f64>,
     /// False when the pattern may be chance.
     pub(super) found: bool,
+}
+
+impl Answer {
+    /// True when a step lies so far from where its line says that it may well be another's: 3
+    /// spreads, or, when the tie is not quite sure otherwise, 2, or clearly after what was written,
+    /// for nobody notes what is still to be done.
+    pub(super) fn is_strange(&self, mark: &Mark, line: &Line, probability: f64) -> bool {
+        let strangeness = self.setting.strangeness(mark, line);
+        if probability >= SURE * self.share {
+            return strangeness > STRANGE;
+        }
+        let after_s = mark.time_s - self.setting.capture_time(line.listed_s);
+        let doubt_s = 2.0 * self.uncertainty_s.hypot(mark.time_sd_s);
+        strangeness > ODD || after_s - 0.5 * line.rounding_s > doubt_s
+    }
 }
 
 /// One line's tie.
@@ -209,8 +228,7 @@ fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
     // A zero check reads its stretch with or without a step: an unsure tie serves nobody.
     for (tie, line) in ties.iter_mut().zip(&evidence.lines) {
         let unsure = |mark: usize| {
-            tie.probability < 0.5
-                || answer.setting.strangeness(&evidence.marks[mark], line) > STRANGE
+            tie.probability < 0.5 || answer.is_strange(&evidence.marks[mark], line, tie.probability)
         };
         if line.way == Way::Zero && tie.mark.is_some_and(unsure) {
             *tie = Tie { mark: None, probability: 1.0 - tie.probability };

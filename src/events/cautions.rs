@@ -1,6 +1,6 @@
 //! What a reader must know of the list before relying on the ties.
 
-use super::align::{Answer, STRANGE, Tie};
+use super::align::{Answer, Tie};
 use super::evidence::{Evidence, Way};
 use super::place::{Hold, Placed};
 use super::{Action, EventLine, EventList, TiedEvent};
@@ -153,7 +153,7 @@ fn lines(
             }
         }
         let strange = told.ties[i].mark.is_some_and(|mark| {
-            told.answer.setting.strangeness(&told.evidence.marks[mark], line) > STRANGE
+            told.answer.is_strange(&told.evidence.marks[mark], line, event.probability)
         });
         if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));

@@ -16,6 +16,10 @@ use super::tie::{self, Pair};
 
 /// Log of the prior weight of a clamp that sat the other way round.
 const TURNED: f64 = -3.5;
+/// Spreads up to this are a machine's, seconds.
+const MACHINE_S: f64 = 0.3;
+/// Spread of an ordinary person's times: late by 0 to 3 s (common practice, no source).
+const PERSON_S: f64 = 0.9;
 /// Peaks whose evidence is further below the best than this are given up.
 const HOPELESS: f64 = 12.0;
 
@@ -115,9 +119,11 @@ fn climb(
 ) -> Fit {
     let mut best: Option<Fit> = None;
     for factor in factors {
-        let setting = Setting { spread_s: factor * from.setting.spread_s, ..from.setting };
+        let spread_s = (factor * from.setting.spread_s).max(least_spread(evidence, &from.setting));
+        let setting = Setting { spread_s, ..from.setting };
+        let rates = Rates::at_first(evidence);
         let (setting, uncertainty_s, ln_sum) =
-            weigh(evidence, prior, setting, sizes, from.uncertainty_s);
+            weigh(evidence, prior, setting, sizes, from.uncertainty_s, rates);
         let turned = if setting.turn > 0.0 { 0.0 } else { TURNED };
         let ln_evidence = ln_sum + turned + spread_ln_weight(setting.spread_s);
         if best.as_ref().is_none_or(|best| ln_evidence > best.ln_evidence) {
@@ -147,7 +153,19 @@ fn refine(evidence: &Evidence, prior: &Prior, start: Fit) -> Fit {
         }
         fit = climb(evidence, prior, &fit, factors, &known_sizes);
     }
-    fit
+    // Where the list is known to be good, lines left alone are rarer than at first.
+    let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, rates);
+    let tied = tie::best(&near.at(&fit.setting).0).len();
+    let rates = Rates::after(evidence, tied);
+    let (setting, uncertainty_s, _) =
+        weigh(evidence, prior, fit.setting, &known_sizes, fit.uncertainty_s, rates);
+    Fit { setting, uncertainty_s, ..fit }
+}
+
+/// Spread that a person's times have at least as far as their rounding lets it be seen: one that
+/// hides in the rounding is no sign of punctuality.
+fn least_spread(evidence: &Evidence, setting: &Setting) -> f64 {
+    if setting.spread_s > MACHINE_S { (0.3 * rounding_of(evidence)).min(PERSON_S) } else { 0.0 }
 }
 
 /// Posterior mean and standard deviation of the offset near a setting, and the log of its weight,
@@ -158,10 +176,11 @@ fn weigh(
     setting: Setting,
     sizes: &[Option<(f64, f64)>],
     uncertainty_s: f64,
+    rates: Rates,
 ) -> (Setting, f64, f64) {
     let rounding_s = rounding_of(evidence);
     let mut half = 0.5 * rounding_s + 3.0 * setting.spread_s.max(uncertainty_s.min(60.0));
-    let near = Near::of(evidence, &setting, half, sizes, Rates::at_first(evidence));
+    let near = Near::of(evidence, &setting, half, sizes, rates);
     let mut centre = setting.offset_s;
     let (mut mean, mut sd, mut ln_sum) = (centre, half, f64::NEG_INFINITY);
     // Each pass looks closer at where the weight lies.

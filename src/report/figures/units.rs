@@ -14,6 +14,8 @@ use crate::report::words::{self, printable};
 
 /// Robust standard deviations from the median beyond which a unit no longer sets the scale.
 const FAR: f64 = 8.0;
+/// Units beyond which the narrow picture leaves their uncertainties to the wide one.
+const CROWD: usize = 150;
 /// Units that are named in the picture.
 const NAMED: usize = 8;
 
@@ -187,7 +189,8 @@ impl Chart {
             (true, false) => ink::STATE,
         };
         let (x, y) = frame.at(paper, (dot.order, dot.value));
-        if dot.expanded > 0.0 {
+        // In a crowd on a narrow screen they would only be a smear.
+        if dot.expanded > 0.0 && !(self.narrow && self.dots.len() > CROWD) {
             let ends = [dot.value - dot.expanded, dot.value + dot.expanded];
             let line = ends.map(|end| (x, frame.down(paper, end))).to_vec();
             paper.area.draw(&PathElement::new(line, paper.line(colour, 1.0)))?;

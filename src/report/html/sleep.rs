@@ -101,9 +101,10 @@ fn told(sleep: &SleepFindings) -> Vec<(&'static str, String)> {
         "Time to sleep",
         match (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
             (Some(middle_s), Some(longest_s)) if sleep.falls_asleep.len() > 1 => format!(
-                "{} in the middle of {}, at most {}.",
+                "{} in the middle of {}{}, at most {}.",
                 words::duration(middle_s),
                 words::count(sleep.falls_asleep.len() as u64, "time", "times"),
+                half(sleep),
                 words::duration(longest_s)
             ),
             (Some(middle_s), _) => format!("{}, seen once.", words::duration(middle_s)),
@@ -115,6 +116,18 @@ fn told(sleep: &SleepFindings) -> Vec<(&'static str, String)> {
         told.push(("Not seen", printable(&sleep.unseen)));
     }
     told
+}
+
+/// Where the middle half of the times to sleep lies; nothing with fewer than four.
+fn half(sleep: &SleepFindings) -> String {
+    let mut took: Vec<f64> = sleep.falls_asleep.iter().map(|fall| fall.took_s).collect();
+    took.sort_by(f64::total_cmp);
+    let n = took.len();
+    if n < 4 {
+        return String::new();
+    }
+    let (low_s, high_s) = (took[n / 4], took[n - 1 - n / 4]);
+    format!(", half of them from {} to {}", words::duration(low_s), words::duration(high_s))
 }
 
 fn share(name: &str, part: &SleepShare) -> [String; 5] {

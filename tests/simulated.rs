@@ -155,6 +155,11 @@ fn the_night_shows_its_wakes_its_level_and_the_time_it_stayed_up() {
         .unwrap_or_else(|| panic!("not among {:?}", findings.unexplained));
     assert!((up.delta_a - 0.1082).abs() < 0.005, "{up:?}");
 
+    let headline = &findings.headline;
+    assert!(headline.starts_with("Asleep the lead carries 22"), "{headline}");
+    assert!(headline.contains("its limit is 120 mA"), "{headline}");
+    assert!(headline.contains("failed to sleep once, for 47 min"), "{headline}");
+
     // The charge: gain 0.7 %, zero up to some 6 mA, both within what the clamp is good for.
     let error_a = findings.totals.charge_ah / (findings.capture.duration_s / 3600.0) - truth.mean_a;
     assert!(error_a.abs() < 0.007 * truth.mean_a + 0.0075, "{error_a}");

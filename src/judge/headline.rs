@@ -1,7 +1,7 @@
 //! The answer in one or two plain sentences.
 
-use super::words::{in_state, list, sentence, set_current, the};
-use crate::findings::{LoadRow, Unexplained, Verdict};
+use super::words::{duration, in_state, list, sentence, set_current, the};
+use crate::findings::{LoadRow, SleepFindings, Unexplained, Verdict};
 use crate::loads::LoadsFound;
 use crate::numeric::{Quantity, Unit};
 
@@ -10,6 +10,7 @@ pub(super) struct Told<'a> {
     pub(super) rows: &'a [LoadRow],
     pub(super) loads: &'a LoadsFound,
     pub(super) unexplained: &'a [Unexplained],
+    pub(super) sleep: Option<&'a SleepFindings>,
     pub(super) charge_ah: f64,
     pub(super) mean_a: f64,
     pub(super) lowest_a: Option<f64>,
@@ -19,6 +20,7 @@ pub(super) struct Told<'a> {
 
 /// Unexplained draw is named in the headline from this share of the charge.
 const WORTH_NAMING: f64 = 0.05;
+const REST: &str = "Everything else";
 
 /// The headline.
 pub(super) fn headline(told: &Told<'_>) -> String {
@@ -26,10 +28,20 @@ pub(super) fn headline(told: &Told<'_>) -> String {
     if !told.loads.zero.checks.is_empty() && !told.loads.zero.trusted {
         sentences.push("The meter's zero is not to be trusted in this capture.".to_owned());
     }
-    if told.rows.is_empty() {
-        sentences.push(without_loads(told));
-    } else {
-        of_verdicts(told, &mut sentences);
+    match told.sleep {
+        Some(sleep) if told.rows.is_empty() => sentences.push(format!(
+            "Asleep the lead carries {}, and {} on average.",
+            floor(sleep),
+            Quantity::amperes(told.mean_a)
+        )),
+        None if told.rows.is_empty() => sentences.push(without_loads(told)),
+        _ => of_verdicts(told, &mut sentences),
+    }
+    if let Some(sleep) = told.sleep {
+        let mut slept = of_sleep(sleep, told.rows);
+        let rest = sentences.pop_if(|last| last.starts_with(REST));
+        sentences.append(&mut slept);
+        sentences.extend(rest);
     }
     let charge_ah: f64 = told.unexplained.iter().map(|one| one.charge_ah).sum();
     if told.charge_ah > 0.0 && charge_ah > WORTH_NAMING * told.charge_ah {
@@ -45,6 +57,50 @@ pub(super) fn headline(told: &Told<'_>) -> String {
         ));
     }
     sentences.join(" ")
+}
+
+fn floor(sleep: &SleepFindings) -> Quantity {
+    Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a)
+}
+
+/// What is wrong with its sleep; nothing where nothing is.
+fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
+    let charge = |ah: f64| Quantity::new(ah, Unit::AmpereHour);
+    let accused =
+        rows.iter().any(|row| row.state == "asleep" && row.verdict == Verdict::NonConforming);
+    let mut sentences = Vec::new();
+    for broken in sleep.verdicts.iter().filter(|v| v.verdict == Verdict::NonConforming) {
+        if accused && broken.limit_name == "sleep_max_a" {
+            continue;
+        }
+        let (value, limit) = (broken.value, broken.limit);
+        sentences.push(match broken.limit_name.as_str() {
+            "sleep_max_a" => {
+                format!("Asleep it draws {}; its limit is {}.", floor(sleep), set_current(limit))
+            }
+            "sleep_within_s" => format!(
+                "It takes {} to fall asleep; its limit is {}.",
+                duration(value),
+                duration(limit)
+            ),
+            "wake_charge_max_ah" => {
+                format!("A wake takes {}; its limit is {}.", charge(value), charge(limit))
+            }
+            _ => format!(
+                "It is awake {:.2} % of the time; its limit is {:.2} %.",
+                100.0 * value,
+                100.0 * limit
+            ),
+        });
+    }
+    let failed_s: f64 = sleep.failures.iter().map(|one| one.end_s - one.start_s).sum();
+    match sleep.failures.len() {
+        0 => {}
+        1 => sentences.push(format!("It failed to sleep once, for {}.", duration(failed_s))),
+        n => sentences
+            .push(format!("It failed to sleep {n} times, for {} in all.", duration(failed_s))),
+    }
+    sentences
 }
 
 fn draw(row: &LoadRow) -> Quantity {
@@ -112,12 +168,8 @@ fn of_verdicts(told: &Told<'_>, sentences: &mut Vec<String>) {
     } else if bad.is_empty() && open.is_empty() {
         sentences.push(all_good(&good, free.len()));
     } else if !good.is_empty() {
-        let rest = if free.is_empty() {
-            "Everything else conforms."
-        } else {
-            "Everything else that has a limit conforms."
-        };
-        sentences.push(rest.to_owned());
+        let which = if free.is_empty() { "" } else { " that has a limit" };
+        sentences.push(format!("{REST}{which} conforms."));
     }
 }
 

@@ -82,6 +82,7 @@ fn judge_with(
         rows: &rows,
         loads,
         unexplained: &unexplained,
+        sleep: sleep.as_ref(),
         charge_ah,
         mean_a: sign * totals.mean_a,
         lowest_a,

@@ -18,8 +18,8 @@ pub use sketch::Sketch;
 pub use trace::{Column, Trace};
 
 use crate::findings::{
-    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, Verdict, WakeSeries,
-    Wakes,
+    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, StepRow, Verdict,
+    WakeSeries, Wakes,
 };
 use crate::numeric::{Quantity, Unit};
 use crate::pipeline::Analysis;
@@ -167,11 +167,19 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let told = |time_s: f64| {
         findings.unexplained.iter().any(|s| time_s >= s.start_s - 1e-9 && time_s <= s.end_s + 1e-9)
     };
-    let loose: Vec<_> = findings
-        .steps
-        .iter()
-        .filter(|s| s.event.is_none() && s.by_itself.is_none() && !told(s.time_s))
-        .collect();
+    // A wake's edges are told with the wakes.
+    let slack_s = findings.capture.sampling_interval_s.unwrap_or(0.0);
+    let of_a_wake = |time_s: f64| {
+        findings.sleep.as_ref().is_some_and(|sleep| {
+            let at = sleep.wakes.partition_point(|wake| wake.start_s <= time_s + slack_s);
+            let near = &sleep.wakes[at.saturating_sub(1)..at];
+            near.iter().any(|wake| time_s <= wake.start_s + wake.width_s + slack_s)
+        })
+    };
+    let is_loose = |s: &&StepRow| {
+        s.event.is_none() && s.by_itself.is_none() && !told(s.time_s) && !of_a_wake(s.time_s)
+    };
+    let loose: Vec<_> = findings.steps.iter().filter(is_loose).collect();
     if let [first, ..] = loose.as_slice() {
         let steps = words::count(loose.len() as u64, "further step", "further steps");
         lines.push(format!("{steps} without an event, the first at {}.", clock.at(first.time_s)));

@@ -98,15 +98,24 @@ fn decimals(step: f64) -> usize {
 /// At most about `most` ticks over `from_s ..= to_s`: wall-clock times where the capture has
 /// them, else time from the start.
 pub(super) fn time(from_s: f64, to_s: f64, clock: &Clock, most: usize) -> Ticks {
-    let rough = (to_s - from_s) / most.max(1) as f64;
-    let step = if rough <= 1.0 {
-        round_up(rough)
-    } else {
-        TIME_STEPS.into_iter().find(|step| *step >= rough).unwrap_or_else(|| round_up(rough))
-    };
+    let step = time_step(from_s, to_s, most);
     match clock.wall(from_s) {
         Some(moment) => wall(from_s, to_s, step, clock, moment),
         None => elapsed(from_s, to_s, step),
+    }
+}
+
+/// The same counted from the start, whatever the capture's clock.
+pub(super) fn from_start(from_s: f64, to_s: f64, most: usize) -> Ticks {
+    elapsed(from_s, to_s, time_step(from_s, to_s, most))
+}
+
+fn time_step(from_s: f64, to_s: f64, most: usize) -> f64 {
+    let rough = (to_s - from_s) / most.max(1) as f64;
+    if rough <= 1.0 {
+        round_up(rough)
+    } else {
+        TIME_STEPS.into_iter().find(|step| *step >= rough).unwrap_or_else(|| round_up(rough))
     }
 }
 

@@ -287,7 +287,7 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
     }
     text.push_str(&format!(
         ". With 95 % confidence at most {} of units made like these lie outside.",
-        words::percent(at_most).replace('<', "less than")
+        if at_most < 1e-3 { "less than 0.1 %".to_owned() } else { words::percent(at_most) }
     ));
     if let (Some(cpk), Some(low), Some(high)) = (row.cpk, row.cpk_low, row.cpk_high) {
         let word = if low >= 1.33 {

@@ -1,6 +1,7 @@
 //! The page to hand over: one file, no network, light and dark, screen and paper.
 
 mod batch;
+mod batch_plots;
 mod battery;
 mod compare;
 mod method;
@@ -9,7 +10,8 @@ mod view;
 
 use askama::Template;
 
-pub(super) use batch::{BatchPlots, batch_page};
+pub(super) use batch::batch_page;
+pub(super) use batch_plots::BatchPlots;
 pub(super) use compare::compare_page;
 
 use super::figures::{self, Figure, Kind, Zoom};

@@ -327,7 +327,6 @@ pub(crate) fn segmentation(
         segments,
         steps,
         states: Vec::<Level>::new(),
-        wakes: None,
     }
 }
 

@@ -40,7 +40,15 @@ pub fn judge(
     risk: Risk,
 ) -> Judgement {
     let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
-    let slept = sleep::assess(&capture.samples, segmentation, alignment, loads, sheet, risk);
+    let slept = sleep::assess(
+        &capture.samples,
+        &capture.sampling.gaps,
+        segmentation,
+        alignment,
+        loads,
+        sheet,
+        risk,
+    );
     judge_with(&totals, segmentation, alignment, loads, sheet, risk, slept)
 }
 

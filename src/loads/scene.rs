@@ -201,7 +201,6 @@ pub(crate) fn build(
         segments,
         steps,
         states,
-        wakes: None,
     };
     let alignment = Alignment {
         clock: ClockFit {

@@ -174,7 +174,6 @@ mod tests {
                 })
                 .collect(),
             states: vec![],
-            wakes: None,
         }
     }
 

@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::Segment;
 use super::jump::Ground;
+use super::{SHORTEST, Segment};
 use crate::findings::SegmentKind;
 use crate::numeric::effective_samples;
 
@@ -144,7 +144,12 @@ fn stretch(
             piece(ground, cut, end, &rest, kind),
         ];
     }
-    let kind = level_or_ramp(ground, &whole, sigma, range);
+    let kind = if end - first < SHORTEST {
+        // Taken during a change; the excursions among them are bursts below.
+        SegmentKind::Transient
+    } else {
+        level_or_ramp(ground, &whole, sigma, range)
+    };
     vec![piece(ground, first, end, &whole, kind)]
 }
 

@@ -7,7 +7,7 @@
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains?
 //!    `choose` drops the weakest until all pass.
 //! 4. `place` says where each step is and how sure that is; `kinds` tells steady from settling,
-//!    ramping and bursts; `states` finds the same level again; `wakes` sums up the bursts.
+//!    ramping and bursts; `states` finds the same level again.
 
 mod choose;
 mod drift;
@@ -19,7 +19,6 @@ mod propose;
 mod spikes;
 mod states;
 mod types;
-mod wakes;
 
 pub use propose::exact as exact_breakpoints;
 pub use types::*;
@@ -306,8 +305,7 @@ fn assemble(
     let mut segments = kinds::describe(ground, &edges, &is_step);
     let noise = ground.noise.model(ground.spikes.to_vec());
     let states = states::group(&mut segments, noise.sigma_a);
-    let wakes = wakes::sum_up(samples, &segments, &states);
-    Segmentation { noise, segments, steps, states, wakes }
+    Segmentation { noise, segments, steps, states }
 }
 
 /// Readings that are all the same: one level, known to the resolution.
@@ -343,5 +341,5 @@ fn constant(samples: &Samples, gaps: &[Span], resolution_a: Option<f64>) -> Segm
         by_level: Vec::new(),
         spikes: Vec::new(),
     };
-    Segmentation { noise, segments, steps: Vec::new(), states, wakes: None }
+    Segmentation { noise, segments, steps: Vec::new(), states }
 }

@@ -1,6 +1,6 @@
 //! What the segment stage hands on.
 
-use crate::findings::{NoiseAtLevel, SegmentKind, Wakes};
+use crate::findings::{NoiseAtLevel, SegmentKind};
 
 /// What a user may wish of the segmentation, checked.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -95,8 +95,6 @@ pub struct Segmentation {
     pub steps: Vec<Step>,
     /// Levels, lowest mean first.
     pub states: Vec<Level>,
-    /// Repeated bursts above the lowest level.
-    pub wakes: Option<Wakes>,
 }
 
 impl Segmentation {

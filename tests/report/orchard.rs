@@ -504,7 +504,6 @@ pub(crate) fn analysis() -> Analysis {
             segments: vec![],
             steps: vec![],
             states: vec![],
-            wakes: None,
         },
         alignment: None,
         loads: LoadsFound {

@@ -1,9 +1,10 @@
 //! The sleep floor: its level, how far to trust it, and whether it creeps.
 
 use super::Night;
-use super::stretches::{Depth, Stretch};
+use super::outings::Outing;
+use super::stretches::{Depth, Depths};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
-use crate::numeric::{Quantity, coverage_factor_95};
+use crate::numeric::{ExactSum, Quantity, coverage_factor_95, effective_samples};
 
 /// The floor with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,38 +14,72 @@ pub(super) struct Floor {
     pub(super) degrees_of_freedom: Option<f64>,
 }
 
-/// One steady stretch asleep.
-struct Visit {
-    middle_s: f64,
-    length_s: f64,
-    mean_a: f64,
-    u_a: f64,
+/// One stay at the floor, between two outings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Rest {
+    pub(super) middle_s: f64,
+    pub(super) length_s: f64,
+    pub(super) mean_a: f64,
+    pub(super) u_a: f64,
 }
 
-fn visits(night: &Night<'_>, stretches: &[Stretch]) -> Vec<Visit> {
-    stretches
+/// Fewest readings of a stay.
+const FEWEST: usize = 3;
+
+/// The stays at the floor: steady segments asleep, no panel charging, without the outings in them.
+/// Where no segment is steady, whatever is asleep. O(n).
+pub(super) fn rests(night: &Night<'_>, depths: &Depths, outings: &[Outing]) -> Vec<Rest> {
+    let steady = rests_of(night, depths, outings, true);
+    if steady.is_empty() { rests_of(night, depths, outings, false) } else { steady }
+}
+
+fn rests_of(night: &Night<'_>, depths: &Depths, outings: &[Outing], steady: bool) -> Vec<Rest> {
+    let segments = &night.segmentation.segments;
+    let asleep = depths
+        .stretches
         .iter()
         .filter(|stretch| stretch.depth == Depth::Asleep)
         .flat_map(|stretch| stretch.first..stretch.end)
-        .filter(|at| night.segmentation.segments[*at].kind == SegmentKind::Steady)
-        .map(|at| {
-            let segment = &night.segmentation.segments[at];
-            Visit {
-                middle_s: 0.5 * (segment.start_s + segment.end_s),
-                length_s: segment.end_s - segment.start_s,
-                mean_a: night.mean_a(at),
-                u_a: segment.standard_uncertainty_a,
-            }
-        })
-        .filter(|visit| visit.length_s > 0.0)
-        .collect()
+        .filter(|at| !steady || segments[*at].kind == SegmentKind::Steady)
+        .filter(|at| night.mean_a(*at) >= depths.least_a);
+    let mut all = Vec::new();
+    for segment in asleep.map(|at| &segments[at]) {
+        let mut first = segment.first;
+        let from = outings.partition_point(|outing| outing.end < segment.first);
+        let inside = outings[from..].iter().take_while(|outing| outing.first <= segment.end);
+        // A reading on either side of an outing may be partly of it.
+        for outing in inside {
+            all.extend(rest(night, first, outing.first.saturating_sub(1).min(segment.end)));
+            first = first.max(outing.end + 1);
+        }
+        all.extend(rest(night, first, segment.end));
+    }
+    all
+}
+
+fn rest(night: &Night<'_>, first: usize, end: usize) -> Option<Rest> {
+    if end < first + FEWEST {
+        return None;
+    }
+    let count = (end - first) as f64;
+    let mean_a =
+        (first..end).map(|sample| night.drawn_a(sample)).collect::<ExactSum>().value() / count;
+    let squares: f64 = (first..end).map(|sample| (night.drawn_a(sample) - mean_a).powi(2)).sum();
+    let noise = &night.segmentation.noise;
+    let noise_a = (squares / (count - 1.0)).sqrt().max(noise.floor_a);
+    let time = &night.samples.time;
+    Some(Rest {
+        middle_s: 0.5 * (time.at(first) + time.at(end - 1)),
+        length_s: time.at(end - 1) - time.at(first) + night.usual_interval_s,
+        mean_a,
+        u_a: noise_a / effective_samples(count, noise.phi).sqrt(),
+    })
 }
 
 /// Mean of the floor over its time, `Σ tᵢ x̄ᵢ / Σ tᵢ`, and its standard uncertainty: type A of the
-/// stretches (independent), their scatter where they wander, the zero, and the meter's accuracy
-/// (rectangular: percent of reading and counts) and resolution q/√12. O(stretches).
-pub(super) fn level(night: &Night<'_>, stretches: &[Stretch]) -> Option<Floor> {
-    let visits = visits(night, stretches);
+/// stays (independent), their scatter where they wander, the zero, and the meter's accuracy
+/// (rectangular: percent of reading and counts) and resolution q/√12. O(stays).
+pub(super) fn level(night: &Night<'_>, visits: &[Rest]) -> Option<Floor> {
     let time_s: f64 = visits.iter().map(|visit| visit.length_s).sum();
     if visits.is_empty() || time_s <= 0.0 {
         return None;
@@ -77,8 +112,7 @@ pub(super) fn level(night: &Night<'_>, stretches: &[Stretch]) -> Option<Floor> {
 /// Slope of the floor by least squares over its stretches, weighted by their time, against its
 /// standard uncertainty from their scatter. A slope is the equipment's only when at least two zero
 /// checks hold the meter's own drift; otherwise it cannot be told from it.
-pub(super) fn creep(night: &Night<'_>, stretches: &[Stretch]) -> Creep {
-    let visits = visits(night, stretches);
+pub(super) fn creep(night: &Night<'_>, visits: &[Rest]) -> Creep {
     let undecided = |text: &str| Creep {
         slope_a_per_h: None,
         standard_uncertainty_a_per_h: None,
@@ -86,15 +120,15 @@ pub(super) fn creep(night: &Night<'_>, stretches: &[Stretch]) -> Creep {
         text: text.to_owned(),
     };
     if visits.len() < 3 {
-        return undecided("Too few stretches asleep to see a creep of the floor.");
+        return undecided("Too few stays asleep to see a creep of the floor.");
     }
     let time_s: f64 = visits.iter().map(|visit| visit.length_s).sum();
     let mean =
-        |f: &dyn Fn(&Visit) -> f64| visits.iter().map(|v| v.length_s * f(v)).sum::<f64>() / time_s;
+        |f: &dyn Fn(&Rest) -> f64| visits.iter().map(|v| v.length_s * f(v)).sum::<f64>() / time_s;
     let (centre_s, centre_a) = (mean(&|v| v.middle_s), mean(&|v| v.mean_a));
     let spread = mean(&|v| (v.middle_s - centre_s).powi(2));
     if spread <= 0.0 {
-        return undecided("Too few stretches asleep to see a creep of the floor.");
+        return undecided("Too few stays asleep to see a creep of the floor.");
     }
     let slope = mean(&|v| (v.middle_s - centre_s) * (v.mean_a - centre_a)) / spread;
     let rest = mean(&|v| (v.mean_a - centre_a - slope * (v.middle_s - centre_s)).powi(2));

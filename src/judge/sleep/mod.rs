@@ -2,11 +2,13 @@
 //!
 //! ```text
 //! stretches   off, asleep or up, from the steady states
+//! baseline    the floor at every moment
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
 //! series      wakes that belong together, and their rhythm
 //! floor       its level, uncertainty and creep
 //! ```
 
+mod baseline;
 mod floor;
 mod outings;
 mod series;
@@ -17,14 +19,16 @@ mod tests;
 use super::Risk;
 use super::conformity::{Measured, decide};
 use super::limits::Limits;
-use crate::capture::Samples;
+use crate::capture::{Samples, TimeAxis};
 use crate::events::Alignment;
 use crate::findings::{SleepFindings, SleepShare, SleepVerdict, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
+use crate::numeric::{ExactSum, Moments, rectangular};
 use crate::segment::Segmentation;
+use baseline::Baseline;
 use outings::{Outing, OutingKind};
-use stretches::{Depth, Stretch};
+use stretches::Depths;
 
 /// What the sleep rooms look at.
 struct Night<'a> {
@@ -33,6 +37,9 @@ struct Night<'a> {
     alignment: Option<&'a Alignment>,
     loads: &'a LoadsFound,
     sheet: &'a JobSheet,
+    gaps: &'a [Span],
+    /// Middle time between samples.
+    usual_interval_s: f64,
 }
 
 impl Night<'_> {
@@ -47,34 +54,77 @@ impl Night<'_> {
         self.sign() * segment.mean_a - self.loads.zero.at(middle_s)
     }
 
-    /// Time that a sample stands for: until the next one.
+    /// A reading, the sign turned and the zero removed, ampere.
+    fn drawn_a(&self, sample: usize) -> f64 {
+        let zero = &self.loads.zero;
+        let zero_a = match zero.knots[..] {
+            [] => 0.0,
+            [(_, level_a)] => level_a,
+            _ => zero.at(self.samples.time.at(sample)),
+        };
+        self.sign() * self.samples.current_a[sample] - zero_a
+    }
+
+    /// Time that a sample stands for: until the next one, or as long as usual before a gap and at
+    /// the end.
     fn interval_s(&self, sample: usize) -> f64 {
         let time = &self.samples.time;
-        if sample + 1 < time.len() { time.at(sample + 1) - time.at(sample) } else { 0.0 }
+        if sample + 1 >= time.len() {
+            return self.usual_interval_s;
+        }
+        let (from_s, to_s) = (time.at(sample), time.at(sample + 1));
+        let gap = self.gaps.partition_point(|gap| 0.5 * (gap.start_s + gap.end_s) < from_s);
+        match self.gaps.get(gap) {
+            Some(gap) if 0.5 * (gap.start_s + gap.end_s) < to_s => self.usual_interval_s,
+            _ => to_s - from_s,
+        }
     }
 }
 
-/// Sleep behaviour, and the summary of its most frequent wakes; `None` when nothing sleeps.
+/// Intervals that the usual one is learnt from at most.
+const INTERVALS: usize = 4096;
+
+/// Middle time between samples, seconds; 0 for fewer than two.
+fn usual_interval_s(time: &TimeAxis) -> f64 {
+    match time {
+        TimeAxis::Uniform { interval_s, .. } => *interval_s,
+        TimeAxis::Listed(times) => {
+            let stride = times.len().div_ceil(INTERVALS).max(1);
+            let mut intervals: Vec<f64> =
+                times.windows(2).step_by(stride).map(|pair| pair[1] - pair[0]).collect();
+            intervals.sort_by(f64::total_cmp);
+            middle(&intervals).unwrap_or(0.0)
+        }
+    }
+}
+
+/// Sleep behaviour, and the summary of all wakes; `None` when nothing sleeps.
 /// O(n + segments log segments).
 pub(super) fn assess(
     samples: &Samples,
+    gaps: &[Span],
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
     sheet: &JobSheet,
     risk: Risk,
 ) -> Option<(SleepFindings, Option<Wakes>)> {
-    let night = Night { samples, segmentation, alignment, loads, sheet };
-    let stretches = stretches::find(&night)?;
-    let outings = outings::find(&night, &stretches);
-    let floor = floor::level(&night, &stretches)?;
+    let usual_interval_s = usual_interval_s(&samples.time);
+    let night = Night { samples, segmentation, alignment, loads, sheet, gaps, usual_interval_s };
+    let depths = stretches::find(&night)?;
+    let baseline = Baseline::of(&night, &depths.stretches)?;
+    let outings = outings::find(&night, &depths, &baseline);
+    if outings.is_empty() {
+        return None;
+    }
+    let rests = floor::rests(&night, &depths, &outings);
+    let floor = floor::level(&night, &rests)?;
     let (wakes, series) = series::of(&outings);
     let falls_asleep = outings::falls_asleep(&night, &outings);
     let mut took: Vec<f64> = falls_asleep.iter().map(|fall| fall.took_s).collect();
     took.sort_by(f64::total_cmp);
-    let (asleep, waking, awake) = shares(&night, &stretches, &outings);
+    let (asleep, waking, awake) = shares(&night, &depths, &outings);
     let summary = series::summary(&series, &wakes, waking.share_of_charge);
-    let interval_s = if samples.is_empty() { 0.0 } else { night.interval_s(0) };
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
         floor_standard_uncertainty_a: floor.u_a,
@@ -88,17 +138,17 @@ pub(super) fn assess(
         falls_asleep,
         wakes,
         series,
-        failures: outings::failures(&outings),
+        failures: outings::failures(&night, &baseline, &outings),
         awake_stretches: outings
             .iter()
             .filter(|outing| outing.kind != OutingKind::Wake)
             .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s })
             .collect(),
-        creep: floor::creep(&night, &stretches),
+        creep: floor::creep(&night, &rests),
         verdicts: Vec::new(),
-        unseen: unseen(interval_s),
+        unseen: unseen(usual_interval_s, &outings),
     };
-    findings.verdicts = verdicts(&findings, &floor, interval_s, sheet, risk);
+    findings.verdicts = verdicts(&findings, &floor, usual_interval_s, sheet, risk);
     Some((findings, summary))
 }
 
@@ -108,7 +158,11 @@ fn middle(sorted: &[f64]) -> Option<f64> {
     (n > 0).then(|| 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]))
 }
 
-fn unseen(interval_s: f64) -> String {
+/// Wakes of fewer readings have no width and peak of their own.
+const SHORT: usize = 3;
+
+/// What the sampling rate cannot see of these outings.
+fn unseen(interval_s: f64, outings: &[Outing]) -> String {
     let interval = if interval_s >= 1.0 {
         format!("{interval_s:.0} s")
     } else if interval_s >= 1e-3 {
@@ -116,36 +170,48 @@ fn unseen(interval_s: f64) -> String {
     } else {
         format!("{:.3} µs", 1e6 * interval_s)
     };
-    format!(
+    let rate = format!(
         "One reading every {interval}: a wake shorter than that has no width or peak of its own. Its \
          charge is in the total where the meter averages between readings, and is missed where it \
          takes a momentary value."
-    )
+    );
+    let wakes = outings.iter().filter(|outing| outing.kind == OutingKind::Wake);
+    let (short, all) = wakes.fold((0, 0), |(short, all), outing| {
+        (short + usize::from(outing.end - outing.first < SHORT), all + 1)
+    });
+    match short {
+        0 => rate,
+        _ => format!(
+            "{rate} {short} of {all} wakes show in one or two readings: log faster to see how long \
+             and how high they are."
+        ),
+    }
 }
 
+/// Time and charge asleep, waking and awake, of what is powered. O(n).
 fn shares(
     night: &Night<'_>,
-    stretches: &[Stretch],
+    depths: &Depths,
     outings: &[Outing],
 ) -> (SleepShare, SleepShare, SleepShare) {
-    let mut parts = [SleepShare::default(); 3];
-    let mut add = |part: usize, first: usize, end: usize| {
-        for segment in first..end {
-            let found = &night.segmentation.segments[segment];
-            let length_s = found.end_s - found.start_s;
-            parts[part].time_s += length_s;
-            parts[part].charge_ah += night.mean_a(segment) * length_s / 3600.0;
-        }
+    let part = |first: usize, end: usize| {
+        let times: ExactSum = (first..end).map(|sample| night.interval_s(sample)).collect();
+        let charges: ExactSum =
+            (first..end).map(|sample| night.drawn_a(sample) * night.interval_s(sample)).collect();
+        (times.value(), charges.value() / 3600.0)
     };
-    for stretch in stretches.iter().filter(|stretch| stretch.depth == Depth::Asleep) {
-        add(0, stretch.first, stretch.end);
-    }
+    let mut parts = [SleepShare::default(); 3];
     for outing in outings {
-        let part = if outing.kind == OutingKind::Wake { 1 } else { 2 };
-        add(part, outing.first, outing.end);
+        let at = if outing.kind == OutingKind::Wake { 1 } else { 2 };
+        let (time_s, charge_ah) = part(outing.first, outing.end);
+        parts[at].time_s += time_s;
+        parts[at].charge_ah += charge_ah;
     }
-    let time_s: f64 = parts.iter().map(|part| part.time_s).sum();
-    let charge_ah: f64 = parts.iter().map(|part| part.charge_ah).sum();
+    let whole = outings::powered(night, depths).into_iter().map(|(first, end)| part(first, end));
+    let (time_s, charge_ah) =
+        whole.fold((0.0, 0.0), |sum, (time_s, charge_ah)| (sum.0 + time_s, sum.1 + charge_ah));
+    parts[0].time_s = (time_s - parts[1].time_s - parts[2].time_s).max(0.0);
+    parts[0].charge_ah = charge_ah - parts[1].charge_ah - parts[2].charge_ah;
     for part in &mut parts {
         part.share_of_time = if time_s > 0.0 { part.time_s / time_s } else { 0.0 };
         let share = if charge_ah > 0.0 { part.charge_ah / charge_ah } else { 0.0 };
@@ -186,9 +252,13 @@ fn verdicts(
     judge("sleep_max_a", "A", Some(found.floor_a), floor.u_a, limits.sleep_max_a);
     judge("sleep_within_s", "s", found.longest_time_to_sleep_s, edges_s, limits.sleep_within_s);
     // The largest kind of wake is the one to hold to the limit.
-    let largest = found.series.iter().map(|series| series.charge_each_ah).reduce(f64::max);
-    let scatter = charge_scatter(found);
-    judge("wake_charge_max_ah", "Ah", largest, scatter, limits.wake_charge_max_ah);
+    let largest = (0..found.series.len()).max_by(|a, b| {
+        let charge_ah = |at: usize| found.series[at].charge_each_ah;
+        charge_ah(*a).total_cmp(&charge_ah(*b))
+    });
+    let charge_ah = largest.map(|at| found.series[at].charge_each_ah);
+    let u_ah = largest.map_or(0.0, |at| charge_uncertainty_ah(found, at, sheet));
+    judge("wake_charge_max_ah", "Ah", charge_ah, u_ah, limits.wake_charge_max_ah);
     let up = found.waking.share_of_time + found.awake.share_of_time;
     let whole_s = found.asleep.time_s + found.waking.time_s + found.awake.time_s;
     let outings = (found.wakes.len() + found.failures.len() + found.falls_asleep.len()) as f64;
@@ -197,10 +267,14 @@ fn verdicts(
     all
 }
 
-/// Standard uncertainty of the mean charge of a wake, from their scatter.
-fn charge_scatter(found: &SleepFindings) -> f64 {
-    let charges: Vec<f64> = found.wakes.iter().map(|wake| wake.charge_ah).collect();
-    crate::numeric::Moments::of(&charges)
+/// Standard uncertainty of the mean charge of a series' wakes: their scatter, and the meter's
+/// percent of reading (rectangular). The floor's error cancels.
+fn charge_uncertainty_ah(found: &SleepFindings, series: usize, sheet: &JobSheet) -> f64 {
+    let wakes = found.wakes.iter().filter(|wake| wake.series == Some(series));
+    let charges: Vec<f64> = wakes.map(|wake| wake.charge_ah).collect();
+    let scatter_ah = Moments::of(&charges)
         .and_then(|moments| moments.sd.map(|sd| sd / (moments.count as f64).sqrt()))
-        .unwrap_or(0.0)
+        .unwrap_or(0.0);
+    let share = sheet.meter.unwrap_or_default().accuracy_percent_of_reading / 100.0;
+    scatter_ah.hypot(rectangular(share * found.series[series].charge_each_ah))
 }

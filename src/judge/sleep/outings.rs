@@ -1,7 +1,12 @@
 //! Every time the floor was left: a wake, awake because somebody switched, or a failure to sleep.
+//!
+//! Outings are found in the readings: wakes may be as short as one reading, and their edges and
+//! tails fall between the segments'. The segmentation tells where the floor is, and confirms
+//! whatever leaves it gently.
 
 use super::Night;
-use super::stretches::{Depth, Stretch};
+use super::baseline::Baseline;
+use super::stretches::{Depth, Depths, Stretch};
 use crate::findings::{FailureToSleep, FallAsleep};
 use crate::numeric::ExactSum;
 
@@ -16,16 +21,17 @@ pub(super) enum OutingKind {
     Failure,
 }
 
-/// Segments `first..end` above the floor.
+/// Samples `first..end` above the floor.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Outing {
     pub(super) kind: OutingKind,
     pub(super) first: usize,
     pub(super) end: usize,
+    /// Where the current passes half of its height on the way up and on the way down, seconds.
     pub(super) start_s: f64,
     pub(super) end_s: f64,
     pub(super) peak_a: f64,
-    /// Charge above the floor on either side, coulomb.
+    /// Charge above the floor, coulomb.
     pub(super) charge_c: f64,
     /// True when the floor follows.
     pub(super) falls_asleep: bool,
@@ -39,69 +45,189 @@ impl Outing {
 
 /// An outing this many times as long as nine in ten of the others is no wake.
 const FAR_LONGER: f64 = 4.0;
+/// An outing rises above the floor by this many standard deviations,
+const RISES: f64 = 6.0;
+/// and lasts while it is above it by this many.
+const LASTS: f64 = 2.5;
+/// Two outings fewer quiet readings apart are one.
+const APART: usize = 2;
+/// Share of its height that a sharp outing gains from one reading to the next but one.
+const SHARP: f64 = 0.6;
+/// Outings of fewer readings than this have no plateau: their peak stands for it.
+const PLATEAU: usize = 8;
+/// Single readings above the floor are current, and not the meter's strays, when they outnumber
+/// those below it by this many standard deviations of their number.
+const NOT_STRAY: f64 = 3.0;
 
-/// All outings, in order. O(samples in them).
-pub(super) fn find(night: &Night<'_>, stretches: &[Stretch]) -> Vec<Outing> {
-    let asleep = |at: Option<usize>| {
-        at.and_then(|at| stretches.get(at)).filter(|stretch| stretch.depth == Depth::Asleep)
-    };
-    let mut all: Vec<Outing> = Vec::new();
-    for (at, stretch) in stretches.iter().enumerate() {
-        if stretch.depth != Depth::Up {
-            continue;
+/// A run of readings above the floor.
+#[derive(Debug, Clone, Copy)]
+struct Run {
+    first: usize,
+    end: usize,
+}
+
+/// All outings, in order; single stray readings are none. O(n).
+pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> Vec<Outing> {
+    let mut all = Vec::new();
+    let mut single: Vec<Outing> = Vec::new();
+    let mut strays = 0;
+    for (first, end) in powered(night, depths) {
+        let (runs, below) = runs(night, baseline, first, end);
+        strays += below;
+        for run in runs {
+            let Some(outing) = measure(night, depths, baseline, run, (first, end)) else {
+                continue;
+            };
+            if run.end - run.first == 1 && outing.kind == OutingKind::Wake {
+                single.push(outing);
+            } else {
+                all.push(outing);
+            }
         }
-        let before = asleep(at.checked_sub(1));
-        let after = asleep(Some(at + 1));
-        let segments = &night.segmentation.segments;
-        let (start_s, end_s) = (segments[stretch.first].start_s, segments[stretch.end - 1].end_s);
-        let by_order = listed_in(night, start_s, end_s);
-        let whole = before.is_some() && after.is_some();
-        let near = |stretch: Option<&Stretch>, last: bool| {
-            stretch.map(|s| segments[if last { s.end - 1 } else { s.first }].mean_a)
-        };
-        let floors: Vec<f64> =
-            [near(before, true), near(after, false)].into_iter().flatten().collect();
-        let floor_a = if floors.is_empty() {
-            None
-        } else {
-            Some(floors.iter().sum::<f64>() / floors.len() as f64)
-        };
-        let (peak_a, charge_c) = above(night, stretch, floor_a);
-        all.push(Outing {
-            kind: if whole && !by_order { OutingKind::Wake } else { OutingKind::Awake },
-            first: stretch.first,
-            end: stretch.end,
-            start_s,
-            end_s,
-            peak_a,
-            charge_c,
-            falls_asleep: after.is_some(),
-        });
     }
-    set_failures_apart(&mut all);
+    let (up, down) = (single.len() as f64, strays as f64);
+    if up - down > NOT_STRAY * (up + down).sqrt() {
+        all.extend(single);
+        all.sort_by_key(|outing| outing.first);
+    }
+    let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
+    set_failures_apart(&mut all, allowed_s);
     all
 }
 
-/// Highest reading, zero removed, and charge above `floor_a` (as read; the zero cancels).
-fn above(night: &Night<'_>, stretch: &Stretch, floor_a: Option<f64>) -> (f64, f64) {
+/// Ranges of samples in which something is powered.
+pub(super) fn powered(night: &Night<'_>, depths: &Depths) -> Vec<(usize, usize)> {
     let segments = &night.segmentation.segments;
-    let (first, end) = (segments[stretch.first].first, segments[stretch.end - 1].end);
-    let mut charge = ExactSum::new();
-    let mut peak_a = f64::NEG_INFINITY;
-    for sample in first..end {
-        let reading_a = night.samples.current_a[sample];
-        let time_s = night.samples.time.at(sample);
-        let drawn_a = night.sign() * reading_a - night.loads.zero.at(time_s);
-        peak_a = peak_a.max(drawn_a);
-        let base_a = floor_a.unwrap_or(reading_a);
-        charge.add(night.sign() * (reading_a - base_a) * night.interval_s(sample));
+    let mut ranges: Vec<(usize, usize)> = Vec::new();
+    for stretch in depths.stretches.iter().filter(|stretch| stretch.depth != Depth::Off) {
+        let (first, end) = (segments[stretch.first].first, segments[stretch.end - 1].end);
+        match ranges.last_mut() {
+            Some(last) if last.1 == first => last.1 = end,
+            _ => ranges.push((first, end)),
+        }
     }
-    (peak_a, charge.value())
+    ranges
 }
 
-/// Wakes that last far longer than the others are failures to sleep; with fewer than four to
-/// compare with, a wake that holds a steady level for more than ten times its shortest peer.
-fn set_failures_apart(outings: &mut [Outing]) {
+/// Runs of readings above the floor in `first..end`, and how many single readings lie as far below.
+fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Vec<Run>, usize) {
+    let (rises_a, lasts_a) = (RISES * baseline.sigma_a, LASTS * baseline.sigma_a);
+    let mut floor_a = baseline.walk();
+    let mut runs: Vec<Run> = Vec::new();
+    // The run that is open: where it left the noise, and whether it has risen.
+    let mut open: Option<(usize, bool)> = None;
+    let mut below = 0;
+    let mut under = 0;
+    let close = |runs: &mut Vec<Run>, open: &mut Option<(usize, bool)>, end: usize| {
+        if let Some((first, true)) = open.take() {
+            match runs.last_mut() {
+                Some(last) if first < last.end + APART => last.end = end,
+                _ => runs.push(Run { first, end }),
+            }
+        }
+    };
+    for sample in first..end {
+        let height_a = night.drawn_a(sample) - floor_a(night.samples.time.at(sample));
+        if height_a > lasts_a {
+            let (from, risen) = open.unwrap_or((sample, false));
+            open = Some((from, risen || height_a > rises_a));
+        } else {
+            close(&mut runs, &mut open, sample);
+        }
+        if height_a < -rises_a {
+            under += 1;
+        } else {
+            below += usize::from(under == 1);
+            under = 0;
+        }
+    }
+    close(&mut runs, &mut open, end);
+    (runs, below)
+}
+
+fn measure(
+    night: &Night<'_>,
+    depths: &Depths,
+    baseline: &Baseline,
+    run: Run,
+    (first, end): (usize, usize),
+) -> Option<Outing> {
+    let time = &night.samples.time;
+    let height_a = |sample: usize| night.drawn_a(sample) - baseline.at(time.at(sample));
+    let mut charge = ExactSum::new();
+    let (mut peak_a, mut highest_a) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    let mut heights: Vec<f64> = Vec::with_capacity(run.end - run.first);
+    let mut floor_a = baseline.walk();
+    for sample in run.first..run.end {
+        let drawn_a = night.drawn_a(sample);
+        let above_a = drawn_a - floor_a(time.at(sample));
+        peak_a = peak_a.max(drawn_a);
+        highest_a = highest_a.max(above_a);
+        charge.add(above_a * night.interval_s(sample));
+        heights.push(above_a);
+    }
+    let (whole_before, whole_after) = (run.first > first, run.end < end);
+    let least_a = (SHARP * highest_a).max(RISES * baseline.sigma_a);
+    if !(is_sharp(&heights, least_a) || seen_up(night, depths, run)) {
+        return None;
+    }
+    heights.retain(|height| *height >= 0.2 * highest_a);
+    let plateau_a = if heights.len() < PLATEAU {
+        highest_a
+    } else {
+        heights.sort_unstable_by(f64::total_cmp);
+        heights[heights.len() / 4]
+    };
+    let half_a = 0.5 * plateau_a;
+    // Between two readings, in proportion.
+    let crossing = |low: usize, high: usize| {
+        let (low_a, high_a) = (height_a(low), height_a(high));
+        let share = ((half_a - low_a) / (high_a - low_a)).clamp(0.0, 1.0);
+        time.at(low) + share * (time.at(high) - time.at(low))
+    };
+    let up = (run.first..run.end).find(|sample| height_a(*sample) >= half_a)?;
+    let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= half_a)?;
+    let start_s = if up > first { crossing(up - 1, up) } else { time.at(up) };
+    let end_s = if down + 1 < end { crossing(down + 1, down) } else { time.at(down) };
+    let near_s = 2.0 * night.usual_interval_s;
+    let by_order = listed_in(night, start_s - near_s, end_s + near_s);
+    let kind =
+        if whole_before && whole_after && !by_order { OutingKind::Wake } else { OutingKind::Awake };
+    Some(Outing {
+        kind,
+        first: run.first,
+        end: run.end,
+        start_s,
+        end_s,
+        peak_a,
+        charge_c: charge.value(),
+        falls_asleep: whole_after,
+    })
+}
+
+/// Whether most of the height is gained or lost within two readings, as by no slow background.
+fn is_sharp(heights: &[f64], least_a: f64) -> bool {
+    let ends = [heights.first(), heights.last()].into_iter().flatten();
+    let next = [heights.get(1), heights.iter().rev().nth(1)].into_iter().flatten();
+    ends.chain(next).any(|height| *height >= least_a)
+        || heights.windows(3).any(|three| (three[2] - three[0]).abs() >= least_a)
+}
+
+/// Whether the segmentation has a stretch above the floor there.
+fn seen_up(night: &Night<'_>, depths: &Depths, run: Run) -> bool {
+    let segments = &night.segmentation.segments;
+    let after = |stretch: &Stretch| segments[stretch.end - 1].end <= run.first;
+    let from = depths.stretches.partition_point(after);
+    depths.stretches[from..]
+        .iter()
+        .take_while(|stretch| segments[stretch.first].first < run.end)
+        .any(|stretch| stretch.depth == Depth::Up)
+}
+
+/// Outings that last far longer than the wakes are failures to sleep. With fewer than five to
+/// compare with, one of more than ten times its shortest peer, or of more than the job sheet allows
+/// from the last activity to sleep.
+fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
     let mut widths: Vec<f64> = outings
         .iter()
         .filter(|outing| outing.kind == OutingKind::Wake)
@@ -109,9 +235,10 @@ fn set_failures_apart(outings: &mut [Outing]) {
         .collect();
     widths.sort_by(f64::total_cmp);
     let n = widths.len();
+    let allowed_s = allowed_s.unwrap_or(f64::INFINITY);
     let limit_s = match n {
-        0 | 1 => return,
-        2..=4 => 10.0 * widths[0],
+        0 | 1 => allowed_s,
+        2..=4 => (10.0 * widths[0]).min(allowed_s.max(2.0 * widths[0])),
         _ => FAR_LONGER * widths[(n * 9 / 10).min(n - 2)],
     };
     for outing in outings.iter_mut().filter(|outing| outing.kind == OutingKind::Wake) {
@@ -124,57 +251,99 @@ fn set_failures_apart(outings: &mut [Outing]) {
 /// Whether a line of the event list is tied to a step of this stretch, its end included.
 fn listed_in(night: &Night<'_>, start_s: f64, end_s: f64) -> bool {
     let Some(alignment) = night.alignment else { return false };
+    let steps = &night.segmentation.steps;
+    let from = steps.partition_point(|step| step.time_s < start_s);
+    let to = steps.partition_point(|step| step.time_s <= end_s);
+    (from..to).any(|at| alignment.step_events.get(at).copied().flatten().is_some())
+}
+
+/// The last activity in an outing: a listed event's step or a rise of the current.
+fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
+    let near_s = 2.0 * night.usual_interval_s;
     night
         .segmentation
         .steps
         .iter()
-        .zip(&alignment.step_events)
-        .any(|(step, event)| event.is_some() && step.time_s >= start_s && step.time_s <= end_s)
+        .enumerate()
+        .filter(|(_, step)| {
+            step.time_s >= outing.start_s - near_s && step.time_s < outing.end_s - near_s
+        })
+        .filter(|(at, step)| is_listed(night, *at) || night.sign() * step.delta_a > 0.0)
+        .map(|(_, step)| step.time_s)
+        .fold(outing.start_s, f64::max)
 }
 
-/// Every time the floor came after being awake, with the last activity before: a listed event's
-/// step or a rise of the current.
+fn is_listed(night: &Night<'_>, step: usize) -> bool {
+    night
+        .alignment
+        .is_some_and(|alignment| alignment.step_events.get(step).copied().flatten().is_some())
+}
+
+/// Switched off or down by hand is not falling asleep.
+fn ended_by_hand(night: &Night<'_>, outing: &Outing) -> bool {
+    let near_s = 2.0 * night.usual_interval_s;
+    listed_in(night, outing.end_s - near_s, outing.end_s + near_s)
+}
+
+/// Every time the floor came after being awake, with the last activity before.
 pub(super) fn falls_asleep(night: &Night<'_>, outings: &[Outing]) -> Vec<FallAsleep> {
-    let listed = night.alignment.map(|alignment| alignment.step_events.as_slice());
     outings
         .iter()
         .filter(|outing| outing.falls_asleep && outing.kind != OutingKind::Wake)
         .filter_map(|outing| {
-            let steps = night.segmentation.steps.iter().enumerate();
-            let last = steps
-                .filter(|(_, step)| step.time_s >= outing.start_s && step.time_s < outing.end_s)
-                .filter(|(at, step)| {
-                    let by_order = listed.and_then(|events| events.get(*at).copied().flatten());
-                    by_order.is_some() || night.sign() * step.delta_a > 0.0
-                })
-                .map(|(_, step)| step.time_s)
-                .reduce(f64::max)?;
-            // Switched off or down by hand is not falling asleep.
-            let by_hand = night.segmentation.steps.iter().enumerate().any(|(at, step)| {
-                step.time_s == outing.end_s
-                    && listed.and_then(|events| events.get(at).copied().flatten()).is_some()
-            });
-            (!by_hand).then_some(FallAsleep {
-                last_activity_s: last,
+            let last_activity_s = last_activity_s(night, outing);
+            (!ended_by_hand(night, outing)).then_some(FallAsleep {
+                last_activity_s,
                 asleep_s: outing.end_s,
-                took_s: outing.end_s - last,
+                took_s: outing.end_s - last_activity_s,
             })
         })
         .collect()
 }
 
-/// Failures to sleep, costliest first.
-pub(super) fn failures(outings: &[Outing]) -> Vec<FailureToSleep> {
+/// Failures to sleep, costliest first: outings that are nothing else, and what an outing on order
+/// lasts beyond the time that the job sheet allows from its last activity.
+pub(super) fn failures(
+    night: &Night<'_>,
+    baseline: &Baseline,
+    outings: &[Outing],
+) -> Vec<FailureToSleep> {
+    let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     let mut all: Vec<FailureToSleep> = outings
         .iter()
-        .filter(|outing| outing.kind == OutingKind::Failure && outing.width_s() > 0.0)
-        .map(|outing| FailureToSleep {
-            start_s: outing.start_s,
-            end_s: outing.end_s,
-            above_floor_a: outing.charge_c / outing.width_s(),
-            charge_ah: outing.charge_c / 3600.0,
+        .filter(|outing| outing.width_s() > 0.0)
+        .filter_map(|outing| match (outing.kind, allowed_s) {
+            (OutingKind::Failure, _) => Some(FailureToSleep {
+                start_s: outing.start_s,
+                end_s: outing.end_s,
+                above_floor_a: outing.charge_c / outing.width_s(),
+                charge_ah: outing.charge_c / 3600.0,
+            }),
+            (OutingKind::Awake, Some(allowed_s)) if !ended_by_hand(night, outing) => {
+                let start_s = last_activity_s(night, outing) + allowed_s;
+                (start_s < outing.end_s).then(|| from(night, baseline, outing, start_s))
+            }
+            _ => None,
         })
         .collect();
     all.sort_by(|a, b| b.charge_ah.total_cmp(&a.charge_ah));
     all
+}
+
+/// The part of an outing from `start_s` on.
+fn from(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -> FailureToSleep {
+    let time = &night.samples.time;
+    let first = time.index_at(start_s).max(outing.first);
+    let charge: ExactSum = (first..outing.end)
+        .map(|sample| {
+            (night.drawn_a(sample) - baseline.at(time.at(sample))) * night.interval_s(sample)
+        })
+        .collect();
+    let charge_c = charge.value();
+    FailureToSleep {
+        start_s,
+        end_s: outing.end_s,
+        above_floor_a: charge_c / (outing.end_s - start_s),
+        charge_ah: charge_c / 3600.0,
+    }
 }

@@ -5,7 +5,7 @@ use super::outings::{Outing, OutingKind};
 use crate::findings::{Wake, WakeSeries, Wakes};
 use crate::numeric::Moments;
 
-/// Neighbours in order of charge that differ by more than this factor may be of two kinds.
+/// Neighbours in order of charge, width or height that differ by more than this factor may be of two kinds.
 const KINDS_APART: f64 = 1.6;
 /// Fewest wakes that make a kind of their own.
 const FEWEST: usize = 3;
@@ -14,9 +14,9 @@ const REGULAR: f64 = 0.15;
 
 /// All wakes with the series they belong to, and the series, most wakes first.
 ///
-/// Wakes are sorted by charge and cut where neighbours differ by more than 1.6 times and both sides
-/// keep a rhythm, or one keeps a better one than all together: a 10 s poll inside a 15 min report.
-/// O(k log k).
+/// Wakes are sorted by charge, width or height and cut where neighbours differ by more than 1.6
+/// times and both sides keep a rhythm, or one keeps a far better one than all together: a 10 s poll
+/// inside a 15 min report. O(k log k) a kind.
 pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
     let mut wakes: Vec<Wake> = outings
         .iter()
@@ -29,9 +29,8 @@ pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
             series: None,
         })
         .collect();
-    let mut order: Vec<usize> = (0..wakes.len()).collect();
-    order.sort_by(|a, b| wakes[*a].charge_ah.total_cmp(&wakes[*b].charge_ah).then(a.cmp(b)));
-    let mut groups = cut(&order, &wakes);
+    let mut groups =
+        if wakes.is_empty() { Vec::new() } else { cut((0..wakes.len()).collect(), &wakes) };
     groups.sort_by_key(|group| std::cmp::Reverse(group.len()));
     for (at, group) in groups.iter().enumerate() {
         for wake in group {
@@ -42,24 +41,30 @@ pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
     (wakes, series)
 }
 
-fn cut(order: &[usize], wakes: &[Wake]) -> Vec<Vec<usize>> {
-    if order.is_empty() {
-        return Vec::new();
+/// What tells wakes of one kind from those of another: charge, width and height.
+const TRAITS: [fn(&Wake) -> f64; 3] =
+    [|wake| wake.charge_ah, |wake| wake.width_s, |wake| wake.peak_a];
+
+fn cut(group: Vec<usize>, wakes: &[Wake]) -> Vec<Vec<usize>> {
+    let whole = irregularity(&group, wakes);
+    for of in TRAITS {
+        let mut order = group.clone();
+        let value = |at: &usize| of(&wakes[*at]);
+        order.sort_by(|a, b| value(a).total_cmp(&value(b)).then(a.cmp(b)));
+        let ratio = |at: usize| value(&order[at]) / value(&order[at - 1]);
+        let widest = (FEWEST..order.len().saturating_sub(FEWEST - 1))
+            .filter(|at| value(&order[at - 1]) > 0.0 && ratio(*at) > KINDS_APART)
+            .max_by(|a, b| ratio(*a).total_cmp(&ratio(*b)));
+        let Some(at) = widest else { continue };
+        let high = order.split_off(at);
+        let low = order;
+        let (calm_low, calm_high) = (irregularity(&low, wakes), irregularity(&high, wakes));
+        let both_keep_time = calm_low < REGULAR && calm_high < REGULAR;
+        if both_keep_time || calm_low.min(calm_high) < 0.5 * REGULAR.min(whole) {
+            return [cut(low, wakes), cut(high, wakes)].concat();
+        }
     }
-    let charge = |at: usize| wakes[order[at]].charge_ah;
-    let whole = irregularity(order, wakes);
-    let best = (FEWEST..order.len().saturating_sub(FEWEST - 1))
-        .filter(|at| charge(at - 1) > 0.0 && charge(*at) / charge(at - 1) > KINDS_APART)
-        .max_by(|a, b| (charge(*a) / charge(a - 1)).total_cmp(&(charge(*b) / charge(b - 1))));
-    let Some(at) = best else { return vec![order.to_vec()] };
-    let (low, high) = order.split_at(at);
-    let (calm_low, calm_high) = (irregularity(low, wakes), irregularity(high, wakes));
-    let both_keep_time = calm_low < REGULAR && calm_high < REGULAR;
-    if both_keep_time || calm_low.min(calm_high) < REGULAR.min(whole) {
-        [cut(low, wakes), cut(high, wakes)].concat()
-    } else {
-        vec![order.to_vec()]
-    }
+    vec![group]
 }
 
 /// Starts of a group in order of time.

@@ -2,7 +2,6 @@
 
 use super::super::Risk;
 use super::*;
-use crate::capture::TimeAxis;
 use crate::findings::{CreepAnswer, SegmentKind, Verdict, ZeroCheck};
 use crate::jobsheet::SleepLimits;
 use crate::loads::ZeroModel;
@@ -42,7 +41,7 @@ fn capture(parts: &[(usize, f64, SegmentKind)]) -> (Samples, Segmentation) {
     let len = current_a.len();
     let time = TimeAxis::Uniform { interval_s: 1.0, len };
     let samples = Samples { time, current_a };
-    (samples, Segmentation { noise, segments, steps: vec![], states, wakes: None })
+    (samples, Segmentation { noise, segments, steps: vec![], states })
 }
 
 fn no_loads(zero: ZeroModel) -> LoadsFound {
@@ -63,7 +62,7 @@ fn night(
 ) -> Option<(SleepFindings, Option<Wakes>)> {
     let (samples, segmentation) = capture(parts);
     let loads = no_loads(ZeroModel::default());
-    assess(&samples, &segmentation, None, &loads, sheet, Risk::default())
+    assess(&samples, &[], &segmentation, None, &loads, sheet, Risk::default())
 }
 
 use SegmentKind::{Burst, Steady};
@@ -83,7 +82,7 @@ fn wakes_are_counted_with_period_width_peak_and_charge() {
     let summary = summary.unwrap();
     assert_eq!(summary.count, 20);
     approx::assert_relative_eq!(summary.period_s.unwrap(), 100.0, max_relative = 1e-12);
-    assert_eq!(summary.width_s, 5.0);
+    approx::assert_relative_eq!(summary.width_s, 5.0, max_relative = 1e-12);
     assert_eq!(summary.peak_a, 0.150);
     approx::assert_relative_eq!(summary.charge_each_ah, 0.140 * 5.0 / 3600.0, max_relative = 1e-12);
     approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-12);
@@ -126,7 +125,7 @@ fn a_stuck_wake_is_a_failure_with_its_cost() {
     assert_eq!(summary.unwrap().count, 24);
     assert_eq!(found.failures.len(), 1);
     let failure = &found.failures[0];
-    assert_eq!(failure.end_s - failure.start_s, 900.0);
+    approx::assert_relative_eq!(failure.end_s - failure.start_s, 900.0, max_relative = 1e-9);
     approx::assert_relative_eq!(failure.charge_ah, 0.110 * 900.0 / 3600.0, max_relative = 1e-12);
 }
 
@@ -162,12 +161,12 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
     let sheet = JobSheet::default();
     let assess_with = |zero: ZeroModel| {
         let loads = no_loads(zero);
-        assess(&samples, &segmentation, None, &loads, &sheet, Risk::default()).unwrap().0.creep
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap().0.creep
     };
     let alone = assess_with(ZeroModel::default());
     assert_eq!(alone.answer, CreepAnswer::Undecidable);
     // 20 µA every 100 s is 0.72 mA an hour.
-    approx::assert_relative_eq!(alone.slope_a_per_h.unwrap(), 7.2e-4, max_relative = 1e-6);
+    approx::assert_relative_eq!(alone.slope_a_per_h.unwrap(), 7.2e-4, max_relative = 1e-4);
     let check = |time_s| ZeroCheck {
         time_s,
         reading_a: 0.0,

@@ -23,8 +23,6 @@ pub(crate) struct Night {
     pub(crate) tail_s: f64,
     /// Where the clamp is on the lead.
     pub(crate) seen_s: (f64, f64),
-    /// Starts less than this apart are one wake.
-    pub(crate) apart_s: f64,
     /// True where wakes are shorter than a sample and have no width.
     pub(crate) short: bool,
     pub(crate) failures: Vec<Stuck>,
@@ -129,7 +127,6 @@ fn night(seed: u64) -> Night {
         floor_a,
         tail_s,
         seen_s: (900.0, 35_100.0),
-        apart_s: 0.0,
         short: false,
         failures: if stuck { vec![failure] } else { Vec::new() },
         creep: Some(CreepAnswer::Steady),
@@ -154,7 +151,7 @@ fn sleeper(seed: u64) -> Night {
     let share = between(&mut rng, 0.005, 0.03);
     let above_a = wakes.above_a;
     let each_ah = above_a * (wakes.width_s + wakes.tail_s) / 3600.0;
-    let share_awake = wakes.width_s / period_s;
+    let share_awake = (wakes.width_s + wakes.tail_s) / period_s;
     let scenario = format!(
         "name = \"sleeper\"\nseed = {seed}\nstart = 2026-05-12T09:00:00\nduration_s = 120.0\n\
          jobsheet = '''\n[sleep]\nsleep_max_a = {:.9}\nwake_charge_max_ah = {:.12}\n\
@@ -173,7 +170,6 @@ fn sleeper(seed: u64) -> Night {
         floor_a,
         tail_s: wakes.tail_s,
         seen_s: (0.0, 120.0),
-        apart_s: 0.0,
         short: false,
         failures: Vec::new(),
         creep: Some(CreepAnswer::Steady),
@@ -227,7 +223,6 @@ fn bench(seed: u64) -> Night {
         floor_a,
         tail_s: wakes.tail_s,
         seen_s: (asleep_s, 600.0),
-        apart_s: 0.0,
         short: false,
         failures: if late { vec![failure] } else { Vec::new() },
         creep: None,
@@ -268,7 +263,6 @@ fn poll(seed: u64) -> Night {
         floor_a,
         tail_s: 0.0,
         seen_s: (0.0, 14_400.0),
-        apart_s: 8.5,
         short: false,
         failures: Vec::new(),
         creep: Some(CreepAnswer::Steady),
@@ -300,7 +294,6 @@ fn short(seed: u64) -> Night {
         floor_a,
         tail_s: 0.0,
         seen_s: (0.0, 14_400.0),
-        apart_s: 0.0,
         short: true,
         failures: Vec::new(),
         creep: Some(CreepAnswer::Steady),
@@ -356,7 +349,6 @@ fn slow(seed: u64, equipment: bool, checked: bool) -> Night {
         floor_a: floor_a + grows * 0.5 * hours,
         tail_s: 0.0,
         seen_s,
-        apart_s: 0.0,
         short: false,
         failures: Vec::new(),
         creep: Some(creep),

@@ -199,9 +199,23 @@ impl Case<'_> {
         let mut starts: Vec<f64> =
             self.truth.wakes.iter().flat_map(|wakes| self.starts(wakes)).collect();
         starts.sort_by(f64::total_cmp);
-        // Wakes that overlap are one to whoever looks at the lead.
-        let apart_s = self.night.apart_s;
-        starts.dedup_by(|later, earlier| *later - *earlier < apart_s);
+        // Wakes that overlap, or with hardly a reading between, are one to whoever looks at the lead.
+        let hidden = |at: f64| {
+            self.truth.wakes.iter().any(|wakes| {
+                let room_s = wakes.width_s * 1.1 + 4.0 * self.interval_s;
+                let before = wakes.starts_s.partition_point(|start| *start < at);
+                let within = before > 0 && at - wakes.starts_s[before - 1] < room_s;
+                // One that runs into a longer one has no start of its own.
+                let longer = wakes.width_s > 2.0 * self.truth.wakes[0].width_s;
+                let into = wakes.starts_s.get(before).is_some_and(|next| {
+                    longer
+                        && *next > at
+                        && *next - at < self.truth.wakes[0].width_s + 4.0 * self.interval_s
+                });
+                within || into
+            })
+        };
+        starts.retain(|start| !hidden(*start));
         // A true start counts once it is met by a wake found, and the other way round.
         let near_s = 2.0 * self.interval_s + self.night.tail_s;
         let found: Vec<f64> = self.sleep.wakes.iter().map(|wake| wake.start_s).collect();
@@ -254,15 +268,30 @@ impl Case<'_> {
                 }
                 tally.width.push(samples);
             }
-            let error = (found.charge_each_ah / wakes.charge_each_ah - 1.0).abs();
+            let true_ah = self.mean_charge_ah(wakes, &starts);
+            let error = (found.charge_each_ah / true_ah - 1.0).abs();
             if error > 0.005 {
-                told.push(format!(
-                    "wake of {} Ah for {}",
-                    found.charge_each_ah, wakes.charge_each_ah
-                ));
+                told.push(format!("wake of {} Ah for {true_ah}", found.charge_each_ah));
             }
             tally.wake_charge.push(error);
         }
+    }
+
+    /// Mean charge of whole wakes, and of the shorter ones that lie in them.
+    fn mean_charge_ah(&self, wakes: &TrueWakes, starts: &[f64]) -> f64 {
+        let each_ah = |of: &TrueWakes| of.above_a * (of.width_s + self.night.tail_s) / 3600.0;
+        let shorter = self.truth.wakes.iter().filter(|other| other.width_s < 0.9 * wakes.width_s);
+        let added_ah: f64 = shorter
+            .map(|other| {
+                let met = starts.iter().map(|start| {
+                    let from = other.starts_s.partition_point(|at| at + other.width_s < *start);
+                    let to = other.starts_s.partition_point(|at| *at < start + wakes.width_s);
+                    to.saturating_sub(from)
+                });
+                each_ah(other) * met.sum::<usize>() as f64 / starts.len() as f64
+            })
+            .sum();
+        each_ah(wakes) + added_ah
     }
 
     fn floor_and_charge(&self, tally: &mut Tally, told: &mut Vec<String>) {

@@ -125,11 +125,7 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     all.push(floor);
     let to_sleep = sleep.longest_time_to_sleep_s;
     all.extend(to_sleep.map(|s| judged(lone(Measure::TimeToSleep, s), "sleep_within_s")));
-    if let Some(lowest) = findings.states.iter().min_by(|a, b| {
-        (a.mean_a - sleep.floor_a).abs().total_cmp(&(b.mean_a - sleep.floor_a).abs())
-    }) {
-        all.push(lone(Measure::Noise, lowest.noise_a));
-    }
+    all.push(lone(Measure::Noise, sleep.floor_noise_a));
     if let Some(wakes) = &findings.wakes {
         all.extend(wakes.period_s.map(|period_s| lone(Measure::WakePeriod, period_s)));
         let charge = lone(Measure::WakeCharge, wakes.charge_each_ah);

@@ -135,7 +135,7 @@ impl Evidence {
         });
         // What follows closely on another step is a hump's or a boot's own doing, or a burst's end.
         let own = 1.0 - 0.8 * (-mark.since_s / 5.0).exp();
-        way * size * own * if mark.of_burst { 0.4 } else { 1.0 }
+        way * size * own * if mark.of_burst { 0.25 } else { 1.0 }
     }
 
     /// How much likelier a jump of log size `size` is when about `expected` is due than anywhere:
@@ -186,6 +186,14 @@ fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
         })
     };
     let mut told: Vec<(String, Option<String>)> = Vec::new();
+    let listed: Vec<(String, String)> = list
+        .lines
+        .iter()
+        .filter_map(|line| match &line.action {
+            Action::To(state) => Some((line.load.to_lowercase(), state.to_lowercase())),
+            _ => None,
+        })
+        .collect();
     order
         .into_iter()
         .map(|of_list| {
@@ -205,7 +213,8 @@ fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
             let (way, size_a) = match &line.action {
                 Action::Zero => (Way::Zero, None),
                 Action::On => (Way::Up, jump(spec, None, now.as_deref(), sheet)),
-                Action::Off => (Way::Down, jump(spec, before.as_deref(), None, sheet)),
+                // It may have fallen asleep, or finished starting, since it was told.
+                Action::Off => (Way::Down, fall(spec, before.as_deref(), &listed, sheet)),
                 Action::To(_) => {
                     let known = jump_signed(spec, before.as_deref(), now.as_deref(), sheet);
                     let way = match known {
@@ -283,6 +292,24 @@ fn jump(
     let (low, high) = jump_signed(spec, before, now, sheet)?;
     let (low, high) = if low > 0.0 { (low, high) } else { (-high, -low) };
     (low > 0.0).then_some((low, high))
+}
+
+/// Smallest and largest fall when a load is switched off: from the state it was told to be in, or
+/// from one of the job sheet's that nobody lists, which it enters by itself.
+fn fall(
+    spec: Option<&LoadSpec>,
+    told: Option<&str>,
+    listed: &[(String, String)],
+    sheet: &JobSheet,
+) -> Option<(f64, f64)> {
+    let told_a = jump(spec, told, None, sheet)?;
+    let spec = spec?;
+    let of_load = |state: &str| {
+        listed.iter().any(|(load, of)| same_name(load, &spec.name) && same_name(of, state))
+    };
+    let own = spec.states.iter().map(|state| state.name.as_str()).filter(|state| !of_load(state));
+    let falls = own.filter_map(|state| jump(Some(spec), Some(state), None, sheet));
+    Some(falls.fold(told_a, |(low, high), (a, b)| (low.min(a), high.max(b))))
 }
 
 fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) -> Vec<Mark> {

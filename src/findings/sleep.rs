@@ -14,6 +14,9 @@ pub struct SleepFindings {
     pub floor_standard_uncertainty_a: f64,
     /// Its expanded uncertainty, about 95 %, ampere.
     pub floor_expanded_uncertainty_a: f64,
+    /// Standard deviation of one reading at the floor, ampere.
+    #[serde(default)]
+    pub floor_noise_a: f64,
     /// Time and charge at the floor.
     pub asleep: SleepShare,
     /// Time and charge of the wakes.

@@ -38,7 +38,7 @@ const TOO_MUCH: f64 = 1500.0;
 const ROUNDING_FROM: usize = 24;
 /// Share of a jump by which the reading next to it may miss its level: an averaging meter takes it
 /// during the change, and what is switched dies away; it fades by 1/√e a reading.
-const SOFT: f64 = 0.3;
+const SOFT: f64 = 0.2;
 /// Jumps below this many σ show nothing of that.
 const SOFT_FROM: f64 = 20.0;
 /// Readings on either side whose middle one tells the jump.
@@ -249,6 +249,16 @@ impl Ground<'_> {
         SOFT * ((levels[1] - levels[0]).abs() - SOFT_FROM * sigma).max(0.0)
     }
 
+    /// The same at the far end of a side, where the step before or after has left readings that
+    /// are not of its level: as much as each lies off it.
+    fn unsettled(&self, side: &Side) -> Vec<f64> {
+        let (value, n) = (&side.value, side.value.len());
+        let level = value[n / 2];
+        let least = SOFT_FROM * self.noise.sigma_at(level);
+        let off = |i: usize| ((value[i] - level).abs() - least).max(0.0);
+        (n - n / 2..n).rev().map(off).take_while(|off| *off > 0.0).collect()
+    }
+
     fn weigh(
         &self,
         sides: &[Side; 2],
@@ -280,10 +290,15 @@ impl Ground<'_> {
                 Some(now)
             })
             .collect();
+        let unsettled = [self.unsettled(&sides[0]), self.unsettled(&sides[1])];
         for k in 0..n {
-            let (side, i, jump) =
-                if k < l { (&sides[0], l - 1 - k, 0.0) } else { (&sides[1], k - l, 1.0) };
-            let scale = 1.0 / (side.sigma * unit.sqrt()).hypot(softened[i]);
+            let (side, i, jump, far) = if k < l {
+                (&sides[0], l - 1 - k, 0.0, unsettled[0].get(k))
+            } else {
+                (&sides[1], k - l, 1.0, unsettled[1].get(n - 1 - k))
+            };
+            let far = far.copied().unwrap_or(0.0);
+            let scale = 1.0 / (side.sigma * unit.sqrt()).hypot(softened[i].hypot(far));
             let t = (side.time[i] - here_s) / span;
             let (value, jump) = ((side.value[i] - origin) * scale, jump * scale);
             columns.set(k, [scale, t * scale, t * t * scale, t * t * t * scale, jump, value]);

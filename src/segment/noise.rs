@@ -146,6 +146,21 @@ impl Squares {
     }
 }
 
+/// A level this many times noisier than the levels known on both sides of it shows edges, not noise:
+/// bursts of a few readings have little else.
+const NOISIER: f64 = 8.0;
+
+/// Drops such levels; they take the σ of their neighbours.
+fn drop_edges(own: &mut [Option<f64>]) {
+    let known: Vec<(usize, f64)> =
+        own.iter().enumerate().filter_map(|(i, sigma)| sigma.map(|sigma| (i, sigma))).collect();
+    for three in known.windows(3) {
+        if three[1].1 > NOISIER * three[0].1.max(three[2].1) {
+            own[three[1].0] = None;
+        }
+    }
+}
+
 /// Variance of `x_t − 2 x_{t−k} + x_{t−2k}` of unit AR(1) noise whose correlation over k readings
 /// is `r`.
 pub(super) fn second_difference(r: f64) -> f64 {
@@ -268,6 +283,7 @@ impl Noise {
             noise.stuck_count = count;
             noise.phi = noise.phi.min(0.5);
         }
+        drop_edges(&mut own);
         noise.seen = own.iter().map(Option::is_some).collect();
         noise.fill(&own);
         noise

@@ -4,7 +4,7 @@ use super::Night;
 use super::outings::Outing;
 use super::stretches::{Depth, Depths};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
-use crate::numeric::{ExactSum, Quantity, coverage_factor_95, effective_samples};
+use crate::numeric::{ExactSum, Quantity, effective_samples, student_quantile};
 
 /// The floor with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -109,6 +109,9 @@ pub(super) fn level(night: &Night<'_>, visits: &[Rest]) -> Option<Floor> {
     Some(Floor { value_a, u_a, degrees_of_freedom })
 }
 
+/// Chance that a floor which holds is said to creep.
+const CREEP_RISK: f64 = 0.001;
+
 /// Slope of the floor by least squares over its stretches, weighted by their time, against its
 /// standard uncertainty from their scatter. A slope is the equipment's only when at least two zero
 /// checks hold the meter's own drift; otherwise it cannot be told from it.
@@ -137,11 +140,20 @@ pub(super) fn creep(night: &Night<'_>, visits: &[Rest]) -> Creep {
     let checks = &night.loads.zero.checks;
     let span_s = checks.last().zip(checks.first()).map(|(last, first)| last.time_s - first.time_s);
     let drift_known = span_s.filter(|span| *span > 0.0);
-    let zero_u = night.loads.zero.standard_uncertainty_a;
-    let zero = drift_known.zip(zero_u).map(|(span, u)| 2.0 * (u / span).powi(2));
+    // What the first and the last check are known to; between them the zero is taken to move evenly.
+    let segments = &night.segmentation.segments;
+    let check_variance = |time_s: f64| {
+        let at = segments.partition_point(|segment| segment.end_s <= time_s);
+        let u_a = segments.get(at).map_or(0.0, |segment| segment.standard_uncertainty_a);
+        u_a.max(night.segmentation.noise.floor_a).powi(2)
+    };
+    let zero = drift_known.zip(checks.first().zip(checks.last())).map(|(span, (first, last))| {
+        (check_variance(first.time_s) + check_variance(last.time_s)) / (span * span)
+    });
     let u = (own + zero.unwrap_or(0.0)).sqrt();
     let (slope_a_per_h, u_a_per_h) = (3600.0 * slope, 3600.0 * u);
-    let seen = slope_a_per_h.abs() > coverage_factor_95(Some(degrees)) * u_a_per_h;
+    let seen =
+        slope_a_per_h.abs() > student_quantile(1.0 - 0.5 * CREEP_RISK, Some(degrees)) * u_a_per_h;
     let shown = Quantity::amperes(slope_a_per_h);
     let (answer, text) = match (seen, zero.is_some()) {
         (false, _) => {
@@ -149,7 +161,10 @@ pub(super) fn creep(night: &Night<'_>, visits: &[Rest]) -> Creep {
         }
         (true, true) => (
             CreepAnswer::Creeps,
-            format!("The floor creeps by {shown} an hour, with the meter's zero held by checks."),
+            format!(
+                "The floor creeps by {shown} an hour, the meter's zero being held by checks at both \
+                 ends and taken to move evenly between them."
+            ),
         ),
         (true, false) => (
             CreepAnswer::Undecidable,

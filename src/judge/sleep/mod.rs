@@ -128,6 +128,7 @@ pub(super) fn assess(
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
         floor_standard_uncertainty_a: floor.u_a,
+        floor_noise_a: baseline.sigma_a,
         floor_expanded_uncertainty_a: crate::numeric::coverage_factor_95(floor.degrees_of_freedom)
             * floor.u_a,
         asleep,
@@ -203,8 +204,9 @@ fn shares(
     let mut parts = [SleepShare::default(); 3];
     for outing in outings {
         let at = if outing.kind == OutingKind::Wake { 1 } else { 2 };
-        let (time_s, charge_ah) = part(outing.first, outing.end);
-        parts[at].time_s += time_s;
+        // The tail's charge is its outing's, its time the floor's.
+        let (_, charge_ah) = part(outing.first, outing.end);
+        parts[at].time_s += outing.width_s();
         parts[at].charge_ah += charge_ah;
     }
     let whole = outings::powered(night, depths).into_iter().map(|(first, end)| part(first, end));

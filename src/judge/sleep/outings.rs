@@ -6,6 +6,7 @@
 
 use super::Night;
 use super::baseline::Baseline;
+use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use crate::findings::{FailureToSleep, FallAsleep};
 use crate::numeric::ExactSum;
@@ -58,6 +59,10 @@ const PLATEAU: usize = 8;
 /// Single readings above the floor are current, and not the meter's strays, when they outnumber
 /// those below it by this many standard deviations of their number.
 const NOT_STRAY: f64 = 3.0;
+
+/// Long outings alike within this factor, and as many of them, may be a habit.
+const ALIKE: f64 = 1.6;
+const HABIT: usize = 4;
 
 /// A run of readings above the floor.
 #[derive(Debug, Clone, Copy)]
@@ -224,7 +229,8 @@ fn seen_up(night: &Night<'_>, depths: &Depths, run: Run) -> bool {
         .any(|stretch| stretch.depth == Depth::Up)
 }
 
-/// Outings that last far longer than the wakes are failures to sleep. With fewer than five to
+/// Outings that last far longer than the wakes are failures to sleep, unless several alike keep a
+/// rhythm: reports among polls. With fewer than five to
 /// compare with, one of more than ten times its shortest peer, or of more than the job sheet allows
 /// from the last activity to sleep.
 fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
@@ -241,10 +247,23 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
         2..=4 => (10.0 * widths[0]).min(allowed_s.max(2.0 * widths[0])),
         _ => FAR_LONGER * widths[(n * 9 / 10).min(n - 2)],
     };
-    for outing in outings.iter_mut().filter(|outing| outing.kind == OutingKind::Wake) {
-        if outing.width_s() > limit_s {
-            outing.kind = OutingKind::Failure;
-        }
+    let mut long: Vec<usize> = (0..outings.len())
+        .filter(|at| outings[*at].kind == OutingKind::Wake && outings[*at].width_s() > limit_s)
+        .collect();
+    long.sort_by(|a, b| outings[*a].width_s().total_cmp(&outings[*b].width_s()).then(a.cmp(b)));
+    let alike = |a: &usize, b: &usize| outings[*b].width_s() < ALIKE * outings[*a].width_s();
+    let habits: Vec<usize> = long
+        .chunk_by(alike)
+        .filter(|group| {
+            let mut starts: Vec<f64> = group.iter().map(|at| outings[*at].start_s).collect();
+            starts.sort_by(f64::total_cmp);
+            group.len() >= HABIT && keeps_time(&starts)
+        })
+        .flatten()
+        .copied()
+        .collect();
+    for at in long.into_iter().filter(|at| !habits.contains(at)) {
+        outings[at].kind = OutingKind::Failure;
     }
 }
 

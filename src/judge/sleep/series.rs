@@ -110,6 +110,11 @@ fn rhythm(starts: &[f64]) -> Option<Rhythm> {
     Some(Rhythm { period_s: moments.mean, jitter_s: moments.sd, skipped, irregularity })
 }
 
+/// Whether sorted starts keep a rhythm.
+pub(super) fn keeps_time(starts: &[f64]) -> bool {
+    rhythm(starts).is_some_and(|rhythm| rhythm.irregularity < REGULAR)
+}
+
 fn irregularity(group: &[usize], wakes: &[Wake]) -> f64 {
     rhythm(&starts(group, wakes)).map_or(f64::INFINITY, |rhythm| rhythm.irregularity)
 }

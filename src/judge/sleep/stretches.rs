@@ -1,6 +1,7 @@
 //! Which stretches are off, asleep or up.
 
 use super::Night;
+use crate::events::Action;
 use crate::findings::SegmentKind;
 
 /// How deep a stretch sleeps.
@@ -22,14 +23,12 @@ pub(super) struct Stretch {
     pub(super) end: usize,
 }
 
-/// The stretches, and between which levels a steady segment is the floor's own.
+/// The stretches, and from which level on a steady segment is the floor's own.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Depths {
     pub(super) stretches: Vec<Stretch>,
     /// Below this a panel charges, ampere.
     pub(super) least_a: f64,
-    /// Above this nothing sleeps, ampere.
-    pub(super) limit_a: f64,
 }
 
 /// A level is the floor only when the capture spends this share of its powered time there.
@@ -38,14 +37,15 @@ const FLOOR_SHARE: f64 = 0.05;
 const FLOOR_WIDTH: f64 = 0.2;
 /// Above this share of the way from the floor to the next level, a steady stretch is not asleep.
 const ASLEEP_UP_TO: f64 = 0.3;
+/// Readings that a stay needs to say where the floor is now.
+const LONG: usize = 5;
 
-/// Cuts the capture into off, asleep and up; `None` when it never leaves its lowest level or has
-/// none above zero.
+/// Cuts the capture into off, asleep and up; `None` when no level above zero is powered.
 ///
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
-/// twentieth of the powered time; where a wandering floor leaves none, the one held longest. What
-/// lies up to 0.3 of the way to the usual wake counts as asleep, so that a wandering floor is not
-/// several.
+/// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
+/// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
+/// 0.3 of the usual rise above the stay before is asleep.
 pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
     let off = off_segments(night);
@@ -69,40 +69,68 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .min_by(|a, b| mean_a(*a).total_cmp(&mean_a(*b)))
         .or_else(|| powered.iter().copied().max_by(|a, b| levels[*a].0.total_cmp(&levels[*b].0)))?;
     let floor_a = mean_a(floor);
-    let mut above: Vec<f64> = segments
-        .iter()
-        .enumerate()
-        .filter(|(at, segment)| segment.kind != SegmentKind::Steady && !off[*at])
-        .map(|(at, _)| night.mean_a(at) - floor_a)
-        .filter(|height| *height > 0.0)
-        .collect();
-    above.sort_by(f64::total_cmp);
-    let next = powered.iter().map(|state| mean_a(*state) - floor_a).filter(|height| *height > 0.0);
-    // The lower of the usual excursion and the next level that is no split of the floor itself.
-    let split = (3.0 * states[floor].noise_a).max(FLOOR_WIDTH * floor_a);
-    let step =
-        next.filter(|height| *height > split).chain(super::middle(&above)).reduce(f64::min)?;
-    let limit_a = floor_a + ASLEEP_UP_TO * step;
-    let mut all: Vec<Stretch> = Vec::new();
-    for (at, off) in off.iter().enumerate() {
-        let depth = match night.mean_a(at) {
-            _ if *off => Depth::Off,
+    let step = usual_rise_a(night, &off, (3.0 * states[floor].noise_a).max(FLOOR_WIDTH * floor_a));
+    let allowed_a = ASLEEP_UP_TO * step;
+    let seed =
+        (0..segments.len()).filter(|at| segments[*at].state == Some(floor)).max_by(|a, b| {
+            let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
+            length_s(*a).total_cmp(&length_s(*b)).then(b.cmp(a))
+        })?;
+    let mut depths = vec![Depth::Off; segments.len()];
+    let follow = |depths: &mut Vec<Depth>, order: &mut dyn Iterator<Item = usize>| {
+        let mut level_a = night.mean_a(seed);
+        for at in order.filter(|at| !off[*at]) {
             // A ramp at the floor, such as the sun's at dawn, is asleep too.
-            level_a if level_a <= limit_a => Depth::Asleep,
-            _ => Depth::Up,
-        };
+            depths[at] = Depth::Up;
+            if night.mean_a(at) <= level_a + allowed_a {
+                depths[at] = Depth::Asleep;
+                let long = segments[at].end - segments[at].first >= LONG;
+                if segments[at].kind == SegmentKind::Steady && long {
+                    level_a = night.mean_a(at);
+                }
+            }
+        }
+    };
+    follow(&mut depths, &mut (seed..segments.len()));
+    follow(&mut depths, &mut (0..seed).rev());
+    let mut all: Vec<Stretch> = Vec::new();
+    for (at, depth) in depths.into_iter().enumerate() {
         match all.last_mut() {
             Some(last) if last.depth == depth => last.end = at + 1,
             _ => all.push(Stretch { depth, first: at, end: at + 1 }),
         }
     }
-    let least_a = floor_a - ASLEEP_UP_TO * step;
-    Some(Depths { stretches: all, least_a, limit_a })
+    Some(Depths { stretches: all, least_a: floor_a - allowed_a })
+}
+
+/// The lower of the usual excursion and the least rise from one steady stay to the next that is no
+/// split of the floor itself, ampere; without end where nothing rises.
+fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
+    let segments = &night.segmentation.segments;
+    let mut excursions: Vec<f64> = Vec::new();
+    let mut least_a = f64::INFINITY;
+    let mut before: Option<f64> = None;
+    for (at, segment) in segments.iter().enumerate() {
+        let level_a = night.mean_a(at);
+        if off[at] {
+            before = None;
+        } else if segment.kind == SegmentKind::Steady {
+            let change_a = before.map_or(0.0, |before| (level_a - before).abs());
+            if change_a > split_a {
+                least_a = least_a.min(change_a);
+            }
+            before = Some(level_a);
+        } else {
+            excursions.extend(before.map(|before| level_a - before).filter(|rise| *rise > split_a));
+        }
+    }
+    excursions.sort_by(f64::total_cmp);
+    super::middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed
-/// on, or a level that the meter cannot tell from zero with every listed load off or at an end of
-/// the capture.
+/// on, or a level that the meter cannot tell from zero, with every listed load off, or at an end of
+/// the capture unless that level is held most of the time.
 fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let segments = &night.segmentation.segments;
     let checked: Vec<usize> = night
@@ -116,19 +144,31 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let states: Vec<usize> = checked.iter().filter_map(|at| segments[*at].state).collect();
     let meter = night.sheet.meter.unwrap_or_default();
     let step_a = meter.resolution_a.unwrap_or(night.segmentation.noise.floor_a * 12f64.sqrt());
-    let nothing_a = (meter.accuracy_counts + 1.0) * step_a
-        + 3.0 * night.loads.zero.standard_uncertainty_a.unwrap_or(0.0);
+    // As near as the meter tells, and the checks' own scatter; how the zero may have wandered since
+    // is not counted, or a creeping floor would pass for nothing.
+    let checks_a = checked
+        .iter()
+        .map(|at| segments[*at].standard_uncertainty_a.hypot(night.mean_a(*at)))
+        .fold(0.0, f64::max);
+    let nothing_a = (meter.accuracy_counts + 1.0) * step_a + 3.0 * checks_a;
+    let like_nothing = |at: usize| night.mean_a(at).abs() <= nothing_a;
+    let switched = night.alignment.is_some_and(|alignment| {
+        alignment.events.iter().any(|event| event.line.action != Action::Zero)
+    });
+    let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
+    let whole_s: f64 = (0..segments.len()).map(length_s).sum();
+    let nothing_s: f64 = (0..segments.len()).filter(|at| like_nothing(*at)).map(length_s).sum();
+    let seldom = nothing_s < 0.5 * whole_s;
     (0..segments.len())
         .map(|at| {
             let on = night.loads.on.get(at).map_or(0, Vec::len);
-            let listed_off = night.alignment.is_some() && on == 0;
-            let unlisted = night.alignment.is_none();
+            let listed_off = switched && on == 0;
+            let unlisted = !switched;
             let zero_level = segments[at].state.is_some_and(|state| states.contains(&state));
             let at_an_end = at == 0 || at + 1 == segments.len();
-            let like_nothing = night.mean_a(at).abs() <= nothing_a;
             checked.contains(&at)
                 || (zero_level && (listed_off || unlisted))
-                || (like_nothing && (listed_off || (unlisted && at_an_end)))
+                || (like_nothing(at) && (listed_off || (seldom && at_an_end)))
         })
         .collect()
 }

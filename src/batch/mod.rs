@@ -74,3 +74,48 @@ pub fn measure_units(
         .map(|(source, outcome)| outcome.into_inner().unwrap_or_else(|| one(source)))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::{ReadOptions, Silent, read_bytes};
+    use crate::pipeline::{Request, analyze};
+
+    /// Twelve captures of a load that wakes, one of them no capture at all.
+    fn analyse(source: &UnitSource) -> Result<Findings, InputFault> {
+        let number: u64 = source.unit.parse().unwrap();
+        let mut text = String::from("t (s),I (mA)\n");
+        for i in 0..900u64 {
+            let chance = (i * 2_654_435_761 + number * 40_503) % 97;
+            let level = if i % 90 < 6 { 40.0 } else { 2.0 + 0.05 * number as f64 };
+            text += &format!("{i},{:.3}\n", level + chance as f64 * 1e-3);
+        }
+        if number == 7 {
+            text = String::from("nothing of use");
+        }
+        let name = source.file.display().to_string();
+        let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
+        let request = Request {
+            sheet: &crate::jobsheet::JobSheet::default(),
+            events: None,
+            wishes: crate::segment::Wishes::default(),
+            risk: crate::judge::Risk::default(),
+        };
+        Ok(analyze(capture, &request)?.findings)
+    }
+
+    #[test]
+    fn threads_change_nothing() {
+        let sources: Vec<UnitSource> =
+            (0..12).map(|i| UnitSource::named_by_file(format!("{i}.csv").as_ref())).collect();
+        let with = |threads: usize| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let outcomes = pool.install(|| measure_units(&sources, analyse, |_| None, |_, _| {}));
+            (population(&outcomes), outcomes)
+        };
+        let (one, four) = (with(1), with(4));
+        assert_eq!(one, four);
+        assert_eq!(one.1[7].status, crate::findings::UnitStatus::Unreadable);
+        assert!(one.0.population.iter().any(|row| row.units == 11));
+    }
+}

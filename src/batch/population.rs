@@ -499,6 +499,68 @@ mod tests {
     }
 
     #[test]
+    fn the_order_of_captures_changes_nothing_but_the_trend() {
+        let fault = |at: usize, measure| (at == 30 && measure == Measure::Draw).then_some(7.0);
+        let outcomes = batch(3, 60, fault);
+        let mut turned = outcomes.clone();
+        turned.reverse();
+        let (one, mut other) = (population(&outcomes), population(&turned));
+        for (row, back) in one.population.iter().zip(&mut other.population) {
+            // The same numbers added in another order: exact sums, so exactly the same figures.
+            back.order_trend_probability = row.order_trend_probability;
+            assert_eq!(row, back);
+        }
+        other.units.reverse();
+        assert_eq!(one.units, other.units);
+        assert_eq!(one.headline, other.headline);
+    }
+
+    #[test]
+    fn a_drift_over_the_order_of_test_and_two_groups_are_told() {
+        let codes = |fault: &dyn Fn(usize, Measure) -> Option<f64>| {
+            let found = population(&batch(11, 60, fault));
+            let of = |code: &str| {
+                let caution = found.cautions.iter().find(|caution| caution.code == code);
+                caution.map(|caution| caution.text.clone())
+            };
+            (of("order-trend"), of("two-groups"))
+        };
+        assert_eq!(codes(&|_, _| None), (None, None));
+        let wobble = |at: usize| 0.9 * ((at * 7919 % 13) as f64 / 6.0 - 1.0);
+        let drifts =
+            |at: usize, measure| (measure == Measure::Draw).then(|| wobble(at) + 0.1 * at as f64);
+        assert!(codes(&drifts).0.unwrap().contains("draw rises over the order of test"));
+        // A second reel: a third of the units eight standard deviations higher, in no order.
+        let reels = |at: usize, measure| {
+            let high = if at * 7 % 3 == 0 { 8.0 } else { 0.0 };
+            (measure == Measure::SleepFloor).then(|| wobble(at) + high)
+        };
+        let (_, groups) = codes(&reels);
+        assert!(groups.unwrap().contains("33 % in the higher"));
+    }
+
+    #[test]
+    fn the_headline_carries_the_risk_in_plain_words() {
+        // Limit 45 mA, mean 40 mA, sd 0.5 mA: far inside; one in twelve outside: not.
+        let sound = population(&batch(5, 200, |_, _| None)).headline;
+        assert!(sound.contains("200 of 200 captures measured; no unit stands out."), "{sound}");
+        assert!(sound.contains("With 95 % confidence at most"), "{sound}");
+        assert!(sound.contains("in a million of such units lie outside"), "{sound}");
+        let bad = |at: usize, measure| {
+            (at % 12 == 0 && measure == Measure::Draw).then_some(20.0 + at as f64 * 0.01)
+        };
+        let poor = population(&batch(5, 60, bad)).headline;
+        let share: f64 = poor
+            .split("at most ")
+            .nth(1)
+            .and_then(|rest| rest.split(" %").next())
+            .and_then(|percent| percent.parse().ok())
+            .unwrap();
+        // Clopper & Pearson, one-sided 95 %: 5 of 60 is at most 16.7 % (quantile of Beta(6, 55)).
+        assert!((share - 17.0).abs() <= 1.0, "{poor}");
+    }
+
+    #[test]
     fn an_empty_batch_and_a_single_unit_say_so_without_figures() {
         assert!(population(&[]).population.is_empty());
         let found = population(&batch(1, 1, |_, _| None));

@@ -187,3 +187,119 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
 fn a_capture_that_never_leaves_its_level_has_no_sleep_to_speak_of() {
     assert!(night(&[(600, 0.010, Steady)], &JobSheet::default()).is_none());
 }
+
+/// Readings of a meter that averages over its second, of wakes at the times given.
+fn averaged(seconds: usize, wakes: &[(f64, f64, f64)]) -> Vec<f64> {
+    (0..seconds)
+        .map(|second| {
+            let (from, to) = (second as f64 - 1.0, second as f64);
+            let over = wakes.iter().map(|(start, width, above_a)| {
+                above_a * ((start + width).min(to) - start.max(from)).max(0.0)
+            });
+            0.010 + over.sum::<f64>()
+        })
+        .collect()
+}
+
+fn assess_readings(current_a: Vec<f64>) -> Option<(SleepFindings, Option<Wakes>)> {
+    let (mut samples, segmentation) = capture(&[(current_a.len(), 0.010, Steady)]);
+    samples.current_a = current_a;
+    let loads = no_loads(ZeroModel::default());
+    assess(&samples, &[], &segmentation, None, &loads, &JobSheet::default(), Risk::default())
+}
+
+// Wakes of 3.7 s that start anywhere between two readings; the segmentation has seen none of them.
+#[test]
+fn wakes_that_the_segmentation_missed_have_their_width_and_charge() {
+    let wakes: Vec<(f64, f64, f64)> =
+        (0..30).map(|i| (40.0 + 60.13 * f64::from(i), 3.7, 0.140)).collect();
+    let (found, summary) = assess_readings(averaged(1900, &wakes)).unwrap();
+    let summary = summary.unwrap();
+    assert_eq!(summary.count, 30);
+    approx::assert_relative_eq!(summary.period_s.unwrap(), 60.13, max_relative = 5e-4);
+    approx::assert_abs_diff_eq!(summary.width_s, 3.7, epsilon = 0.2);
+    approx::assert_relative_eq!(summary.charge_each_ah, 0.140 * 3.7 / 3600.0, max_relative = 1e-6);
+    approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-9);
+}
+
+#[test]
+fn wakes_shorter_than_a_reading_show_in_the_charge_and_the_rate_is_named() {
+    let wakes: Vec<(f64, f64, f64)> =
+        (0..40).map(|i| (20.37 + 30.29 * f64::from(i), 0.25, 0.200)).collect();
+    let (found, summary) = assess_readings(averaged(1250, &wakes)).unwrap();
+    let summary = summary.unwrap();
+    assert_eq!(summary.count, 40);
+    approx::assert_relative_eq!(summary.charge_each_ah, 0.200 * 0.25 / 3600.0, max_relative = 1e-6);
+    assert!(found.unseen.starts_with("One reading every 1 s"), "{}", found.unseen);
+    assert!(found.unseen.contains("40 of 40 wakes"), "{}", found.unseen);
+    let charge_ah = found.asleep.charge_ah + found.waking.charge_ah;
+    let true_ah = (1250.0 * 0.010 + 40.0 * 0.200 * 0.25) / 3600.0;
+    approx::assert_relative_eq!(charge_ah, true_ah, max_relative = 1e-9);
+}
+
+#[test]
+fn strays_to_both_sides_are_no_wakes() {
+    let mut readings = averaged(2000, &[]);
+    for i in 0..20 {
+        readings[50 + 93 * i] += if i % 2 == 0 { 0.2 } else { -0.2 };
+    }
+    assert!(assess_readings(readings).is_none());
+}
+
+#[test]
+fn reports_among_polls_are_no_failures_and_a_stuck_one_is() {
+    let mut parts = vec![(10, 0.010, Steady)];
+    for i in 0..90 {
+        match i {
+            45 => parts.extend([(300, 0.180, Steady), (9, 0.010, Steady)]),
+            _ if i % 9 == 4 => parts.extend([(8, 0.200, Burst), (12, 0.010, Steady)]),
+            _ => parts.extend([(1, 0.030, Burst), (19, 0.010, Steady)]),
+        }
+    }
+    let (found, _) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!(found.failures.len(), 1, "{:?}", found.failures);
+    approx::assert_relative_eq!(
+        found.failures[0].charge_ah,
+        0.170 * 300.0 / 3600.0,
+        max_relative = 1e-9
+    );
+    assert_eq!(found.series.iter().map(|series| series.count).collect::<Vec<_>>(), [79, 10]);
+}
+
+// The floor more than doubles over the night, by less than a wake is high from stay to stay.
+#[test]
+fn a_floor_that_creeps_far_is_followed() {
+    let mut parts = Vec::new();
+    for i in 0..120 {
+        parts.extend([(95, 0.010 + 1.5e-4 * f64::from(i), Steady), (5, 0.150, Burst)]);
+    }
+    let (found, summary) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!(summary.unwrap().count, 119);
+    assert_eq!(found.creep.answer, CreepAnswer::Undecidable);
+    approx::assert_relative_eq!(found.floor_a, 0.010 + 1.5e-4 * 59.5, max_relative = 1e-3);
+}
+
+#[test]
+fn falling_asleep_too_late_is_a_failure_from_the_limit_on() {
+    let sheet = JobSheet {
+        sleep: Some(SleepLimits { sleep_within_s: Some(40.0), ..SleepLimits::default() }),
+        ..JobSheet::default()
+    };
+    let with = |awake_s: usize| {
+        let mut parts = vec![(awake_s, 0.120, Steady)];
+        parts.extend(regular(10));
+        night(&parts, &sheet).unwrap().0
+    };
+    let (soon, late) = (with(30), with(100));
+    assert_eq!(soon.verdicts[0].verdict, Verdict::Conforming);
+    assert!(soon.failures.is_empty());
+    assert_eq!(late.verdicts[0].verdict, Verdict::NonConforming);
+    approx::assert_relative_eq!(late.verdicts[0].value, 99.5, max_relative = 1e-9);
+    assert_eq!(late.failures.len(), 1);
+    approx::assert_relative_eq!(late.failures[0].start_s, 40.0, max_relative = 1e-9);
+    approx::assert_relative_eq!(
+        late.failures[0].charge_ah,
+        0.110 * 60.0 / 3600.0,
+        max_relative = 1e-3
+    );
+}

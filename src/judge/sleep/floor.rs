@@ -1,6 +1,7 @@
 //! The sleep floor: its level, how far to trust it, and whether it creeps.
 
 use super::Night;
+use super::baseline::{LEARN_FROM, trimmed_sd};
 use super::outings::Outing;
 use super::stretches::{Depth, Depths};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
@@ -17,6 +18,8 @@ pub(super) struct Floor {
 /// One stay at the floor, between two outings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Rest {
+    first: usize,
+    end: usize,
     pub(super) middle_s: f64,
     pub(super) length_s: f64,
     pub(super) mean_a: f64,
@@ -69,11 +72,28 @@ fn rest(night: &Night<'_>, first: usize, end: usize) -> Option<Rest> {
     let noise_a = (squares / (count - 1.0)).sqrt().max(noise.floor_a);
     let time = &night.samples.time;
     Some(Rest {
+        first,
+        end,
         middle_s: 0.5 * (time.at(first) + time.at(end - 1)),
         length_s: time.at(end - 1) - time.at(first) + night.usual_interval_s,
         mean_a,
         u_a: noise_a / effective_samples(count, noise.phi).sqrt(),
     })
+}
+
+/// Standard deviation of one reading about its stay's mean, strays left out, ampere.
+pub(super) fn noise_a(night: &Night<'_>, rests: &[Rest]) -> f64 {
+    let total: usize = rests.iter().map(|rest| rest.end - rest.first).sum();
+    let stride = total.div_ceil(LEARN_FROM).max(1);
+    let squares = rests.iter().flat_map(|rest| {
+        // Each stay's mean is its own readings'.
+        let count = (rest.end - rest.first) as f64;
+        let taken = (rest.first..rest.end).step_by(stride);
+        taken.map(move |sample| {
+            (night.drawn_a(sample) - rest.mean_a).powi(2) * count / (count - 1.0)
+        })
+    });
+    trimmed_sd(squares.collect()).max(night.segmentation.noise.floor_a)
 }
 
 /// Mean of the floor over its time, `Σ tᵢ x̄ᵢ / Σ tᵢ`, and its standard uncertainty: type A of the

@@ -128,7 +128,7 @@ pub(super) fn assess(
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
         floor_standard_uncertainty_a: floor.u_a,
-        floor_noise_a: baseline.sigma_a,
+        floor_noise_a: floor::noise_a(&night, &rests),
         floor_expanded_uncertainty_a: crate::numeric::coverage_factor_95(floor.degrees_of_freedom)
             * floor.u_a,
         asleep,

@@ -287,9 +287,19 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
         .filter(|(_, step)| {
             step.time_s >= outing.start_s - near_s && step.time_s < outing.end_s - near_s
         })
-        .filter(|(at, step)| is_listed(night, *at) || night.sign() * step.delta_a > 0.0)
+        .filter(|(at, step)| is_listed(night, *at) || rises(night, step.index))
         .map(|(_, step)| step.time_s)
         .fold(outing.start_s, f64::max)
+}
+
+/// Whether the stretch from this sample on draws more than the one before. (A jump's own estimate, beside
+/// a start-up hump, is that of a bent background.)
+fn rises(night: &Night<'_>, sample: usize) -> bool {
+    let segments = &night.segmentation.segments;
+    let here = segments.partition_point(|segment| segment.first < sample);
+    let mean_a = |at: usize| segments.get(at).map(|segment| night.sign() * segment.mean_a);
+    let before = here.checked_sub(1).and_then(mean_a);
+    before.zip(mean_a(here)).is_some_and(|(before, here)| here > before)
 }
 
 fn is_listed(night: &Night<'_>, step: usize) -> bool {

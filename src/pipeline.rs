@@ -6,7 +6,7 @@ use crate::events::{self, Alignment, EventList};
 use crate::fault::InputFault;
 use crate::findings::{
     CaptureFacts, Caution, ClockRow, DutyRow, EventRow, Findings, InspectFindings, Noise,
-    RESULT_SCHEMA, SegmentRow, StateRow, StepRow, ZeroFacts,
+    RESULT_SCHEMA, SegmentRow, StateRow, StepRow, Totals, ZeroFacts,
 };
 use crate::jobsheet::JobSheet;
 use crate::judge::{self, Judgement, Risk};
@@ -136,6 +136,7 @@ fn assemble(
         totals.sample_mean_a = -totals.sample_mean_a;
         (totals.minimum_a, totals.maximum_a) = (-totals.maximum_a, -totals.minimum_a);
     }
+    let net = without_zero(capture, loads, &totals);
     let step_events = alignment.map(|alignment| alignment.step_events.as_slice());
     Findings {
         schema: RESULT_SCHEMA.to_owned(),
@@ -179,6 +180,8 @@ fn assemble(
             drift_a_per_h: loads.zero.drift_a_per_h,
             trusted: loads.zero.trusted,
             trusted_to_a: loads.zero.trusted_to_a,
+            net_charge_ah: net.map(|(charge_ah, _)| charge_ah),
+            net_mean_a: net.map(|(_, mean_a)| mean_a),
             answer: loads.zero.answer.clone(),
         },
         loads: judgement.loads.clone(),
@@ -193,6 +196,35 @@ fn assemble(
         advice: judgement.advice.clone(),
         cautions: cautions(capture, alignment, loads, judgement),
     }
+}
+
+/// Charge (ampere-hours) and mean (ampere) with the zero removed; `None` when nobody checked it.
+///
+/// `∫z dt` over the time measured: the zero is straight between its knots, so its mean over the
+/// capture's pieces between gaps comes from the trapezoid of each.
+fn without_zero(capture: &Capture, loads: &LoadsFound, totals: &Totals) -> Option<(f64, f64)> {
+    loads.zero.offset_a?;
+    let end_s = capture.samples.duration_s();
+    let mut pieces_s = vec![0.0];
+    for gap in &capture.sampling.gaps {
+        pieces_s.extend([gap.start_s, gap.end_s]);
+    }
+    pieces_s.push(end_s);
+    let (mut zero_c, mut measured_s) = (ExactSum::new(), ExactSum::new());
+    for piece in pieces_s.chunks(2) {
+        let (from_s, to_s) = (piece[0], piece[1]);
+        let within = |t: &f64| from_s < *t && *t < to_s;
+        let knots = loads.zero.knots.iter().map(|knot| knot.0).filter(within);
+        let times: Vec<f64> = [from_s].into_iter().chain(knots).chain([to_s]).collect();
+        for pair in times.windows(2) {
+            let mean_a = 0.5 * (loads.zero.at(pair[0]) + loads.zero.at(pair[1]));
+            zero_c.add(mean_a * (pair[1] - pair[0]));
+            measured_s.add(pair[1] - pair[0]);
+        }
+    }
+    let (zero_c, measured_s) = (zero_c.value(), measured_s.value());
+    (measured_s > 0.0)
+        .then(|| (totals.charge_ah - zero_c / 3600.0, totals.mean_a - zero_c / measured_s))
 }
 
 fn sign(loads: &LoadsFound) -> f64 {

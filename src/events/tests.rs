@@ -319,3 +319,24 @@ fn a_capture_without_steps_leaves_every_line_untied() {
     assert!(told(&found, "clock-not-found").is_some());
     assert!(told(&found, "event-without-step").is_some());
 }
+
+#[test]
+fn direction_and_size_tell_a_step_from_one_that_lies_nearer_in_time() {
+    // Everything is written 2 s late; a second after two of the steps comes one that nobody
+    // listed: the other way, and of another size.
+    let mut steps = STEPS.to_vec();
+    steps.extend([(152.0, -0.04), (263.0, 0.01)]);
+    steps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (samples, segmentation) = capture(&steps, 500.0);
+    let sheet = jobsheet::parse(
+        "job.toml",
+        "[[load]]\nname = \"radio\"\n[[load.state]]\nname = \"on\"\nspecified_a = 0.2\n",
+    )
+    .unwrap();
+    let list = parse("e.csv", &listed(2.0)).unwrap();
+    let found = align(&list, Some(START), &samples, &segmentation, &sheet).unwrap();
+    for (event, (time_s, delta_a)) in found.events.iter().zip(STEPS) {
+        let step = &segmentation.steps[event.step.unwrap()];
+        assert_eq!((step.time_s, step.delta_a), (time_s, delta_a), "{event:?}");
+    }
+}

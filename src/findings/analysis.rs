@@ -257,6 +257,10 @@ pub struct ZeroFacts {
     pub trusted: bool,
     /// To how many ampere the level of this capture can be trusted (about 95 %).
     pub trusted_to_a: Option<f64>,
+    /// Charge over the capture with the zero removed, ampere-hours; `None` without a check.
+    pub net_charge_ah: Option<f64>,
+    /// That charge over the time it was measured in, ampere.
+    pub net_mean_a: Option<f64>,
     /// The plain answer: is the meter to be believed, and what is missing.
     pub answer: String,
 }
@@ -451,10 +455,11 @@ pub struct Unexplained {
     pub charge_ah: f64,
 }
 
-/// Charge and extremes of a capture.
+/// Charge and extremes of a capture as the meter gave it, its zero included; what is left without
+/// the zero is `net_charge_ah` and `net_mean_a` of [`ZeroFacts`].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Totals {
-    /// Trapezoid charge over the capture, gaps bridged by nothing, ampere-hours.
+    /// Trapezoid charge of the readings as the meter gave them, gaps bridged by nothing, ampere-hours.
     pub charge_ah: f64,
     /// Charge over the time it was measured in, ampere.
     pub mean_a: f64,

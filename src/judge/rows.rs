@@ -304,3 +304,80 @@ fn to_decide(estimate: &LoadEstimate, limits: &Limits, risk: Risk, time_s: f64) 
         ),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::{CommonTo, UncertaintyItem};
+
+    fn estimate(draw_a: f64, items: &[(&str, EvaluationType, f64)]) -> LoadEstimate {
+        LoadEstimate {
+            load: "radio".to_owned(),
+            state: "asleep".to_owned(),
+            draw_a,
+            standard_uncertainty_a: items.iter().map(|i| i.2 * i.2).sum::<f64>().sqrt(),
+            degrees_of_freedom: None,
+            coverage_factor: 1.96,
+            observations: 2,
+            repeats_a: Vec::new(),
+            separable: true,
+            inseparable_from: Vec::new(),
+            uncertainty_budget: items
+                .iter()
+                .map(|&(source, evaluation, u_a)| UncertaintyItem {
+                    source: source.to_owned(),
+                    evaluation,
+                    distribution: String::new(),
+                    standard_uncertainty_a: u_a,
+                    degrees_of_freedom: None,
+                    share: 0.0,
+                    common_to: CommonTo::Draw,
+                })
+                .collect(),
+        }
+    }
+
+    fn verdict(draw_a: f64, u_a: f64, high_a: f64) -> Verdict {
+        let measured = Measured { value_a: draw_a, u_a, degrees_of_freedom: None };
+        let limits = Limits { specified_a: None, low_a: None, high_a: Some(high_a) };
+        decide(&measured, &limits, Risk::default()).verdict
+    }
+
+    #[test]
+    fn the_time_that_is_asked_for_decides_and_less_does_not() {
+        use EvaluationType::{A, B};
+        let (noise_a, accuracy_a) = (0.002, 0.0003);
+        let items = [("noise of the readings", A, noise_a), ("meter accuracy", B, accuracy_a)];
+        let limits = Limits { specified_a: None, low_a: None, high_a: Some(0.010) };
+        let text = to_decide(&estimate(0.0085, &items), &limits, Risk::default(), 60.0);
+        let times: f64 = text.split(' ').nth(1).unwrap().parse().unwrap();
+        let after = |times: f64| (noise_a * noise_a / times + accuracy_a * accuracy_a).sqrt();
+        assert_eq!(verdict(0.0085, after(1.0), 0.010), Verdict::Indeterminate);
+        assert_eq!(verdict(0.0085, after(times), 0.010), Verdict::Conforming, "{text}");
+        assert_eq!(verdict(0.0085, after(times - 1.0), 0.010), Verdict::Indeterminate, "{text}");
+    }
+
+    #[test]
+    fn the_meter_or_range_that_is_asked_for_decides() {
+        use EvaluationType::B;
+        let limits = Limits { specified_a: None, low_a: None, high_a: Some(0.010) };
+        // The largest error and the finest step that the text names, in milliampere.
+        let named = |text: &str, before: &str| -> f64 {
+            let rest = &text[text.find(before).unwrap() + before.len()..];
+            let mut words = rest.split(' ');
+            let value: f64 = words.next().unwrap().parse().unwrap();
+            let unit = words.next().unwrap();
+            value * if unit.starts_with('µ') { 1e-3 } else { 1.0 }
+        };
+        let items = [("meter accuracy, 20 % of reading", B, 0.0012)];
+        let text = to_decide(&estimate(0.0085, &items), &limits, Risk::default(), 60.0);
+        let u_a = 1e-3 * named(&text, "right to ± ") / 3f64.sqrt();
+        assert_eq!(verdict(0.0085, 0.99 * u_a, 0.010), Verdict::Conforming, "{text}");
+        assert_eq!(verdict(0.0085, 1.02 * u_a, 0.010), Verdict::Indeterminate, "{text}");
+        let items = [("resolution", B, 0.0012)];
+        let text = to_decide(&estimate(0.0085, &items), &limits, Risk::default(), 60.0);
+        let u_a = 1e-3 * named(&text, "steps of ") / 12f64.sqrt();
+        assert_eq!(verdict(0.0085, 0.99 * u_a, 0.010), Verdict::Conforming, "{text}");
+        assert_eq!(verdict(0.0085, 1.02 * u_a, 0.010), Verdict::Indeterminate, "{text}");
+    }
+}

@@ -245,3 +245,44 @@ fn a_step_that_a_load_took_by_itself_says_so() {
     let own: Vec<&str> = judgement.steps.iter().filter_map(|s| s.by_itself.as_deref()).collect();
     assert_eq!(own, ["controller (asleep)", "controller (asleep)"]);
 }
+
+#[test]
+fn what_to_measure_next_is_ranked_by_what_it_would_settle() {
+    let deeds = vec![
+        // Never switched off, so that nothing can be taken for a zero check.
+        silent(0.0, "controller", 0.050),
+        deed(60.0, "pump", 0.040, "on"),
+        deed(60.0, "fan", 0.020, "on"),
+        deed(160.0, "pump", 0.0, "off"),
+        deed(160.0, "fan", 0.0, "off"),
+        deed(260.0, "probe", 0.060, "on"),
+        deed(400.0, "probe", 0.0, "off"),
+        deed(500.0, "led", 0.008, "on"),
+        deed(620.0, "led", 0.0, "off"),
+    ];
+    let typical = |name: &str, a: f64| StateSpec {
+        tolerance_percent: None,
+        at_voltage_v: None,
+        ..state(name, a)
+    };
+    let mut sheet = sheet(vec![
+        load("pump", vec![typical("on", 0.040)]),
+        load("fan", vec![typical("on", 0.020)]),
+        load("probe", vec![typical("measuring", 0.060), typical("asleep", 0.001)]),
+        load("led", vec![typical("on", 0.008)]),
+    ]);
+    sheet.meter =
+        Some(MeterSpec { accuracy_counts: 5.0, resolution_a: Some(0.001), ..MeterSpec::default() });
+    let advice = run(&deeds, &sheet, true).advice;
+    let place = |words: &str| {
+        let found = advice.iter().position(|a| a.what.contains(words));
+        found.unwrap_or_else(|| panic!("no \"{words}\" in {advice:#?}"))
+    };
+    let places = [
+        place("Switch the pump off and on"),
+        place("Make a zero check"),
+        place("Leave the probe alone for longer"),
+        place("Measure the led on a finer range"),
+    ];
+    assert!(places.is_sorted(), "{places:?} {advice:#?}");
+}

@@ -28,12 +28,14 @@ pub(super) fn duration(seconds: f64) -> String {
     }
 }
 
-/// `in standby`, `when on`, `while starting`.
+/// `in standby`, `when on`, `when asleep lower`, `while starting`.
 pub(super) fn in_state(state: &str) -> String {
-    match state {
-        "on" | "asleep" | "awake" => format!("when {state}"),
-        "starting" => "while starting".to_owned(),
-        other => format!("in {other}"),
+    let first = state.split(' ').next().unwrap_or(state);
+    match first {
+        "asleep" | "awake" | "settled" => format!("when {state}"),
+        "on" if state == "on" => "when on".to_owned(),
+        "starting" => format!("while {state}"),
+        _ => format!("in {state}"),
     }
 }
 
@@ -72,6 +74,7 @@ mod tests {
         assert_eq!(duration(150.0), "2 min");
         assert_eq!(duration(0.03), "30 ms");
         assert_eq!(in_state("standby"), "in standby");
+        assert_eq!(in_state("settled lower"), "when settled lower");
         assert_eq!(sentence(&the("radio")), "The radio");
         let three = ["a", "b", "c"].map(str::to_owned);
         assert_eq!(list(&three), "a, b and c");

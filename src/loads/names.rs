@@ -122,11 +122,12 @@ fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [Str
         .iter()
         .position(|&i| same_name(&names[i], listed))
         .unwrap_or_else(|| usize::from(starting(0)).min(order.len() - 1));
+    let reference = draw(order[main]);
+    let mut wishes: Vec<(usize, &str)> = Vec::new();
     for (at, &i) in order.iter().enumerate() {
         if !names[i].is_empty() {
             continue;
         }
-        let reference = draw(order[main]);
         let wish = if at < main {
             "starting"
         } else if at == main {
@@ -136,13 +137,74 @@ fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [Str
         } else {
             "awake"
         };
-        let mut name = wish.to_owned();
-        let mut count = 2;
-        while taken.iter().any(|known| same_name(known, &name)) {
-            name = format!("{wish} {count}");
-            count += 1;
-        }
+        wishes.push((i, wish));
+    }
+    // Of several that did the same the one nearest to the listed state has the plain name.
+    let far = |i: usize| (draw(i) - reference).abs();
+    wishes.sort_by(|a, b| far(a.0).total_cmp(&far(b.0)).then(a.0.cmp(&b.0)));
+    for (i, wish) in wishes {
+        let side = if draw(i) < reference { "lower" } else { "higher" };
+        let name = (0..)
+            .map(|rank| told_apart(wish, side, rank))
+            .find(|name| !taken.iter().any(|known| same_name(known, name)))
+            .unwrap_or_default();
         taken.push(name.clone());
         names[i] = name;
+    }
+}
+
+/// `settled`, `settled lower`, `settled lower still`, and by the level's number from the fourth on.
+fn told_apart(wish: &str, side: &str, rank: usize) -> String {
+    match rank {
+        0 => wish.to_owned(),
+        1 => format!("{wish} {side}"),
+        2 => format!("{wish} {side} still"),
+        _ => format!("{wish} {side}, level {}", rank + 1),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn named(levels_a: &[f64]) -> Vec<String> {
+        let phases: Vec<Phase> = levels_a
+            .iter()
+            .enumerate()
+            .map(|(order, a)| Phase {
+                load: 0,
+                state: 0,
+                draw_a: Some(*a),
+                order: order as f64,
+                length_s: if order == 0 { 5.0 } else { 60.0 },
+            })
+            .collect();
+        let mut names = vec![String::new(); phases.len()];
+        let mine: Vec<usize> = (0..phases.len()).collect();
+        by_behaviour(&mine, &phases, "on", &mut names);
+        names
+    }
+
+    #[test]
+    fn a_phase_is_named_for_what_the_load_did() {
+        assert_eq!(named(&[0.3, 0.12, 0.01]), ["starting", "on", "asleep"]);
+        assert_eq!(named(&[0.3, 0.12, 0.1]), ["starting", "on", "settled"]);
+        assert_eq!(named(&[0.3, 0.12, 0.2]), ["starting", "on", "awake"]);
+    }
+
+    #[test]
+    fn phases_that_did_the_same_are_told_apart_by_their_level() {
+        assert_eq!(
+            named(&[0.3, 0.12, 0.001, 0.05, 0.01, 0.0001, 0.08]),
+            [
+                "starting",
+                "on",
+                "asleep lower still",
+                "asleep",
+                "asleep lower",
+                "asleep lower, level 4",
+                "settled"
+            ]
+        );
     }
 }

@@ -179,4 +179,36 @@ mod tests {
         assert_abs_diff_eq!(beta[0], 1.0, epsilon = 1e-9);
         assert_abs_diff_eq!(beta[2], 3.0, epsilon = 1e-9);
     }
+
+    /// JCGM 100:2008, H.3.3 and H.3.4: a thermometer's correction as a straight line, its
+    /// coefficients with their covariance; read in a secondary copy.
+    #[test]
+    fn gum_h3() {
+        let t = [1.521, 2.012, 2.512, 3.003, 3.507, 3.999, 4.513, 5.002, 5.503, 6.010, 6.511];
+        let b =
+            [171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160].map(|b| -1e-3 * f64::from(b));
+        let x = DMatrix::from_fn(11, 2, |k, j| if j == 0 { 1.0 } else { t[k] });
+        let y = DVector::from_row_slice(&b);
+        let normal = Normal::new(&x.tr_mul(&x));
+        let beta = normal.solve(&x.tr_mul(&y));
+        let s2 = (&y - &x * &beta).norm_squared() / 9.0;
+        let covariance = |i: usize, j: usize| {
+            s2 * normal.solve(&DVector::from_fn(2, |k, _| f64::from(u8::from(k == i))))[j]
+        };
+        let (u1, u2) = (covariance(0, 0).sqrt(), covariance(1, 1).sqrt());
+        for (found, printed, half_a_digit) in [
+            (beta[0], -0.1712, 5e-5),
+            (beta[1], 0.00218, 5e-6),
+            (s2.sqrt(), 0.0035, 5e-5),
+            (u1, 0.0029, 5e-5),
+            (u2, 0.00067, 5e-6),
+            (covariance(0, 1) / (u1 * u2), -0.930, 5e-4),
+            (beta[0] + 10.0 * beta[1], -0.1494, 5e-5),
+        ] {
+            assert!((found - printed).abs() <= half_a_digit, "{found} for {printed}");
+        }
+        let at_30 = DVector::from_row_slice(&[1.0, 10.0]);
+        let u = (s2 * at_30.dot(&normal.solve(&at_30))).sqrt();
+        assert!((u - 0.0041).abs() <= 5e-5, "{u}");
+    }
 }

@@ -197,9 +197,9 @@ impl Design {
     }
 
     /// Solves. The zero is a constant, a straight line or a bowed one as the data ask for it
-    /// (Bayesian information criterion, and one more for each column).
+    /// (Bayesian information criterion).
     pub(super) fn solve(mut self, prior_wander_a: Option<f64>) -> Fit {
-        let needed = 0.5 * (self.len() as f64).ln() + 1.0;
+        let needed = 0.5 * (self.len() as f64).ln();
         let shapes = [&[Column::Drift, Column::Bow][..], &[Column::Bow], &[]];
         let mut best: Option<(f64, Self, Vec<Tried>)> = None;
         for (extra, left_out) in shapes.into_iter().enumerate() {

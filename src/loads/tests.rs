@@ -3,7 +3,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::scene::{Deed, SceneMeter, build, deed, silent};
 use super::*;
-use crate::findings::LoadBehaviour;
+use crate::findings::{EvaluationType, LoadBehaviour};
 use crate::jobsheet::{LoadSpec, StateSpec};
 
 /// A visit: zero checks at both ends, three loads on and off twice, overlapping.
@@ -258,4 +258,93 @@ fn an_accuracy_error_inside_the_stated_one_is_covered() {
         &sheet,
     );
     assert!(held >= 0.95, "{held}");
+}
+
+/// The zero of a visit of 19 min that `moved` adds to, ampere at a time, with checks at both ends
+/// and between.
+fn zero_of(offset_a: f64, moved: impl Fn(f64) -> f64) -> (ZeroModel, LoadsFound) {
+    let mut deeds = visit(0.030, 0.214, 0.080);
+    deeds.insert(0, deed(0.0, "zero", 0.0, "check"));
+    deeds.insert(1, silent(45.0, "zero", 1.0));
+    let meter = SceneMeter { offset_a, ..SceneMeter::default() };
+    let (mut segmentation, alignment) = build(&deeds, 0.0, 1140.0, &meter, 12);
+    for segment in &mut segmentation.segments {
+        segment.mean_a += moved(0.5 * (segment.start_s + segment.end_s));
+    }
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    (found.zero.clone(), found)
+}
+
+#[test]
+fn the_zero_is_removed_in_the_shape_that_the_readings_show() {
+    let (zero, _) = zero_of(0.004, |_| 0.0);
+    assert!(zero.answer.starts_with("Yes: 2 zero checks"), "{}", zero.answer);
+    assert!(zero.answer.contains("removed as a constant, and levels can be trusted to ± "));
+    assert_eq!(zero.drift_a_per_h, Some(0.0));
+    assert!(zero.trusted_to_a.unwrap() < 0.003, "{:?}", zero.trusted_to_a);
+
+    let (zero, found) = zero_of(0.0, |t| 0.030 * t / 3600.0);
+    assert!(zero.answer.contains("as a straight line"), "{}", zero.answer);
+    assert!((zero.drift_a_per_h.unwrap() - 0.030).abs() < 0.003, "{zero:?}");
+    assert!((of(&found, "radio", "on").draw_a - 0.214).abs() < 0.001);
+
+    let (zero, found) = zero_of(0.0, |t| 0.010 * ((t - 570.0) / 570.0).powi(2));
+    assert!(zero.answer.contains("as a bowed line"), "{}", zero.answer);
+    let bow_a = 0.5 * (zero.at(20.0) + zero.at(1120.0)) - zero.at(570.0);
+    assert!((bow_a - 0.0095).abs() < 0.001, "{zero:?}");
+    assert!((of(&found, "radio", "on").draw_a - 0.214).abs() < 0.001);
+}
+
+#[test]
+fn a_zero_out_of_tolerance_and_one_that_nobody_checked_say_what_that_costs() {
+    let (zero, found) = zero_of(0.020, |_| 0.0);
+    assert!(!zero.trusted && zero.answer.starts_with("No: 2 zero checks"), "{}", zero.answer);
+    assert!(zero.checks.iter().all(|check| !check.within_tolerance));
+    // What is removed is removed all the same.
+    assert!(zero.checks.iter().all(|check| check.residual_a.abs() < 0.001), "{zero:?}");
+    assert!((of(&found, "radio", "on").draw_a - 0.214).abs() < 0.001);
+
+    let deeds = [deed(60.0, "radio", 0.040, "on"), deed(120.0, "radio", 0.030, "standby")];
+    let (segmentation, alignment) = build(&deeds, 0.050, 200.0, &SceneMeter::default(), 13);
+    let zero = solve(&segmentation, Some(&alignment), &JobSheet::default(), None).zero;
+    assert!(zero.answer.contains("no zero check was made"), "{}", zero.answer);
+    assert!(zero.answer.contains("may be off by the meter's unseen zero, up to some 15 mA"));
+    assert_eq!((zero.offset_a, zero.trusted), (None, false));
+}
+
+#[test]
+fn the_budget_adds_up_and_the_meters_slope_does_not_average_out() {
+    let sheet = JobSheet {
+        meter: Some(MeterSpec {
+            accuracy_percent_of_reading: 2.0,
+            accuracy_counts: 3.0,
+            resolution_a: Some(0.001),
+            zero_return_tolerance_a: None,
+        }),
+        ..JobSheet::default()
+    };
+    let (segmentation, alignment) =
+        build(&visit(0.030, 0.214, 0.080), 0.0, 1140.0, &SceneMeter::default(), 14);
+    let found = solve(&segmentation, Some(&alignment), &sheet, None);
+    for row in &found.loads {
+        let items = &row.uncertainty_budget;
+        let variance: f64 = items.iter().map(|i| i.standard_uncertainty_a.powi(2)).sum();
+        let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs();
+        assert!(close(variance.sqrt(), row.standard_uncertainty_a), "{row:?}");
+        assert!(close(items.iter().map(|i| i.share).sum(), 1.0), "{row:?}");
+        let parts: Vec<_> =
+            items.iter().map(|i| (i.standard_uncertainty_a, i.degrees_of_freedom)).collect();
+        let df = crate::numeric::welch_satterthwaite(&parts).unwrap();
+        assert!(close(df, row.degrees_of_freedom.unwrap()), "{row:?}");
+        assert!(close(crate::numeric::coverage_factor_95(Some(df)), row.coverage_factor));
+        let item = |source: &str| items.iter().find(|i| i.source.starts_with(source)).unwrap();
+        let noise = item("noise of the readings");
+        assert_eq!((noise.evaluation, noise.distribution.as_str()), (EvaluationType::A, "Student"));
+        // Seen twice, in four steps or more: neither slope nor counts are less for it.
+        let slope = item("meter accuracy, 2 % of reading");
+        assert!(close(slope.standard_uncertainty_a, 0.02 * row.draw_a / 3f64.sqrt()), "{row:?}");
+        assert_eq!((slope.evaluation, slope.degrees_of_freedom), (EvaluationType::B, None));
+        let counts = item("meter accuracy, counts");
+        assert!(close(counts.standard_uncertainty_a, 0.003 / 3f64.sqrt()), "{row:?}");
+    }
 }

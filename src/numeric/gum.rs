@@ -90,6 +90,16 @@ mod tests {
         assert_abs_diff_eq!(k * u, 2.2, epsilon = 0.06);
     }
 
+    /// From the formula (mathematics, no source): the sum has at least the fewest of its parts'.
+    #[test]
+    fn parts_with_less_than_one_degree_of_freedom() {
+        let df = welch_satterthwaite(&[(1.0, Some(0.4)), (2.0, None)]).unwrap();
+        assert_relative_eq!(df, 0.4 * 25.0, max_relative = 1e-12);
+        assert_relative_eq!(welch_satterthwaite(&[(1.0, Some(0.4))]).unwrap(), 0.4);
+        assert_eq!(welch_satterthwaite(&[(1.0, Some(0.0)), (1.0, None)]), Some(0.0));
+        assert_eq!(welch_satterthwaite(&[(1.0, None)]), None);
+    }
+
     /// NIST/SEMATECH e-Handbook 1.3.5.3, AUTO83B (Welch's degrees of freedom); read in a secondary copy.
     #[test]
     fn t2_welch() {

@@ -19,19 +19,27 @@ pub fn normal_quantile(p: f64) -> f64 {
     Normal::standard().inverse_cdf(p)
 }
 
-/// Student's distribution function; `None` degrees of freedom is the normal one.
+/// Student's distribution function; `None` degrees of freedom is the normal one, and none at all
+/// (0) know nothing: one half everywhere.
 pub fn student_cdf(t: f64, degrees_of_freedom: Option<f64>) -> f64 {
+    if knows_nothing(degrees_of_freedom) {
+        return 0.5;
+    }
     match student(degrees_of_freedom) {
         Some(distribution) => distribution.cdf(t),
         None => normal_cdf(t),
     }
 }
 
-/// Student's quantile; `None` degrees of freedom is the normal one.
+/// Student's quantile; `None` degrees of freedom is the normal one. Below one degree of freedom,
+/// where tables end, it widens without end: 165 at ½ for 95 %, infinite at 0.
 ///
 /// # Panics
 /// When `p` lies outside 0…1.
 pub fn student_quantile(p: f64, degrees_of_freedom: Option<f64>) -> f64 {
+    if knows_nothing(degrees_of_freedom) {
+        return if p == 0.5 { 0.0 } else { f64::INFINITY.copysign(p - 0.5) };
+    }
     match student(degrees_of_freedom) {
         Some(distribution) => distribution.inverse_cdf(p),
         None => normal_quantile(p),
@@ -43,7 +51,35 @@ pub fn coverage_factor_95(degrees_of_freedom: Option<f64>) -> f64 {
     student_quantile(0.975, degrees_of_freedom)
 }
 
+fn knows_nothing(degrees_of_freedom: Option<f64>) -> bool {
+    degrees_of_freedom.is_some_and(|df| df.is_nan() || df <= 0.0)
+}
+
 fn student(degrees_of_freedom: Option<f64>) -> Option<StudentsT> {
     let df = degrees_of_freedom.filter(|df| *df < NORMAL_FROM)?;
     StudentsT::new(0.0, 1.0, df).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// Against SciPy's `stats.t.ppf(0.975, ν)` (computed); the first whole one is 12.71 in JCGM
+    /// 100:2008, table G.2.
+    #[test]
+    fn less_than_one_degree_of_freedom_widens_without_end() {
+        for (df, t) in [
+            (0.3, 6_582.035_699_400_742_5),
+            (0.5, 164.557_673_480_488_18),
+            (0.8, 23.327_935_796_004_3),
+            (1.0, 12.706_204_736_174_694),
+            (1.5, 6.016_663_104_427_929),
+        ] {
+            assert_relative_eq!(coverage_factor_95(Some(df)), t, max_relative = 1e-6);
+        }
+        assert_eq!(coverage_factor_95(Some(0.0)), f64::INFINITY);
+        assert_eq!(student_quantile(0.025, Some(0.0)), f64::NEG_INFINITY);
+        assert_relative_eq!(student_cdf(7.0, Some(0.0)), 0.5);
+    }
 }

@@ -302,6 +302,8 @@ pub(crate) fn findings() -> Findings {
             drift_a_per_h: Some(0.00095),
             trusted: true,
             trusted_to_a: Some(0.0016),
+            net_charge_ah: None,
+            net_mean_a: None,
             answer: "The meter is to be believed: two zero checks came back to within 2.3 mA of zero, \
                      inside its 10 mA tolerance."
                 .into(),

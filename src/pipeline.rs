@@ -1,8 +1,10 @@
 //! The main job in one readable page: capture → segment → events → loads → judge → findings.
 
+use jiff::civil::DateTime;
+
 use crate::budget;
 use crate::capture::{self, Capture, Samples};
-use crate::events::{self, Alignment, EventList};
+use crate::events::{self, Alignment, EventList, ListedTime};
 use crate::fault::InputFault;
 use crate::findings::{
     CaptureFacts, Caution, ClockRow, DutyRow, EventRow, Findings, InspectFindings, Noise,
@@ -53,7 +55,8 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
     let alignment = request
         .events
         .map(|list| {
-            events::align(list, capture.start, &capture.samples, &segmentation, request.sheet)
+            let start = start_for(&capture, list);
+            events::align(list, start, &capture.samples, &segmentation, request.sheet)
         })
         .transpose()?;
     let loads =
@@ -70,6 +73,28 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         assemble(&capture, &segmentation, alignment.as_ref(), &loads, &judgement, request.sheet);
     findings.budget = budget::of_findings(&findings, request.sheet);
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
+}
+
+/// Start of the capture; where it shows the time of day alone, on the day that the event list puts it on.
+fn start_for(capture: &Capture, list: &EventList) -> Option<DateTime> {
+    capture.start.or_else(|| {
+        let time = capture.time_of_day?;
+        let dates = list.lines.iter().filter_map(|line| match line.time {
+            ListedTime::DateTime(at) => Some(at),
+            ListedTime::TimeOfDay(_) | ListedTime::Elapsed(_) => None,
+        });
+        let Some(first) = dates.min() else {
+            return Some(DateTime::constant(2000, 1, 1, 0, 0, 0, 0).date().to_datetime(time));
+        };
+        let same_day = first.date().to_datetime(time);
+        // The first thing was switched in the small hours after the evening in which the capture began.
+        let ahead_s = same_day.duration_since(first).as_secs_f64();
+        if ahead_s > 43_200.0 {
+            same_day.checked_sub(jiff::SignedDuration::from_hours(24)).ok()
+        } else {
+            Some(same_day)
+        }
+    })
 }
 
 /// Cuts a capture into states and steps.

@@ -3,8 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use ebbmark::capture::{
-    Capture, ColumnChoice, CurrentUnit, ReadOptions, Silent, read_bytes, read_file, totals,
+    Capture, ColumnChoice, CurrentUnit, DecimalMark, ReadOptions, Silent, read_bytes, read_file,
+    totals,
 };
+use ebbmark::findings::Decision;
 
 #[path = "../src/chance.rs"]
 mod chance;
@@ -64,6 +66,7 @@ fn options(text: &str) -> ReadOptions {
                 options.unit =
                     Some(if value == "mA" { CurrentUnit::Milliampere } else { CurrentUnit::Ampere })
             }
+            "mark" => options.decimal_mark = Some(DecimalMark::Comma),
             "interval" => options.interval_s = value.parse().ok(),
             "current" => options.current_column = Some(ColumnChoice::Header(value.to_owned())),
             other => panic!("no option {other}"),
@@ -163,6 +166,164 @@ fn every_kind_of_export_is_read_as_its_writer_meant_it() {
     }
     assert!(all.len() > 90);
     assert!(wrong.is_empty(), "{} of {} differ\n{}", wrong.len(), all.len(), wrong.join("\n"));
+}
+
+/// A command's words, quoted ones whole.
+fn words(command: &str) -> Vec<String> {
+    let mut words = vec![String::new()];
+    let mut quoted = false;
+    for c in command.chars() {
+        match c {
+            '"' => quoted = !quoted,
+            ' ' if !quoted => words.push(String::new()),
+            _ => words.last_mut().unwrap().push(c),
+        }
+    }
+    words.retain(|word| !word.is_empty());
+    words
+}
+
+/// What `inspect` prints of a file with the options `with`: its document, or the message.
+fn inspected(path: &Path, with: &[String]) -> Result<serde_json::Value, String> {
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_ebbmark"))
+        .arg("inspect")
+        .arg(path)
+        .args(["--json", "--quiet"])
+        .args(with)
+        .output()
+        .unwrap();
+    if output.status.success() {
+        Ok(serde_json::from_slice(&output.stdout).unwrap())
+    } else {
+        Err(String::from_utf8_lossy(&output.stderr).into_owned())
+    }
+}
+
+#[test]
+fn the_options_that_inspect_prints_give_the_same_reading() {
+    let mut wrong = Vec::new();
+    for expected in expected().iter().filter(|e| e.column != "!fault") {
+        let path = folder().join(&expected.file);
+        let given: Vec<String> = expected
+            .options
+            .split_whitespace()
+            .map(|o| {
+                format!(
+                    "--{}",
+                    o.replace("mark=", "decimal-mark=").replace("current=", "current-column=")
+                )
+            })
+            .collect();
+        let first = inspected(&path, &given).unwrap();
+        let told: Vec<String> = first["capture"]["decisions"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter_map(|decision| decision["option"].as_str())
+            .flat_map(words)
+            .collect();
+        match inspected(&path, &told) {
+            Err(message) => wrong.push(format!("{}: {told:?}\n{message}", expected.file)),
+            Ok(again) => {
+                let figures = |document: &serde_json::Value| {
+                    let capture = &document["capture"];
+                    let of = ["samples", "start", "duration_s", "overload_samples", "gaps"];
+                    let mut all: Vec<_> = of.iter().map(|name| capture[name].clone()).collect();
+                    all.extend(["charge_ah", "sample_mean_a"].map(|name| document[name].clone()));
+                    all
+                };
+                if figures(&first) != figures(&again) {
+                    wrong.push(format!(
+                        "{}: {told:?}\n{:?}\n{:?}",
+                        expected.file,
+                        figures(&first),
+                        figures(&again)
+                    ));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{} differ\n{}", wrong.len(), wrong.join("\n"));
+}
+
+/// A quoted reading in mid-file sends the whole file down the careful path: both must tell the same.
+#[test]
+fn both_ways_of_reading_rows_agree_in_every_form_of_time() {
+    let parts = |i: u64| {
+        let s = 86_400 - 120 + i;
+        (14 + s / 86_400, s / 3600 % 24, s / 60 % 60, s % 60)
+    };
+    let half = |h: u64| if h < 12 { "AM" } else { "PM" };
+    let forms: [(&str, &dyn Fn(u64) -> String); 12] = [
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("2026-03-{d} {h:02}:{m:02}:{s:02}")
+        }),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("2026-03-{d}T{h:02}:{m:02}:{s:02}.25Z")
+        }),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("2026-03-{d}T{h:02}:{m:02}:{s:02}+01:00")
+        }),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("03/{d}/2026 {:02}:{m:02}:{s:02} {}", (h + 11) % 12 + 1, half(h))
+        }),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("3/{d}/2026 {}:{m:02}:{s:02} {}", (h + 11) % 12 + 1, half(h))
+        }),
+        ("date,time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("{d}.03.2026,{h:02}:{m:02}:{s:02}")
+        }),
+        ("time,date", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("{h:02}:{m:02}:{s:02}.5,2026-03-{d}")
+        }),
+        ("time", &|i| {
+            let (_, h, m, s) = parts(i);
+            format!("{h:02}:{m:02}:{s:02}")
+        }),
+        ("timestamp", &|i| format!("{}", 1_773_475_200_000 + i * 1000)),
+        ("timestamp", &|i| format!("{}.{}", 1_773_475_200 + i, i % 10)),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("{d} Mar 2026 {h:02}:{m:02}:{s:02}")
+        }),
+        ("time", &|i| {
+            let (d, h, m, s) = parts(i);
+            format!("{}d {h:02}:{m:02}:{s:02}", d - 14)
+        }),
+    ];
+    for (header, time) in forms {
+        let text = |quote: &str| {
+            let mut text = format!("{header},current (A)\n");
+            for i in 0..600 {
+                let quote = if i == 301 { quote } else { "" };
+                text += &format!("{},{quote}0.{}{quote}\n", time(i), 100 + i * 7 % 23);
+            }
+            read_bytes("made", text.into_bytes(), &ReadOptions::default(), &Silent).unwrap()
+        };
+        let (bulk, careful) = (text(""), text("\""));
+        // The reason may be another, as the careful path sees all dates and the other those at the start.
+        let told = |c: &Capture| {
+            let chosen = |d: &Decision| (d.what.clone(), d.chosen.clone(), d.option.clone());
+            let decisions: Vec<_> = c.decisions.iter().map(chosen).collect();
+            (c.start, c.utc_offset, decisions, c.cautions.clone())
+        };
+        assert_eq!(told(&bulk), told(&careful), "{header} {}", time(0));
+        assert_eq!(bulk.samples.current_a, careful.samples.current_a);
+        let of_day = |c: &Capture| c.time_of_day.map(|t| t.to_string());
+        assert_eq!(of_day(&bulk), of_day(&careful));
+        assert_eq!(of_day(&bulk).is_some(), time(0) == "23:58:00");
+        for at in 0..600 {
+            let (a, b) = (bulk.samples.time.at(at), careful.samples.time.at(at));
+            assert!((a - b).abs() < 1e-6, "{} {at}: {a} {b}", time(0));
+        }
+    }
 }
 
 #[test]

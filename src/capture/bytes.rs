@@ -243,8 +243,18 @@ pub(super) fn decode<'a>(
     Ok(text)
 }
 
+/// Whether a label names UTF-8.
+pub(super) fn is_utf8(label: &str) -> bool {
+    Encoding::for_label(label.trim().as_bytes()) == Some(UTF_8)
+}
+
 /// Tells the encoding of a text whose start is plain UTF-8; `None` when it is not.
-pub(super) fn tell_plain_utf8(head: &[u8], bom: bool, decisions: &mut Vec<Decision>) -> Option<()> {
+pub(super) fn tell_plain_utf8(
+    head: &[u8],
+    bom: bool,
+    given: bool,
+    decisions: &mut Vec<Decision>,
+) -> Option<()> {
     let (encoding, why) = guess(&head[..head.len().min(1 << 20)]);
     if encoding != UTF_8 || is_binary(head) || std::str::from_utf8(cut_to_character(head)).is_err()
     {
@@ -253,7 +263,12 @@ pub(super) fn tell_plain_utf8(head: &[u8], bom: bool, decisions: &mut Vec<Decisi
     decisions.push(Decision {
         what: "encoding".to_owned(),
         chosen: "UTF-8".to_owned(),
-        why: if bom { "the file starts with a byte order mark" } else { why }.to_owned(),
+        why: match (given, bom) {
+            (true, _) => "given by --encoding",
+            (_, true) => "the file starts with a byte order mark",
+            _ => why,
+        }
+        .to_owned(),
         option: Some("--encoding utf-8".to_owned()),
     });
     Some(())

@@ -1,14 +1,8 @@
 //! One cell: a number, a reading with its unit, a missing value, an overload.
 
 use super::options::CurrentUnit;
+pub(super) use super::options::DecimalMark as Mark;
 use super::units::{Unit, unit_of};
-
-/// Decimal mark of a column.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Mark {
-    Point,
-    Comma,
-}
 
 impl Mark {
     pub(super) fn byte(self) -> u8 {
@@ -74,7 +68,8 @@ fn classed(value: f64, unit: Option<CurrentUnit>) -> Reading {
 /// The unit that follows a number in its cell.
 pub(super) fn unit_suffix(rest: &[u8]) -> Option<Unit> {
     let rest = rest.trim_ascii();
-    if rest.len() > 24 {
+    // The rest of a date or time of day is no unit.
+    if rest.len() > 24 || rest.iter().any(u8::is_ascii_digit) {
         return None;
     }
     match rest {

@@ -91,11 +91,11 @@ pub(super) fn shown(text: &str) -> String {
     out
 }
 
-/// Describes every column of `table`.
-pub(super) fn describe(table: &Table) -> Vec<Column> {
+/// Describes every column of `table`; `told` is the decimal mark that the user gave.
+pub(super) fn describe(table: &Table, told: Option<Mark>) -> Vec<Column> {
     let width = table.width.min(4096);
     let file_mark = file_mark(table, width);
-    (0..width).map(|place| column(table, place, file_mark)).collect()
+    (0..width).map(|place| column(table, place, file_mark, told)).collect()
 }
 
 /// Votes for one mark or the other among the cells of a column.
@@ -152,7 +152,14 @@ fn file_mark(table: &Table, width: usize) -> Option<Mark> {
 }
 
 /// The column's decimal mark and whether it is in doubt.
-fn mark_of(votes: Votes, file: Option<Mark>) -> (Mark, bool) {
+fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool) {
+    let barred = |mark| match mark {
+        Mark::Point => votes.comma > votes.point,
+        Mark::Comma => votes.point > votes.comma,
+    };
+    if let Some(mark) = told.filter(|mark| !barred(*mark)) {
+        return (mark, false);
+    }
     if votes.comma > votes.point {
         return (Mark::Comma, false);
     }
@@ -177,8 +184,8 @@ fn mark_of(votes: Votes, file: Option<Mark>) -> (Mark, bool) {
     (file.unwrap_or(Mark::Point), false)
 }
 
-fn column(table: &Table, place: usize, file: Option<Mark>) -> Column {
-    let (mark, mark_doubtful) = mark_of(votes(table, place), file);
+fn column(table: &Table, place: usize, file: Option<Mark>, told: Option<Mark>) -> Column {
+    let (mark, mark_doubtful) = mark_of(votes(table, place), file, told);
     let titles: Vec<&str> =
         table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
     let mut out = Column {
@@ -236,9 +243,10 @@ fn tally(cell: &[u8], mark: Mark, before: &mut Option<f64>, out: &mut Column) {
         Reading::Missing => {}
         Reading::Overload => out.overloads += 1,
         Reading::Text => {
-            let suffixed =
-                number_prefix(cell, mark).is_some_and(|(_, rest)| unit_suffix(rest).is_some());
-            if suffixed {
+            let unit = number_prefix(cell, mark).and_then(|(_, rest)| unit_suffix(rest));
+            if matches!(unit, Some(Unit::Time { .. })) && stamp(cell).is_some() {
+                out.times += 1;
+            } else if unit.is_some() {
                 out.other_cell_unit = true;
                 out.texts += 1;
             } else if stamp(cell).is_some() {

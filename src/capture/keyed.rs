@@ -1,6 +1,7 @@
 //! Lines that name every value (`t=0.5 I=12mA`, `{"time": 0.5, "current_mA": 12}`): made into a table with a header.
 
 use super::dialect::{Lines, line_end};
+use super::stamp::stamp;
 
 /// Lines looked at before deciding.
 const LOOKED: usize = 50;
@@ -63,13 +64,17 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
         .chars()
         .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\t') { ' ' } else { c })
         .collect();
-    // Blanks part only where no comma or semicolon does.
+    let (time, bare) = stamped(&bare);
+    // Blanks part only where no comma or semicolon does, and single ones only where no two stand together.
     let parts: Vec<&str> = if bare.contains([',', ';']) {
         bare.split([',', ';']).collect()
+    } else if bare.trim().contains("  ") {
+        bare.split("  ").collect()
     } else {
         bare.split_whitespace().collect()
     };
     let mut found: Vec<(String, String)> = Vec::new();
+    found.extend(time.map(|time| ("time".to_owned(), time.to_owned())));
     for part in parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()) {
         let pair = part.split_once(['=', ':']).filter(|(key, value)| {
             let key = key.trim();
@@ -90,6 +95,24 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
     (found.len() >= 2).then_some(found)
 }
 
+/// A date or time of day that the line starts with, before an arrow or a colon and the names: `21:15:00 -> I:3`.
+fn stamped(line: &str) -> (Option<&str>, &str) {
+    for mark in ["->", "=>", " : "] {
+        let Some((before, after)) = line.split_once(mark) else { continue };
+        let before = before.trim();
+        // What follows the stamp is who wrote the line.
+        let ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
+        let longest = ends
+            .filter(|end| *end <= 40)
+            .filter(|end| stamp(before[..*end].as_bytes()).is_some_and(|s| s.second.is_some()))
+            .last();
+        if let Some(end) = longest {
+            return (Some(&before[..end]), after);
+        }
+    }
+    (None, line)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -100,6 +123,10 @@ mod tests {
         assert_eq!(
             turned("t=0 I=1.5 mA\nt=1 I=1.6 mA\nt=2 I=1.7 mA\n").unwrap(),
             "t\tI\n0\t1.5 mA\n1\t1.6 mA\n2\t1.7 mA\n"
+        );
+        assert_eq!(
+            turned("21:15:00 -> I:3\n21:15:01 -> I:4\n21:15:02 -> I:5\n").unwrap(),
+            "time\tI\n21:15:00\t3\n21:15:01\t4\n21:15:02\t5\n"
         );
         let json = r#"[{"t":0,"i_mA":1},{"t":1,"i_mA":2},{"t":2,"i_mA":3}]"#;
         assert!(turned(json).unwrap().starts_with("t\ti_mA\n0\t1\n1\t2\n2\t3\n"));

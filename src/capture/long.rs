@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::claim::names_current;
 use super::columns::{self, Column, shown};
+use super::options::{ColumnChoice, DecimalMark};
 use super::read::Told;
 use super::table::Table;
 use super::units::{Unit, unit_in_header};
@@ -23,7 +24,21 @@ pub(super) struct Long {
 }
 
 /// Finds a column of a few names in turn, of which at least one names a current and one does not, beside one column of values.
-pub(super) fn find(table: &Table, columns: &[Column]) -> Option<Long> {
+///
+/// A `choice` that names a column is no such layout's; one that names a channel keeps that.
+pub(super) fn find(
+    table: &Table,
+    columns: &[Column],
+    choice: Option<&ColumnChoice>,
+) -> Option<Long> {
+    let chosen = match choice {
+        None => None,
+        Some(ColumnChoice::Place(_)) => return None,
+        Some(ColumnChoice::Header(name)) => Some(name.trim()),
+    };
+    if chosen.is_some_and(|name| columns.iter().any(|c| c.name.trim().eq_ignore_ascii_case(name))) {
+        return None;
+    }
     let values: Vec<&Column> =
         columns.iter().filter(|c| c.numeric() && !is_clock_like(c)).collect();
     let [value] = values.as_slice() else { return None };
@@ -48,6 +63,15 @@ pub(super) fn find(table: &Table, columns: &[Column]) -> Option<Long> {
                 names_current(text).map(|score| (score, text.to_owned()))
             })
             .collect();
+        if let Some(chosen) = chosen {
+            let name = names
+                .keys()
+                .filter_map(|name| std::str::from_utf8(name).ok())
+                .find(|name| name.trim().eq_ignore_ascii_case(chosen))?
+                .to_owned();
+            let rivals = Vec::new();
+            return Some(Long { label: label.place, value: value.place, name, rivals });
+        }
         if currents.is_empty() || currents.len() == names.len() {
             return None;
         }
@@ -74,12 +98,18 @@ fn is_clock_like(column: &Column) -> bool {
 }
 
 /// Leaves the kept channel's rows in the sample, and names the value column after it.
-pub(super) fn keep(table: &mut Table, columns: &mut Vec<Column>, long: &Long, told: &mut Told) {
+pub(super) fn keep(
+    table: &mut Table,
+    columns: &mut Vec<Column>,
+    long: &Long,
+    mark: Option<DecimalMark>,
+    told: &mut Told,
+) {
     let label_title = columns[long.label].title();
     table.sample.retain(|row| {
         row.get(long.label).is_some_and(|cell| cell.as_slice() == long.name.as_bytes())
     });
-    *columns = columns::describe(table);
+    *columns = columns::describe(table, mark);
     if let Some(column) = columns.get_mut(long.value) {
         column.unit = unit_in_header(&long.name).or(column.unit);
         column.name.clone_from(&long.name);
@@ -100,7 +130,7 @@ pub(super) fn keep(table: &mut Table, columns: &mut Vec<Column>, long: &Long, to
             .join(", ");
         told.cautions.push(Caution::new(
             "rival-currents",
-            format!("the channel \"{}\" was read as the current; {list} could be meant as well: export that channel alone", shown(&long.name)),
+            format!("the channel \"{}\" was read as the current; {list} could be meant as well: choose with --current-column", shown(&long.name)),
         ));
     }
 }

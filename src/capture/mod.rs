@@ -7,6 +7,7 @@
 //! decode    is                one is     a current  is told                      that rise  resolution
 //! ```
 
+mod assemble;
 mod bytes;
 mod careful;
 mod cell;
@@ -15,20 +16,26 @@ mod claim;
 mod clock;
 mod columns;
 mod count;
+mod dates;
 mod day_names;
 mod dialect;
 mod fast;
 mod interval;
+mod json;
 mod keyed;
+mod lines;
 mod long;
 mod options;
 mod pattern;
 mod plain;
 mod read;
 mod reading_unit;
+mod row;
 mod sampling;
+mod second;
 mod settle;
 mod sniff;
+mod spread;
 mod spreadsheet;
 mod stamp;
 mod start;
@@ -37,7 +44,7 @@ mod turned;
 mod types;
 mod units;
 
-pub use options::{ColumnChoice, CurrentUnit, Progress, ReadOptions, Silent};
+pub use options::{ColumnChoice, CurrentUnit, DecimalMark, Progress, ReadOptions, Silent};
 pub use sampling::totals;
 pub use types::*;
 

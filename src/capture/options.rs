@@ -9,6 +9,15 @@ pub enum ColumnChoice {
     Place(usize),
 }
 
+/// What stands between the whole and the fraction of a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DecimalMark {
+    /// `0.118`
+    Point,
+    /// `0,118`
+    Comma,
+}
+
 /// Units of current that a column may be in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum CurrentUnit {
@@ -57,6 +66,8 @@ pub struct ReadOptions {
     pub current_column: Option<ColumnChoice>,
     /// `--unit`
     pub unit: Option<CurrentUnit>,
+    /// `--decimal-mark`, of every column whose numbers can be read with it.
+    pub decimal_mark: Option<DecimalMark>,
     /// `--interval`, seconds, positive and finite.
     pub interval_s: Option<f64>,
     /// `--clock-format`, strptime style.

@@ -1,17 +1,21 @@
 //! When a table is plain enough for the bulk path, and what the bulk path is told.
 
+use super::assemble::{Reading, assemble};
 use super::bytes;
 use super::clock::{Clock, second_of};
+use super::dates::{Order, tell_order};
 use super::dialect::Delimiter;
 use super::fast::{self, DateOrder, FastTable, FirstTime, PlainLayout, PlainTime, StampForm};
+use super::lines::{TAIL, head_of, joined_quotes, whole_end};
 use super::options::{Progress, ReadOptions};
-use super::read::{Reading, TAIL, Told, assemble, head_of, joined_quotes, rest, whole_end};
+use super::read::{Told, count_from, rest};
 use super::reading_unit::UnitPlace;
-use super::settle::{Settled, from_zero, shift, spread, time_of};
+use super::settle::{Settled, from_zero, shift, time_of};
 use super::sniff::{self, Sniffed};
-use super::stamp::{DateKind, Stamp, stamp};
+use super::spread::spread;
+use super::stamp::{DateKind, stamp};
 use super::types::{Capture, TimeAxis};
-use super::{keyed, table};
+use super::{keyed, second, table};
 use crate::fault::InputFault;
 
 /// A file at least this long is not taken into memory whole.
@@ -26,7 +30,8 @@ pub(super) fn attempt(
     options: &ReadOptions,
     progress: &dyn Progress,
 ) -> Option<Result<Capture, InputFault>> {
-    if options.encoding.is_some() {
+    let label = options.encoding.as_deref();
+    if label.is_some_and(|label| !bytes::is_utf8(label)) {
         return None;
     }
     let mut buffer = Vec::new();
@@ -41,7 +46,7 @@ pub(super) fn attempt(
         return None;
     }
     let mut told = Told::default();
-    bytes::tell_plain_utf8(text, bom > 0, &mut told.decisions)?;
+    bytes::tell_plain_utf8(text, bom > 0, label.is_some(), &mut told.decisions)?;
     let head = head_of(file, text).ok()?;
     let found = bulk(file, source, len, bom, head, options, progress, told.clone());
     if found.is_some() {
@@ -50,7 +55,9 @@ pub(super) fn attempt(
     let wrapped = table::find(head, options.skip_rows.unwrap_or(0), true)
         .first()
         .is_some_and(|t| t.dialect.wrapped);
-    let rewritten = wrapped || keyed::table(head).is_some() || joined_quotes(head).is_some();
+    let document = matches!(head.trim_ascii_start().first(), Some(b'{' | b'['));
+    let rewritten =
+        wrapped || document || keyed::table(head).is_some() || joined_quotes(head).is_some();
     (len >= LONG && bom == 0 && !rewritten)
         .then(|| rest(file, source, len, head, options, progress, told))
 }
@@ -75,6 +82,7 @@ fn bulk(
     let tail = source.bytes(tail_at..len, &mut buffer).ok()?;
     let end = tail_at + whole_end(tail, &sniffed, &mut told);
     let table = fast::read_from(source, end, &layout, progress).ok()?;
+    second::compare(file, source, end, &sniffed, options, &mut told);
     capture(file, table, &sniffed, options, told)
 }
 
@@ -101,15 +109,24 @@ fn layout(sniffed: &Sniffed) -> Option<PlainLayout> {
     }
     let time = match &sniffed.found.clock {
         Clock::Rows { interval_s } => PlainTime::Rows { interval_s: *interval_s },
-        // Offsets of large counters are taken off digit by digit on the careful path.
-        Clock::Number { column: at, mark, scale_s, origin: 0 } if *mark == column.mark => {
-            PlainTime::Elapsed { column: *at, seconds_per_unit: *scale_s }
-        }
-        Clock::Stamp { date: Some(date), time: Some(time), .. } if date == time => {
-            PlainTime::Stamp { column: *date, form: stamp_form(sniffed, *date)? }
+        Clock::Number { column: at, mark, scale_s, origin } if *mark == column.mark => match origin
+        {
+            0 => PlainTime::Elapsed { column: *at, seconds_per_unit: *scale_s },
+            _ => PlainTime::Counter { column: *at, seconds_per_unit: *scale_s, origin: *origin },
+        },
+        Clock::Stamp { date: Some(date), time: Some(time), .. } => {
+            let (order, offset_min) = order_beyond_doubt(sniffed, *date, *time)?;
+            match stamp_form(sniffed, *date, order) {
+                Some(form) if date == time => PlainTime::Stamp { column: *date, form },
+                _ if date == time => PlainTime::Face { column: *date, order, offset_min },
+                _ => PlainTime::Apart { date: *date, time: *time, order, offset_min },
+            }
         }
         Clock::Stamp { date: None, time: Some(time), .. } if !sniffed.found.span => {
             PlainTime::TimeOfDay { column: *time }
+        }
+        Clock::Stamp { date: None, time: Some(time), two_part_scale: 1.0 } => {
+            PlainTime::Span { column: *time }
         }
         _ => return None,
     };
@@ -124,34 +141,54 @@ fn layout(sniffed: &Sniffed) -> Option<PlainLayout> {
     })
 }
 
-/// The form of stamps whose order is beyond doubt in the rows seen.
-fn stamp_form(sniffed: &Sniffed, place: usize) -> Option<StampForm> {
+/// Order of the dates' numbers where the rows seen leave no doubt, and the offset from UTC that they state.
+fn order_beyond_doubt(sniffed: &Sniffed, date: usize, time: usize) -> Option<(Order, Option<i32>)> {
     let rows = &sniffed.table.sample;
-    let cell = rows.first()?.get(place)?;
-    let stamps: Vec<Stamp> = rows.iter().filter_map(|row| stamp(row.get(place)?)).collect();
-    let first = stamps.first()?;
-    let date = first.date?;
+    let stamps = |place: usize| {
+        rows.iter().filter_map(move |row| stamp(row.get(place)?)).collect::<Vec<_>>()
+    };
+    let dates = stamps(date);
+    let offset_min = if date == time { dates.first()?.offset_min } else { None };
+    let first = dates.first()?;
+    let kind = first.date?.kind;
+    if dates.iter().any(|s| s.span || s.date.is_none_or(|d| d.kind != kind)) {
+        return None;
+    }
+    let order = match kind {
+        // Without a year there is no start to tell.
+        DateKind::Settled if first.date?.fields[0] == 0 => return None,
+        DateKind::Settled => Order::YearMonth,
+        DateKind::Short => return None,
+        DateKind::YearLast if first.separator == b'.' => Order::DayMonth,
+        DateKind::YearLast => {
+            let fields = |at: usize| dates.iter().filter_map(move |s| s.date.map(|d| d.fields[at]));
+            match (fields(0).any(|f| f > 12), fields(1).any(|f| f > 12)) {
+                (true, false) => Order::DayMonth,
+                (false, true) => Order::MonthDay,
+                _ => return None,
+            }
+        }
+    };
+    Some((order, offset_min))
+}
+
+/// The form of stamps in digits alone.
+fn stamp_form(sniffed: &Sniffed, place: usize, order: Order) -> Option<StampForm> {
+    let cell = sniffed.table.sample.first()?.get(place)?;
+    let first = stamp(cell)?;
     let date_separator = first.separator;
     if first.half_day
         || first.offset_min.is_some()
         || !matches!(date_separator, b'-' | b'/' | b'.')
         || first.time_at != 11
+        || !cell.last()?.is_ascii_digit()
     {
         return None;
     }
-    let order = match date.kind {
-        DateKind::Settled => DateOrder::YearMonthDay,
-        DateKind::Short => return None,
-        DateKind::YearLast if date_separator == b'.' => DateOrder::DayMonthYear,
-        DateKind::YearLast => {
-            let fields =
-                |at: usize| stamps.iter().filter_map(move |s| s.date.map(|d| d.fields[at]));
-            match (fields(0).any(|f| f > 12), fields(1).any(|f| f > 12)) {
-                (true, false) => DateOrder::DayMonthYear,
-                (false, true) => DateOrder::MonthDayYear,
-                _ => return None,
-            }
-        }
+    let order = match order {
+        Order::YearMonth => DateOrder::YearMonthDay,
+        Order::DayMonth => DateOrder::DayMonthYear,
+        Order::MonthDay => DateOrder::MonthDayYear,
     };
     Some(StampForm { order, date_separator, between: *cell.get(10)? })
 }
@@ -177,10 +214,11 @@ fn capture(
         }
         FirstTime::Elapsed(_) | FirstTime::Rows => {}
     }
+    let mut late_s = 0.0;
     let time = match table.time {
         TimeAxis::Listed(mut times) => {
             spread(&mut times, &[], &mut told.cautions);
-            let late_s = from_zero(&mut times);
+            late_s = from_zero(&mut times);
             settled.start = settled.start.and_then(|start| shift(start, late_s));
             settled.time_of_day =
                 settled.time_of_day.and_then(|time| time_of(second_of(time) + late_s));
@@ -188,19 +226,24 @@ fn capture(
         }
         even => even,
     };
-    if sniffed.found.origin.is_some() || (duration == 0.0 && time.len() > 1) {
+    if duration == 0.0 && time.len() > 1 {
         return None;
     }
+    if let FirstTime::Elapsed(first_s) = table.first_time {
+        settled.first_s = first_s + late_s;
+        count_from(&sniffed.found, &mut settled, &mut told);
+    }
     if let FirstTime::Stamp(_) = table.first_time
-        && let Clock::Stamp { date: Some(place), .. } = sniffed.found.clock
-        && let Some(form) = stamp_form(sniffed, place)
-        && form.order != DateOrder::YearMonthDay
+        && let Clock::Stamp { date: Some(date), time: Some(time), .. } = sniffed.found.clock
+        && let Some((order, offset_min)) = order_beyond_doubt(sniffed, date, time)
     {
-        super::settle::tell_order(
-            form.order == DateOrder::DayMonthYear,
-            form.date_separator,
-            &mut told.decisions,
-        );
+        settled.offset_min = offset_min;
+        let cell = |place: usize| stamp(sniffed.table.sample.first()?.get(place)?);
+        if order != Order::YearMonth
+            && let Some(of_date) = cell(date)
+        {
+            tell_order(order, of_date.separator, &mut told.decisions);
+        }
     }
     let reading = Reading { time, current_a: table.current_a, ..Reading::default() };
 

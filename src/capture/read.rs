@@ -1,23 +1,19 @@
 //! The whole way from bytes to a capture.
 
-use super::careful::{self, Odd, Raw, RowPlace};
+use super::assemble::finish;
+use super::careful::{self, Raw};
 use super::clock::{self, Clock, Found};
-use super::columns::shown;
-use super::dialect::{Lines, line_end, unwrap_line};
+use super::dialect::line_end;
 use super::fast::Source;
-use super::options::{CurrentUnit, Progress, ReadOptions};
+use super::lines::{TAIL, head_of, joined_quotes, unwrapped, whole_end};
+use super::options::{DecimalMark, Progress, ReadOptions};
 use super::settle::{self, Form, Settled};
 use super::sniff::{self, Sniffed};
 use super::stamp::{Stamp, stamp};
-use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
-use super::{bytes, keyed, plain, sampling, spreadsheet, start, turned};
+use super::types::Capture;
+use super::{bytes, json, keyed, plain, second, spreadsheet, turned};
 use crate::fault::InputFault;
-use crate::findings::{Caution, Decision, Span};
-
-/// Bytes of the start from which the form is learnt.
-const HEAD: usize = 1 << 20;
-/// Bytes of the end in which the last line is looked for.
-pub(super) const TAIL: usize = 64 << 10;
+use crate::findings::{Caution, Decision};
 
 /// What has been decided and must be told.
 #[derive(Debug, Default, Clone)]
@@ -28,25 +24,6 @@ pub(super) struct Told {
     pub(super) unwrapped: bool,
     /// Line breaks inside quotes have been made blanks.
     pub(super) joined: bool,
-}
-
-/// Readings on a settled clock.
-#[derive(Debug, Default)]
-pub(super) struct Reading {
-    /// Times from the first sample.
-    pub(super) time: TimeAxis,
-    /// Ampere, before any reversal.
-    pub(super) current_a: Vec<f64>,
-    pub(super) overload: Vec<OverloadSpan>,
-    pub(super) missing: u64,
-    pub(super) unreadable: u64,
-    pub(super) first_unreadable: Option<RowPlace>,
-    /// Units met in cells.
-    pub(super) units: Vec<CurrentUnit>,
-    /// Seconds from the first row to the first sample.
-    pub(super) lead_s: f64,
-    /// Between sessions nothing is known.
-    pub(super) session_gaps: Vec<Span>,
 }
 
 /// Reads bytes of any form.
@@ -124,6 +101,16 @@ pub(super) fn from_text(
         });
         return rest(file, table.as_slice(), table.len(), &table, options, progress, told);
     }
+    if let Some(table) = json::table(text) {
+        told.decisions.push(Decision {
+            what: "layout".to_owned(),
+            chosen: "an array of the document became the rows".to_owned(),
+            why: "the file is one JSON document".to_owned(),
+            option: None,
+        });
+        let head = head_of(file, &table)?;
+        return rest(file, table.as_slice(), table.len(), head, options, progress, told);
+    }
     if let Some(turned) = turned::turn(text) {
         told.decisions.push(Decision {
             what: "layout".to_owned(),
@@ -153,7 +140,10 @@ pub(super) fn rest(
     let end = tail_at + whole_end(tail, &sniffed, &mut told);
     let before = told.clone();
     match rows(file, source, end, &sniffed, progress, &mut told) {
-        Ok((raw, settled)) => finish(file, raw, settled, &sniffed, options, told),
+        Ok((raw, settled)) => {
+            second::compare(file, source, end, &sniffed, options, &mut told);
+            finish(file, raw, settled, &sniffed, options, told)
+        }
         Err(fault) => {
             match other_clock(file, source, end, &sniffed, options, progress, before, &fault) {
                 Some((sniffed, raw, settled, told)) => {
@@ -237,115 +227,6 @@ fn other_clock(
     Some((second, raw, settled, told))
 }
 
-/// The text with line breaks inside the quotes of its first lines made blanks; as many lines as before.
-pub(super) fn joined_quotes(text: &[u8]) -> Option<Vec<u8>> {
-    const REACH: usize = 16 << 10;
-    let end = line_end(&text[..text.len().min(HEAD)]);
-    let reach = &text[..text.len().min(REACH)];
-    let mut out = Vec::new();
-    let (mut inside, mut owed, mut done) = (false, 0, 0);
-    for (at, &byte) in reach.iter().enumerate() {
-        match byte {
-            b'"' => inside = !inside,
-            _ if byte == end && inside => {
-                owed += 1;
-                // A quote that stays open for long is a letter.
-                if owed > 8 {
-                    return None;
-                }
-                out.push(b' ');
-                continue;
-            }
-            b'\r' if inside => continue,
-            _ if byte == end => {
-                out.extend(std::iter::repeat_n(end, owed));
-                done += owed;
-                owed = 0;
-            }
-            _ => {}
-        }
-        out.push(byte);
-        if byte == end && !inside && at > REACH / 2 {
-            out.extend_from_slice(&text[at + 1..]);
-            return (done > 0).then_some(out);
-        }
-    }
-    if inside {
-        return None;
-    }
-    out.extend_from_slice(&text[reach.len()..]);
-    (done > 0).then_some(out)
-}
-
-/// The text with the quotes round its lines taken off.
-fn unwrapped(text: &[u8], end: u8) -> Vec<u8> {
-    let mut out = Vec::with_capacity(text.len());
-    for (_, line) in Lines::new(text, end) {
-        out.extend_from_slice(&unwrap_line(line));
-        out.push(end);
-    }
-    out
-}
-
-/// Whole lines of the start.
-pub(super) fn head_of<'a>(file: &str, text: &'a [u8]) -> Result<&'a [u8], InputFault> {
-    if text.len() <= HEAD {
-        return Ok(text);
-    }
-    let end = line_end(&text[..HEAD]);
-    let ends = memchr::memchr_iter(end, &text[..HEAD]).count();
-    if ends >= 100 {
-        return Ok(memchr::memrchr(end, &text[..HEAD]).map_or(text, |at| &text[..=at]));
-    }
-    // Long lines: more of the start, up to the longest line that is read.
-    let reach = text.len().min(careful::LONGEST_LINE);
-    match memchr::memrchr(end, &text[..reach]) {
-        Some(at) => Ok(&text[..=at]),
-        None if text.len() <= careful::LONGEST_LINE => Ok(text),
-        None => Err(bytes::too_long(file, Some(1))),
-    }
-}
-
-/// Where the last whole line of `tail`, the end of the rows, ends. A last line without ending counts as
-/// whole when it is as long as the others.
-pub(super) fn whole_end(tail: &[u8], sniffed: &Sniffed, told: &mut Told) -> usize {
-    let table = &sniffed.table;
-    let end = table.line_end;
-    if tail.last() == Some(&end) {
-        return tail.len();
-    }
-    let cut = memchr::memrchr(end, tail).map_or(0, |at| at + 1);
-    let last = &tail[cut..];
-    if last.trim_ascii().is_empty() || last.len() > careful::LONGEST_LINE || cut == 0 {
-        return tail.len();
-    }
-    let mut cells = Vec::new();
-    table.dialect.split(last, table.width + 1, &mut cells);
-    // Shorter than every sampled cell of that place (the line itself may be the last): it was cut off.
-    let known = table.sample.len() - 1;
-    let shortest = |place: usize| {
-        table.sample[..known]
-            .iter()
-            .filter_map(|row| row.get(place))
-            .map(Vec::len)
-            .min()
-            .unwrap_or(0)
-    };
-    let full = cells.len() >= table.width || table.widths.contains(&cells.len());
-    if full
-        && cells.last().is_some_and(|cell| cell.len() >= shortest(cells.len().min(table.width) - 1))
-    {
-        return tail.len();
-    }
-    told.decisions.push(Decision {
-        what: "last line".to_owned(),
-        chosen: "left out".to_owned(),
-        why: "it has no line ending and is shorter than the others: the file was cut off or is still being written".to_owned(),
-        option: None,
-    });
-    cut
-}
-
 /// The first row's stamps of the date's and the time's cell.
 pub(super) fn first_stamps(sniffed: &Sniffed, clock: &Clock) -> (Option<Stamp>, Option<Stamp>) {
     let cell = |at: &Option<usize>| {
@@ -364,7 +245,7 @@ pub(super) fn form_of(sniffed: &Sniffed, found: &Found) -> Form {
         stamped: matches!(found.clock, Clock::Stamp { .. } | Clock::Pattern { .. }),
         span: found.span,
         wraps_s: found.wraps_s,
-        comma: sniffed.columns.iter().any(|c| c.numeric() && c.mark == super::cell::Mark::Comma),
+        comma: sniffed.columns.iter().any(|c| c.numeric() && c.mark == DecimalMark::Comma),
         half_day: time.is_some_and(|s| s.half_day),
         separator: date.map_or(0, |s| s.separator),
         origin_s: match found.clock {
@@ -374,7 +255,8 @@ pub(super) fn form_of(sniffed: &Sniffed, found: &Found) -> Form {
     }
 }
 
-fn settle_clock(
+/// Makes seconds from row 0 of what the clock's cells say.
+pub(super) fn settle_clock(
     file: &str,
     sniffed: &Sniffed,
     raw: &mut Raw,
@@ -388,6 +270,12 @@ fn settle_clock(
     }
     let form = form_of(sniffed, found);
     let mut settled = settle::settle(file, raw, &form, &mut told.decisions, &mut told.cautions)?;
+    count_from(found, &mut settled, told);
+    Ok(settled)
+}
+
+/// The start that the clock's numbers tell.
+pub(super) fn count_from(found: &Found, settled: &mut Settled, told: &mut Told) {
     if let Some(origin) = found.origin {
         // Days with a fraction hold a millisecond at best.
         let precision = if found.utc { 1e9 } else { 1e3 };
@@ -400,231 +288,4 @@ fn settle_clock(
             ));
         }
     }
-    Ok(settled)
-}
-
-fn finish(
-    file: &str,
-    mut raw: Raw,
-    settled: Settled,
-    sniffed: &Sniffed,
-    options: &ReadOptions,
-    told: Told,
-) -> Result<Capture, InputFault> {
-    let rows = raw.time.len();
-    let missing = raw.odd.iter().filter(|(_, odd)| *odd == Odd::Missing).count() as u64;
-    let overloads = raw.odd.len() as u64 - missing;
-    let column = sniffed.current();
-    if rows == raw.odd.len() {
-        let (found, advice) = if rows == 0 {
-            (
-                "no row could be read as time and current".to_owned(),
-                "name the columns with --time-column and --current-column",
-            )
-        } else if overloads > 0 {
-            (
-                format!("every reading of `{}` is an overload or missing", column.title()),
-                "measure again in a higher range",
-            )
-        } else {
-            (
-                format!("no cell of `{}` holds a reading", column.title()),
-                "name another column with --current-column",
-            )
-        };
-        let mut fault = InputFault::of_file(file, found, advice);
-        fault.place.line =
-            Some(raw.first_unreadable.as_ref().map_or(sniffed.table.first_line, |p| p.line));
-        fault.place.column = (rows > 0).then_some(1);
-        return Err(fault);
-    }
-    let parted: Vec<(f64, f64)> =
-        settled.sessions.iter().map(|&row| (raw.time[row - 1], raw.time[row])).collect();
-    let (mut times, current_a, mut overload) = part(&mut raw);
-    // The first sample is the origin, also where the first rows hold no reading.
-    let first = times[0];
-    if first != 0.0 {
-        times.iter_mut().for_each(|t| *t -= first);
-        for stretch in &mut overload {
-            stretch.span =
-                Span { start_s: stretch.span.start_s - first, end_s: stretch.span.end_s - first };
-        }
-    }
-    if times.len() > 1 && times[times.len() - 1] == 0.0 {
-        let mut fault = InputFault::of_file(
-            file,
-            "the clock never moves: every row carries the same time",
-            "give the seconds between rows with --interval, or name another clock with --time-column",
-        );
-        fault.place.line = Some(sniffed.table.first_line);
-        return Err(fault);
-    }
-    let session_gaps = parted
-        .into_iter()
-        .map(|(from, to)| Span { start_s: (from - first).max(0.0), end_s: to - first })
-        // Rows without readings round it, or numbers so large that it vanishes, leave none.
-        .filter(|gap| gap.end_s > gap.start_s)
-        .collect();
-    let reading = Reading {
-        time: sampling::axis(times),
-        current_a,
-        overload,
-        missing,
-        unreadable: raw.unreadable,
-        first_unreadable: raw.first_unreadable,
-        units: raw.units,
-        lead_s: first,
-        session_gaps,
-    };
-    assemble(file, reading, settled, sniffed, options, told)
-}
-
-/// Readings apart from what is missing or over range; `raw` keeps its times where some are.
-fn part(raw: &mut Raw) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
-    if raw.odd.is_empty() {
-        return (std::mem::take(&mut raw.time), std::mem::take(&mut raw.value), Vec::new());
-    }
-    let rows = raw.time.len();
-    let mut times = Vec::with_capacity(rows - raw.odd.len());
-    let mut values = Vec::with_capacity(rows - raw.odd.len());
-    let mut overload: Vec<OverloadSpan> = Vec::new();
-    let mut odd = raw.odd.iter().peekable();
-    let mut last_overload = None;
-    for row in 0..rows {
-        match odd.next_if(|(at, _)| *at == row) {
-            Some((_, Odd::Missing)) => {}
-            Some((_, Odd::Overload)) => {
-                let time = raw.time[row];
-                match overload.last_mut() {
-                    Some(span) if last_overload == row.checked_sub(1) => {
-                        span.span.end_s = time;
-                        span.samples += 1;
-                    }
-                    _ => overload.push(OverloadSpan {
-                        span: Span { start_s: time, end_s: time },
-                        samples: 1,
-                    }),
-                }
-                last_overload = Some(row);
-            }
-            None => {
-                times.push(raw.time[row]);
-                values.push(raw.value[row]);
-            }
-        }
-    }
-    (times, values, overload)
-}
-
-/// The capture with everything that is told about it.
-///
-/// # Errors
-/// None at present; the signature is that of the step it ends.
-pub(super) fn assemble(
-    file: &str,
-    reading: Reading,
-    mut settled: Settled,
-    sniffed: &Sniffed,
-    options: &ReadOptions,
-    mut told: Told,
-) -> Result<Capture, InputFault> {
-    let Reading {
-        time,
-        mut current_a,
-        overload,
-        missing,
-        unreadable,
-        first_unreadable,
-        units,
-        lead_s,
-        session_gaps,
-    } = reading;
-    if options.reverse {
-        current_a.iter_mut().for_each(|current| *current = -*current);
-        told.decisions.push(Decision {
-            what: "sign".to_owned(),
-            chosen: "turned round".to_owned(),
-            why: "asked for by --reverse".to_owned(),
-            option: Some("--reverse".to_owned()),
-        });
-    }
-    let samples = Samples { time, current_a };
-    let mut lie = sampling::lie(&samples.time);
-    for gap in session_gaps {
-        if !lie.gaps.iter().any(|g| g.start_s <= gap.start_s && gap.end_s <= g.end_s) {
-            lie.gaps.push(gap);
-        }
-    }
-    lie.gaps.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-    if unreadable > 0 {
-        let first = first_unreadable
-            .map(|p| format!(", the first being line {} (\"{}\")", p.line, shown(&p.text)))
-            .unwrap_or_default();
-        let plural = if unreadable == 1 { "" } else { "s" };
-        told.cautions.push(Caution::new(
-            "unreadable-rows",
-            format!("{unreadable} line{plural} within or after the table could not be read as time and current{first}"),
-        ));
-    }
-    let overloads: u64 = overload.iter().map(|s| s.samples).sum();
-    if overloads > 0 {
-        told.cautions.push(Caution::new(
-            "overload",
-            format!(
-                "{overloads} readings were over range and are left out; the true current was higher"
-            ),
-        ));
-    }
-    if settled.start.is_none() {
-        start::beside(sniffed, &mut settled, &mut told);
-    }
-    if let Some(gap) = lie.gaps.iter().find(|g| leaps(g, samples.duration_s())) {
-        told.cautions.push(Caution::new(
-            "clock-leaps",
-            format!(
-                "the clock leaps by {:.0} days at {:.0} s: it may have been set there, and times before it are then wrong",
-                gap.length_s() / 86_400.0,
-                gap.start_s
-            ),
-        ));
-    }
-    let unit = if units.len() > 1 {
-        units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ")
-    } else {
-        sniffed.chosen.symbol.clone()
-    };
-    let uneven =
-        sampling::rate_changes(&samples.time).then(|| sampling::totals(&samples, &lie.gaps));
-    if let Some(totals) = uneven
-        && (totals.mean_a - totals.sample_mean_a).abs()
-            > 0.02 * totals.mean_a.abs().max(totals.sample_mean_a.abs())
-    {
-        told.cautions.push(Caution::new(
-            "rate-changes",
-            format!("the sampling rate changes within the file: the mean over time is {:.4e} A, the plain mean of the samples {:.4e} A", totals.mean_a, totals.sample_mean_a),
-        ));
-    }
-    Ok(Capture {
-        file: file.to_owned(),
-        start: settled.start.and_then(|s| settle::shift(s, lead_s)),
-        utc_offset: settled.offset_min.and_then(|m| jiff::tz::Offset::from_seconds(m * 60).ok()),
-        current_column: sniffed.current().title(),
-        unit,
-        resolution_a: sampling::resolution(&samples.current_a),
-        sampling: lie,
-        overload,
-        missing,
-        unreadable_rows: unreadable,
-        decisions: told.decisions,
-        first_rows: (0..samples.len().min(8))
-            .map(|i| (samples.time.at(i), samples.current_a[i]))
-            .collect(),
-        cautions: told.cautions,
-        samples,
-    })
-}
-
-/// A gap of more than a month that is nearly all of the capture.
-fn leaps(gap: &Span, duration_s: f64) -> bool {
-    gap.length_s() > 30.0 * 86_400.0 && gap.length_s() > 0.9 * duration_s
 }

@@ -86,11 +86,11 @@ fn sniff_table(
     told: &mut Told,
 ) -> Result<Sniffed, InputFault> {
     tell_table(&table, options, told);
-    let mut columns = columns::describe(&table);
+    let mut columns = columns::describe(&table, options.decimal_mark);
     commas_in_two_roles(file, &table, &columns)?;
-    let long = if options.current_column.is_none() { long::find(&table, &columns) } else { None };
+    let long = long::find(&table, &columns, options.current_column.as_ref());
     if let Some(long) = &long {
-        long::keep(&mut table, &mut columns, long, told);
+        long::keep(&mut table, &mut columns, long, options.decimal_mark, told);
     }
     let taken = match &options.time_column {
         Some(choice) => vec![choose::named_column(file, choice, &columns, "--time-column")?],
@@ -107,7 +107,7 @@ fn sniff_table(
     )?;
     chosen.channel =
         long.filter(|l| l.value == chosen.place).map(|l| (l.label, l.name.into_bytes()));
-    tell_mark(&columns[chosen.place], told);
+    tell_mark(&columns[chosen.place], options, told);
     let found = clock::choose(file, &table, &columns, chosen.place, &[], options, told)?;
     Ok(Sniffed { table, columns, chosen, found })
 }
@@ -158,6 +158,7 @@ fn tell_table(table: &Table, options: &ReadOptions, told: &mut Told) {
         .skip_rows
         .map(|n| format!("; the first {n} lines were passed over by --skip-rows"))
         .unwrap_or_default();
+    let skip = options.skip_rows.map(|n| format!("--skip-rows {n}"));
     match table.header_line {
         Some(line) => {
             let row = |row: &Vec<String>| {
@@ -170,34 +171,37 @@ fn tell_table(table: &Table, options: &ReadOptions, told: &mut Told) {
                     "line {line}, right above the first row of numbers (line {}){skipped}",
                     table.first_line
                 ),
-                Some(format!("--skip-rows {}", line - 1)),
+                skip,
             );
         }
         None => tell(
             "header",
             "none".to_owned(),
             format!("the rows start at line {} without names above{skipped}", table.first_line),
-            Some(format!("--skip-rows {}", table.first_line - 1)),
+            skip,
         ),
     }
 }
 
-fn tell_mark(column: &Column, told: &mut Told) {
-    let (chosen, why) = match column.mark {
-        Mark::Comma => ("comma", "the numbers cannot be read otherwise, or other columns write it"),
-        Mark::Point => ("point", "the numbers can be read so"),
+fn tell_mark(column: &Column, options: &ReadOptions, told: &mut Told) {
+    let (chosen, other, why) = match column.mark {
+        Mark::Comma => {
+            ("comma", "point", "the numbers cannot be read otherwise, or other columns write it")
+        }
+        Mark::Point => ("point", "comma", "the numbers can be read so"),
     };
+    let given = options.decimal_mark == Some(column.mark);
     told.decisions.push(Decision {
         what: "decimal mark".to_owned(),
         chosen: chosen.to_owned(),
-        why: why.to_owned(),
-        option: None,
+        why: if given { "given by --decimal-mark" } else { why }.to_owned(),
+        option: Some(format!("--decimal-mark {chosen}")),
     });
     if column.mark_doubtful {
         told.cautions.push(Caution::new(
             "decimal-mark",
             format!(
-                "the marks in `{}` ({}) could be decimal marks or group thousands; a {chosen} was taken for the decimal mark: export with more decimals, or with the other mark",
+                "the marks in `{}` ({}) could be decimal marks or group thousands; a {chosen} was taken for the decimal mark: overrule with --decimal-mark {other}",
                 column.title(),
                 column.range(),
             ),

@@ -1,6 +1,8 @@
 //! Dates and times of day as people and programs write them, in one cell.
 
+use super::cell::{Mark, number_prefix, unit_suffix};
 use super::day_names::{is_weekday, month_named, zone_named};
+use super::units::Unit;
 
 /// Numbers of a date in the order in which they were written, or settled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -52,7 +54,26 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
     if let Some(found) = compact(cell) {
         return Some(found);
     }
-    Scanner::new(cell).run()
+    Scanner::new(cell).run().or_else(|| span_with_unit(cell))
+}
+
+/// `12.5 s`, `250 ms`: a span as a number with its unit.
+fn span_with_unit(cell: &[u8]) -> Option<Stamp> {
+    let (value, rest) = number_prefix(cell, Mark::Point)?;
+    let seconds = match unit_suffix(rest).filter(|_| !rest.is_empty())? {
+        Unit::Time { seconds } => value * seconds,
+        _ => return None,
+    };
+    Some(Stamp {
+        date: None,
+        second: Some(seconds),
+        offset_min: None,
+        span: true,
+        two_parts: false,
+        half_day: false,
+        time_at: 0,
+        separator: 0,
+    })
 }
 
 /// `20260314211500`: date and time in fourteen digits.
@@ -93,6 +114,8 @@ struct Scanner<'a> {
     loose_len: usize,
     days: Option<f64>,
     span_s: Option<f64>,
+    /// The half of the day where it stands before the time.
+    half: Option<&'static str>,
 }
 
 impl<'a> Scanner<'a> {
@@ -116,6 +139,7 @@ impl<'a> Scanner<'a> {
             loose_len: 0,
             days: None,
             span_s: None,
+            half: None,
         }
     }
 
@@ -392,8 +416,18 @@ impl<'a> Scanner<'a> {
             };
         }
         let lower = text.to_lowercase();
-        if lower == "am" || lower == "pm" {
-            return self.half_day(&lower);
+        let half = match lower.as_str() {
+            "am" | "오전" | "上午" | "午前" => Some("am"),
+            "pm" | "오후" | "下午" | "午後" => Some("pm"),
+            _ => None,
+        };
+        if let Some(half) = half {
+            // Korean, Chinese and Japanese put it before the time.
+            if self.out.second.is_none() && !lower.is_ascii() {
+                self.half = Some(half);
+                return Some(());
+            }
+            return self.half_day(half);
         }
         if let Some(month) = month_named(&lower) {
             if self.month.is_some() || self.out.date.is_some() {
@@ -470,6 +504,9 @@ impl<'a> Scanner<'a> {
     }
 
     fn finish(mut self) -> Option<Stamp> {
+        if let Some(half) = self.half {
+            self.half_day(half)?;
+        }
         if let Some(month) = self.month {
             let (day, year) = match &self.loose[..self.loose_len] {
                 [(year, 4), (day, _)] => (*day, *year),

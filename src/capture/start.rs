@@ -4,6 +4,7 @@ use jiff::civil::DateTime;
 
 use super::clock::Clock;
 use super::columns::shown;
+use super::dates;
 use super::read::{Told, form_of};
 use super::settle::{self, Form, Settled};
 use super::sniff::Sniffed;
@@ -61,7 +62,7 @@ fn from_column(sniffed: &Sniffed, form: &Form, told: &mut Told) -> Option<(DateT
             let second = first.second?;
             let dates: Vec<RawDate> = stamps.iter().filter_map(|s| s.date).collect();
             let form = Form { separator: first.separator, half_day: first.half_day, ..*form };
-            let date = settle::first_date(&dates, &form, told)?;
+            let date = dates::first_date(&dates, &form, told)?;
             Some((
                 settle::shift(date.at(0, 0, 0, 0), second)?,
                 format!("the column `{}`", column.title()),
@@ -132,7 +133,7 @@ fn dated_line(sniffed: &Sniffed, form: &Form, told: &mut Told) -> Option<(DateTi
             .unwrap_or(0.0),
     };
     let form = Form { separator: found.separator, half_day: found.half_day, ..*form };
-    let date = settle::first_date(&[found.date?], &form, told)?;
+    let date = dates::first_date(&[found.date?], &form, told)?;
     Some((
         settle::shift(date.at(0, 0, 0, 0), second)?,
         format!("the line \"{}\" before the table", shown(line.trim())),

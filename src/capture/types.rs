@@ -1,6 +1,6 @@
 //! What the capture stage hands on.
 
-use jiff::civil::DateTime;
+use jiff::civil::{DateTime, Time};
 use jiff::tz::Offset;
 
 use crate::findings::{Caution, Decision, Span};
@@ -125,6 +125,8 @@ pub struct Capture {
     pub samples: Samples,
     /// Local wall-clock time of the first sample, when the file has one with a date.
     pub start: Option<DateTime>,
+    /// Local time of day of the first sample, when the file has one without a date.
+    pub time_of_day: Option<Time>,
     /// Offset from UTC, when the file states one.
     pub utc_offset: Option<Offset>,
     /// Header of the current column.

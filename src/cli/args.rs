@@ -64,6 +64,9 @@ pub(crate) struct ReadingArgs {
     /// Unit of the current column: A, mA, uA, nA, kA
     #[arg(long, value_name = "UNIT")]
     pub(crate) unit: Option<String>,
+    /// Decimal mark of the numbers: point or comma
+    #[arg(long, value_name = "MARK")]
+    pub(crate) decimal_mark: Option<String>,
     /// Seconds between samples, for a file without times
     #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
     pub(crate) interval: Option<f64>,

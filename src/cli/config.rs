@@ -1,6 +1,6 @@
 //! From arguments as typed to values that the stages may rely on.
 
-use crate::capture::{ColumnChoice, CurrentUnit, ReadOptions};
+use crate::capture::{ColumnChoice, CurrentUnit, DecimalMark, ReadOptions};
 use crate::fault::InputFault;
 use crate::judge::Risk;
 use crate::segment::Wishes;
@@ -30,6 +30,7 @@ impl TryFrom<ReadingArgs> for ReadOptions {
             time_column: args.time_column.as_deref().map(column),
             current_column: args.current_column.as_deref().map(column),
             unit: args.unit.as_deref().map(unit).transpose()?,
+            decimal_mark: args.decimal_mark.as_deref().map(decimal_mark).transpose()?,
             interval_s,
             clock_format: args.clock_format,
             skip_rows: args.skip_rows,
@@ -44,6 +45,14 @@ fn column(typed: &str) -> ColumnChoice {
     match typed.trim().parse::<usize>() {
         Ok(place) if place > 0 => ColumnChoice::Place(place),
         _ => ColumnChoice::Header(typed.to_owned()),
+    }
+}
+
+fn decimal_mark(typed: &str) -> Result<DecimalMark, InputFault> {
+    match typed.trim().to_ascii_lowercase().as_str() {
+        "point" | "." => Ok(DecimalMark::Point),
+        "comma" | "," => Ok(DecimalMark::Comma),
+        _ => Err(wrong(format!("--decimal-mark \"{typed}\" is no mark"), "use point or comma")),
     }
 }
 

@@ -19,7 +19,7 @@ pub fn bundle(capture: &Capture, segmentation: &Segmentation) -> Bundle {
     bundle
 }
 
-/// The event list: a line a step, its time as a date-time when the capture has one, else in
+/// The event list: a line a step, its time as a date-time or time of day when the capture has one, else in
 /// seconds from the start; `load` is left empty.
 pub fn events(capture: &Capture, segmentation: &Segmentation) -> String {
     let file = printable(&capture.file);
@@ -39,10 +39,16 @@ pub fn events(capture: &Capture, segmentation: &Segmentation) -> String {
     let unit = 10f64.powi(decimals as i32);
     for step in &segmentation.steps {
         let time_s = (step.time_s * unit).round() / unit;
-        let time = match capture.start.and_then(|start| moment(start, time_s, decimals)) {
-            Some(time) => time,
-            None => format!("{time_s:.decimals$}"),
+        let of_day = || {
+            let start = DateTime::constant(2000, 1, 1, 0, 0, 0, 0).date();
+            let time = moment(start.to_datetime(capture.time_of_day?), time_s, decimals)?;
+            time.split_once(' ').map(|(_, time)| time.to_owned())
         };
+        let time = capture
+            .start
+            .and_then(|start| moment(start, time_s, decimals))
+            .or_else(of_day)
+            .unwrap_or_else(|| format!("{time_s:.decimals$}"));
         let more = (step.delta_a > 0.0) != turned;
         let state = if more { "on" } else { "off" };
         text.push_str(&format!("{time},,{state},{}\n", note(step)));
@@ -138,6 +144,7 @@ mod tests {
             },
             start,
             utc_offset: None,
+            time_of_day: None,
             current_column: "I".into(),
             unit: "mA".into(),
             resolution_a: Some(0.001),

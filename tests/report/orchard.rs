@@ -466,6 +466,7 @@ pub(crate) fn capture() -> Capture {
         file: facts.file,
         start: facts.start.and_then(|start| start.parse().ok()),
         utc_offset: None,
+        time_of_day: None,
         current_column: facts.current_column,
         unit: facts.unit,
         resolution_a: facts.resolution_a,

@@ -22,6 +22,16 @@ pub(super) trait Clock: Copy + Sync + Send {
     fn tick(&mut self, bytes: &[u8]) -> Option<Tick>;
     /// True when times may fall by a day at midnight.
     const WRAPS: bool = false;
+    /// True when the date has a cell of its own.
+    const APART: bool = false;
+    /// Reads the date at the start of `bytes`; its length.
+    fn date(&mut self, _bytes: &[u8]) -> Option<usize> {
+        None
+    }
+    /// Seconds from the first row's day to that of the last date read, for dates with a cell of their own.
+    fn day_s(&self) -> f64 {
+        0.0
+    }
 }
 
 /// Elapsed numbers in some unit.
@@ -45,7 +55,7 @@ impl Clock for Elapsed {
 /// Nanoseconds of a day, length and places of `HH:MM:SS` with up to nine digits after a point or
 /// comma; but the delimiter ends the cell.
 #[inline]
-fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
+pub(super) fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
     let [h1, h2, b':', m1, m2, b':', s1, s2] = *bytes.first_chunk::<8>()? else {
         return None;
     };
@@ -82,7 +92,7 @@ fn two(tens: u8, ones: u8) -> Option<i64> {
 
 /// As `SignedDuration::as_secs_f64`.
 #[inline]
-fn seconds(nanoseconds: i64) -> f64 {
+pub(super) fn seconds(nanoseconds: i64) -> f64 {
     const SECOND: i64 = 1_000_000_000;
     (nanoseconds / SECOND) as f64 + (nanoseconds % SECOND) as f64 / 1e9
 }
@@ -113,7 +123,7 @@ impl Clock for OfDay {
     const WRAPS: bool = true;
 }
 
-fn time_of(nanoseconds: i64) -> Option<Time> {
+pub(super) fn time_of(nanoseconds: i64) -> Option<Time> {
     let second = i32::try_from(nanoseconds / 1_000_000_000).ok()?;
     let subsecond = (nanoseconds % 1_000_000_000) as i32;
     Time::new((second / 3600) as i8, (second / 60 % 60) as i8, (second % 60) as i8, subsecond).ok()
@@ -177,7 +187,7 @@ impl Clock for Stamps {
     }
 }
 
-fn day_of(date: Date) -> i64 {
+pub(super) fn day_of(date: Date) -> i64 {
     i64::from(Date::ZERO.until(date).map_or(0, |span| span.get_days()))
 }
 

@@ -27,6 +27,7 @@ pub(super) struct Form {
     last_column: usize,
     /// No column has the number `usize::MAX`.
     time_column: usize,
+    date_column: usize,
     current_column: usize,
     padded: bool,
 }
@@ -38,6 +39,7 @@ impl Form {
             decimal_mark: layout.decimal_mark,
             last_column: layout.columns - 1,
             time_column: layout.time.column().unwrap_or(usize::MAX),
+            date_column: layout.time.date_column().unwrap_or(usize::MAX),
             current_column: layout.current_column,
             padded: layout.delimiter != b' ',
         }
@@ -63,6 +65,8 @@ impl Form {
                 }
                 at += cell.len;
                 (row.current, row.current_decimals) = (cell.value, cell.decimals);
+            } else if C::APART && column == self.date_column {
+                at += clock.date(&bytes[at..])?;
             } else {
                 at += self.skipped(&bytes[at..])?;
             }
@@ -74,17 +78,29 @@ impl Form {
                 at += 1;
             }
         }
+        if C::APART {
+            row.time_s += clock.day_s();
+        }
         row.len = at + line_end(&bytes[at..])?;
         Some(row)
     }
 
     /// The bytes from the time cell of the first row on; all of them without a time column.
     pub(super) fn time_cell<'b>(&self, bytes: &'b [u8]) -> Option<&'b [u8]> {
+        self.cell(bytes, self.time_column)
+    }
+
+    /// As [`time_cell`](Self::time_cell), of the date that has a cell of its own.
+    pub(super) fn date_cell<'b>(&self, bytes: &'b [u8]) -> Option<&'b [u8]> {
+        self.cell(bytes, self.date_column)
+    }
+
+    fn cell<'b>(&self, bytes: &'b [u8], column: usize) -> Option<&'b [u8]> {
         let mut at = self.blanks(bytes, 0);
-        if self.time_column == usize::MAX {
+        if column == usize::MAX {
             return Some(bytes);
         }
-        for _ in 0..self.time_column {
+        for _ in 0..column {
             at += self.skipped(&bytes[at..])?;
             at = self.blanks(bytes, at + usize::from(bytes.get(at) == Some(&self.delimiter)));
         }

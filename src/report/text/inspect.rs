@@ -47,7 +47,7 @@ pub fn render_inspect(
         }
     }
     page.heading("The same reading, every choice spelt out");
-    page.say(&command(findings));
+    command(findings, page.width()).iter().for_each(|line| page.drawing(line));
     page.finish()
 }
 
@@ -153,10 +153,20 @@ fn sampling(page: &mut Page, findings: &InspectFindings, capture: &Capture, cloc
     }
 }
 
-fn command(findings: &InspectFindings) -> String {
-    let mut words = vec!["ebbmark inspect".to_owned(), quoted(&findings.capture.file)];
-    words.extend(findings.capture.decisions.iter().filter_map(|decision| decision.option.clone()));
-    words.iter().map(|word| printable(word)).collect::<Vec<_>>().join(" ")
+/// The command in lines that a shell puts together again; no option is parted.
+fn command(findings: &InspectFindings, width: usize) -> Vec<String> {
+    let mut lines = vec![format!("ebbmark inspect {}", printable(&quoted(&findings.capture.file)))];
+    for option in findings.capture.decisions.iter().filter_map(|d| d.option.as_deref()) {
+        let option = printable(option);
+        let Some(last) = lines.last_mut() else { continue };
+        if last.chars().count() + option.chars().count() + 6 <= width {
+            last.push_str(&format!(" {option}"));
+        } else {
+            last.push_str(" \\");
+            lines.push(format!("  {option}"));
+        }
+    }
+    lines
 }
 
 fn quoted(file: &str) -> String {

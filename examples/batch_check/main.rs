@@ -3,8 +3,8 @@
 //!
 //! `cargo run --release --example batch_check -- [--batches N] [--units N]`
 //!
-//! Half of the measures below are the population's own: the spread of units is 2.5 % of each draw, delay
-//! and period, and a fault moves one of them by six of those standard deviations, up or down.
+//! Units spread by 2.5 % in each draw, delay and period; a fault moves one of them by six of those
+//! standard deviations, up or down, or the meter's noise by a fifth.
 
 use std::collections::BTreeSet;
 use std::time::Instant;

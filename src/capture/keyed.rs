@@ -101,11 +101,11 @@ fn stamped(line: &str) -> (Option<&str>, &str) {
         let Some((before, after)) = line.split_once(mark) else { continue };
         let before = before.trim();
         // What follows the stamp is who wrote the line.
-        let ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
-        let longest = ends
-            .filter(|end| *end <= 40)
-            .filter(|end| stamp(before[..*end].as_bytes()).is_some_and(|s| s.second.is_some()))
-            .last();
+        let mut ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
+        let timed = |end: usize| {
+            stamp(&before.as_bytes()[..end]).is_some_and(|found| found.second.is_some())
+        };
+        let longest = ends.rfind(|end| *end <= 40 && timed(*end));
         if let Some(end) = longest {
             return (Some(&before[..end]), after);
         }

@@ -156,7 +156,9 @@ fn apart(ours: &Times, theirs: &Times) -> Option<String> {
         let offset_s = b - a;
         let zones = offset_s - (offset_s / ZONE_S).round() * ZONE_S;
         if offset_s.abs() > 15.0 * 3600.0 || zones.abs() > grain_s.max(60.0) {
-            return Some(format!("at the first row the second is {} ahead", in_words(offset_s)));
+            let side = if offset_s < 0.0 { "behind" } else { "ahead" };
+            let by = in_words(offset_s.abs());
+            return Some(format!("at the first row the second is {by} {side}"));
         }
     }
     let dateless = ours.dateless || theirs.dateless;
@@ -172,9 +174,10 @@ fn apart(ours: &Times, theirs: &Times) -> Option<String> {
     }
     let at = if part(last).abs() > limit(last) { last } else { worst };
     Some(format!(
-        "{} s after the first row by the first, the second has counted {} more",
+        "{} s after the first row by the first, the second has counted {} {}",
         ours.time_s[at].round(),
-        in_words(part(at)),
+        in_words(part(at).abs()),
+        if part(at) < 0.0 { "less" } else { "more" },
     ))
 }
 

@@ -105,7 +105,7 @@ fn batch() -> write::Bundle {
     let outcomes = batch::measure_units(
         &sources,
         |source| {
-            if !source.file.extension().is_some_and(|end| end == "csv") {
+            if source.file.extension().is_none_or(|end| end != "csv") {
                 return Err(InputFault::of_file(
                     "receiver-01.csv",
                     "is no capture",

@@ -532,7 +532,7 @@ mod tests {
         assert!(codes(&drifts).0.unwrap().contains("draw rises over the order of test"));
         // A second reel: a third of the units eight standard deviations higher, in no order.
         let reels = |at: usize, measure| {
-            let high = if at * 7 % 3 == 0 { 8.0 } else { 0.0 };
+            let high = if (at * 7).is_multiple_of(3) { 8.0 } else { 0.0 };
             (measure == Measure::SleepFloor).then(|| wobble(at) + high)
         };
         let (_, groups) = codes(&reels);
@@ -547,7 +547,7 @@ mod tests {
         assert!(sound.contains("With 95 % confidence at most"), "{sound}");
         assert!(sound.contains("in a million of such units lie outside"), "{sound}");
         let bad = |at: usize, measure| {
-            (at % 12 == 0 && measure == Measure::Draw).then_some(20.0 + at as f64 * 0.01)
+            (at.is_multiple_of(12) && measure == Measure::Draw).then_some(20.0 + at as f64 * 0.01)
         };
         let poor = population(&batch(5, 60, bad)).headline;
         let share: f64 = poor

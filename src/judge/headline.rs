@@ -1,7 +1,7 @@
 //! The answer in one or two plain sentences.
 
 use super::words::{duration, in_state, list, sentence, set_current, the};
-use crate::findings::{LoadRow, SleepFindings, Unexplained, Verdict};
+use crate::findings::{LoadRow, SleepFindings, SleepVerdict, Unexplained, Verdict};
 use crate::loads::LoadsFound;
 use crate::numeric::{Quantity, Unit};
 
@@ -29,11 +29,14 @@ pub(super) fn headline(told: &Told<'_>) -> String {
         sentences.push("The meter's zero is not to be trusted in this capture.".to_owned());
     }
     match told.sleep {
-        Some(sleep) if told.rows.is_empty() => sentences.push(format!(
-            "Asleep the lead carries {}, and {} on average.",
-            floor(sleep),
-            Quantity::amperes(told.mean_a)
-        )),
+        Some(sleep) if told.rows.is_empty() => {
+            let average = Quantity::amperes(told.mean_a);
+            sentences.push(if breaks(sleep, "sleep_max_a") {
+                format!("The lead carried {average} on average.")
+            } else {
+                format!("The lead carried {average} on average, {} asleep.", floor(sleep))
+            });
+        }
         None if told.rows.is_empty() => sentences.push(without_loads(told)),
         _ => of_verdicts(told, &mut sentences),
     }
@@ -61,6 +64,12 @@ pub(super) fn headline(told: &Told<'_>) -> String {
 
 fn floor(sleep: &SleepFindings) -> Quantity {
     Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a)
+}
+
+fn breaks(sleep: &SleepFindings, limit_name: &str) -> bool {
+    let broken =
+        |v: &SleepVerdict| v.limit_name == limit_name && v.verdict == Verdict::NonConforming;
+    sleep.verdicts.iter().any(broken)
 }
 
 /// What is wrong with its sleep; nothing where nothing is.

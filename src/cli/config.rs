@@ -101,7 +101,7 @@ pub(crate) fn wishes(smallest_step: Option<&str>) -> Result<Wishes, InputFault> 
             "give the smallest change that matters, more than 0",
         ));
     }
-    Ok(Wishes { smallest_step_a, exact: false })
+    Ok(Wishes { smallest_step_a, ..Wishes::default() })
 }
 
 /// The accepted risk.

@@ -87,7 +87,7 @@ pub(super) fn of_stretches(
         POOLS.into_par_iter().map(|pool| slope_of_pieces(ground, &edges, pool, longer)).collect();
     let mut before = 0.0;
     let mut shorter = 0.0f64;
-    std::array::from_fn(|scale| {
+    steepest_last(std::array::from_fn(|scale| {
         before = own[scale].unwrap_or(before);
         // In long pieces a faint step, not found yet, would pass for a slope.
         match scale {
@@ -98,7 +98,16 @@ pub(super) fn of_stretches(
             }
             _ => before.min(blocks[scale]).max(shorter),
         }
-    })
+    }))
+}
+
+/// The slope of a long window is the mean of those of the short ones in it, so the typical one is
+/// no steeper; where noise hides the short ones', the long one's is the least that they can be.
+fn steepest_last(mut slopes: [f64; POOLS.len()]) -> [f64; POOLS.len()] {
+    for scale in (1..slopes.len()).rev() {
+        slopes[scale - 1] = slopes[scale - 1].max(slopes[scale]);
+    }
+    slopes
 }
 
 /// Typical slope of the pieces of all stretches at one scale; `None` for too few pieces.

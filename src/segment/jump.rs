@@ -9,11 +9,15 @@
 //! [`TERM_COST`]. The evidence for the jump is the fall in penalised deviance
 //! `min over backgrounds without J − min over backgrounds with J`. A line that only mimics a jump, or
 //! a jump that only mimics a line, so gets what it deserves and no more.
+//! Among n readings chance has `n/h` windows of h readings to try, so a jump between long sides
+//! needs less evidence: its deviance gains `2 ln h` (the scale penalty of Dümbgen & Spokoiny 2001,
+//! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580).
 //! The noise scale is not taken as known: with a prior worth ν₀ readings at the level's σ, the
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
 
 use super::noise::{Noise, second_difference};
+use super::spikes;
 use crate::capture::TimeAxis;
 
 /// Blocks on one side of the place at most.
@@ -30,6 +34,11 @@ pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 const PRIOR: f64 = 24.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
+/// The same where the side is quieter than its level: of many short sides some are so by chance,
+/// and every chance jump would stand out against those.
+const QUIET_PRIOR: f64 = 100.0;
+/// Readings on the shorter side up to which a wider window stands for fewer windows.
+const WIDEST: f64 = 1024.0;
 /// Time constants of the decays tried first, as shares of the window.
 const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 /// Evidence for its usual slope, in σ², above which a long window is not used.
@@ -88,7 +97,7 @@ impl Ground<'_> {
         into.extend_from_slice(&self.values[first..end]);
         let from = self.spikes.partition_point(|s| *s < first);
         for spike in self.spikes[from..].iter().take_while(|s| **s < end) {
-            into[spike - first] = 0.5 * (self.values[spike - 1] + self.values[spike + 1]);
+            into[spike - first] = spikes::instead(self.values, *spike);
         }
     }
 
@@ -114,7 +123,8 @@ impl Ground<'_> {
         let own = own.max(floor * kept as f64);
         // Differences of correlated readings tell less of σ than as many readings.
         let worth = (1.0 - phi).max(0.1);
-        ((SIDE_PRIOR * prior + worth * own) / (SIDE_PRIOR + worth * kept as f64))
+        let side_prior = if own < prior * kept as f64 { QUIET_PRIOR } else { SIDE_PRIOR };
+        ((side_prior * prior + worth * own) / (side_prior + worth * kept as f64))
             .sqrt()
             .max(self.noise.floor)
     }
@@ -168,14 +178,8 @@ impl Ground<'_> {
             // A strong step shows in the nearest readings already, where no tail bends much that
             // did not start close by.
             let close = tail && at - left <= 2 * SIDE;
-            let near = self.look(
-                at,
-                [at - left, right - at].map(|n| n.min(NEAR)),
-                0,
-                close,
-                enough,
-                &mut window,
-            );
+            let reach = [at - left, right - at].map(|n| n.min(NEAR));
+            let near = self.look(at, reach, 0, close, enough, &mut window);
             if near.deviance > 2.0 * enough {
                 return Evidence { near: true, ..near };
             }
@@ -222,7 +226,11 @@ impl Ground<'_> {
         self.copy(at - l, at + r, window);
         let sides =
             [self.side(&window[..l], at - l, pool, false), self.side(&window[l..], at, pool, true)];
-        self.weigh(&sides, at, pool, tail, self.drift[scale], enough)
+        let bonus = fewer(l.min(r));
+        let mut evidence =
+            self.weigh(&sides, at, pool, tail, self.drift[scale], enough - bonus);
+        evidence.deviance += bonus;
+        evidence
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
@@ -421,6 +429,12 @@ impl Ground<'_> {
         }
         Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1, near: false }
     }
+}
+
+/// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one
+/// with a single reading there: n readings hold `n/h` windows of h readings that do not overlap.
+fn fewer(shorter: usize) -> f64 {
+    2.0 * (shorter as f64).min(WIDEST).ln()
 }
 
 /// Column of the cubic term, and of a decay once the polynomials have been weighed.

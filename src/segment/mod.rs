@@ -35,6 +35,12 @@ use crate::numeric::effective_samples;
 
 /// Penalty of a candidate, in squared standard deviations: too low on purpose.
 const CANDIDATE_PENALTY: f64 = 12.0;
+/// The same where there are few values, of which few can be candidates by chance.
+const LOW_PENALTY: f64 = 7.0;
+/// False steps in a capture of noise alone.
+const FALSE_STEPS: f64 = 0.01;
+/// Deviance that leaves one false step in a capture of noise alone, beyond `2 ln n`.
+const ENOUGH: f64 = 6.0;
 /// Innovation, in standard deviations, that makes a candidate.
 const SHARP: f64 = 4.0;
 /// Correlation above which single innovations are looked at.
@@ -57,9 +63,9 @@ pub enum SegmentError {
 
 /// Cuts a capture into steady, transient and burst stretches and finds the sharp steps.
 ///
-/// A step is kept when its evidence, a fall in deviance of a generalised least-squares fit,
-/// exceeds `2 ln n + 10`: with n readings that is less than one false step in about ten captures
-/// of Gaussian noise.
+/// A step is kept when its evidence, a fall in deviance of a generalised least-squares fit, exceeds
+/// `2 ln(n/h) + 13`, h being the readings on its shorter side (1 to 1024): about one false step in
+/// thirty captures of noise alone.
 ///
 /// # Errors
 /// When there are too few samples for one steady state.
@@ -85,7 +91,8 @@ pub fn segment(
     let stable = Stable { values, noise: &noise, spikes: &first_spikes };
     let mut drift = drift::of_blocks(&stable);
     let mut term_cost = jump::TERM_COST;
-    let enough = 2.0 * (n as f64).ln() + 10.0;
+    let false_steps = wishes.false_steps.filter(|f| *f > 0.0).unwrap_or(FALSE_STEPS);
+    let enough = 2.0 * (n as f64 / false_steps).ln() + ENOUGH;
     // A single count is no step where noise is too small to carry readings across it.
     let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
@@ -169,9 +176,22 @@ impl Stable<'_> {
         }
         let first = self.spikes.partition_point(|spike| *spike < from);
         for spike in self.spikes[first..].iter().take_while(|spike| **spike < end) {
-            let between = 0.5 * (self.values[spike - 1] + self.values[spike + 1]);
-            into[spike - from] = self.noise.stabilise(between);
+            into[spike - from] = self.noise.stabilise(spikes::instead(self.values, *spike));
         }
+    }
+
+    /// Means of [`WIDE`] readings, what is left at the end left out.
+    fn means(&self) -> Vec<f64> {
+        let means = |buffer: &mut Vec<f64>, from: usize| -> Vec<f64> {
+            buffer.resize(TASK.min(self.len() - from), 0.0);
+            self.copy(from, buffer);
+            let mean = |block: &[f64]| block.iter().sum::<f64>() / WIDE as f64;
+            buffer.chunks_exact(WIDE).map(mean).collect()
+        };
+        let tasks = (0..self.len().div_ceil(TASK)).into_par_iter();
+        let found: Vec<Vec<f64>> =
+            tasks.map_init(Vec::new, |buffer, task| means(buffer, task * TASK)).collect();
+        found.concat()
     }
 
     /// Places where one reading differs from the one before by more than `limit`.
@@ -189,12 +209,23 @@ impl Stable<'_> {
     }
 }
 
+/// Readings from which on faint changes are looked for in means of [`WIDE`] readings: among few,
+/// every reading has [`LOW_PENALTY`].
+const POOLED_TWICE: usize = 1 << 18;
+/// Readings in such a mean.
+const WIDE: usize = 64;
 /// Readings that one task looks at.
 const TASK: usize = 1 << 16;
 
 fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> {
     let phi = stable.noise.phi;
-    let penalty = CANDIDATE_PENALTY * ((1.0 + phi) / (1.0 - phi)).sqrt();
+    // Means of long stretches vary by this much more than those of independent readings.
+    let longer = (1.0 + phi) / (1.0 - phi);
+    let mut penalty = CANDIDATE_PENALTY * longer.sqrt();
+    let long = stable.len() >= POOLED_TWICE;
+    if !long {
+        penalty = penalty.min(LOW_PENALTY * longer);
+    }
     let mut candidates = if exact {
         let mut all = vec![0.0; stable.len()];
         stable.copy(0, &mut all);
@@ -202,6 +233,11 @@ fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> 
     } else {
         propose::proposals(stable.len(), |from, into| stable.copy(from, into), penalty)
     };
+    if long {
+        let blocks = stable.means();
+        let found = propose::exact(&blocks, LOW_PENALTY * longer / WIDE as f64);
+        candidates.extend(found.iter().map(|at| at * WIDE));
+    }
     if phi > CORRELATED {
         candidates.extend(stable.leaps(SHARP * (1.0 - phi * phi).sqrt()));
     }

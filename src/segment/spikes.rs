@@ -9,11 +9,15 @@ const FAR: f64 = 6.0;
 /// How far apart its neighbours may lie, as a share of that distance.
 const NEIGHBOURS_AGREE: f64 = 0.35;
 
+/// Fewer readings than this do not tell a stray one at their end from a step.
+const LONG_ENOUGH: usize = 16;
+
 /// Samples that one task looks at.
 const TASK: usize = 1 << 16;
 
 /// Indices of single-sample spikes: beyond both neighbours in the same direction by more than
-/// 6 standard deviations of a difference, while the neighbours agree. O(n).
+/// 6 standard deviations of a difference, while the neighbours agree; at the ends, where nothing
+/// lies beyond, the next two readings must. O(n).
 pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
     let factor = FAR * (2.0 * (1.0 - noise.phi)).sqrt().max(0.5);
     let least = factor * noise.least_sigma();
@@ -34,14 +38,32 @@ pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
             windows.filter(|(_, w)| stands_out(w)).map(|(i, _)| first + i + 1).collect()
         })
         .collect();
+    let n = values.len();
+    let at_end = |[end, next, second]: [usize; 3]| {
+        let out = (values[end] - values[next]).abs();
+        n >= LONG_ENOUGH
+            && out > factor * noise.sigma_at(values[next])
+            && (values[next] - values[second]).abs() <= NEIGHBOURS_AGREE * out
+    };
+    let first = (n > 2 && at_end([0, 1, 2])).then_some(0);
+    let last = (n > 2 && at_end([n - 1, n - 2, n - 3])).then_some(n - 1);
     let mut spikes: Vec<usize> = Vec::new();
-    for at in parts.into_iter().flatten() {
+    for at in first.into_iter().chain(parts.into_iter().flatten()).chain(last) {
         // A neighbour of a spike stands out only against it.
-        if spikes.last() != Some(&(at - 1)) {
+        if spikes.last().is_none_or(|before| before + 1 != at) {
             spikes.push(at);
         }
     }
     spikes
+}
+
+/// What is read in place of the spike at `at`: the mean of its neighbours.
+pub(super) fn instead(values: &[f64], at: usize) -> f64 {
+    match (at.checked_sub(1), values.get(at + 1)) {
+        (Some(before), Some(after)) => 0.5 * (values[before] + after),
+        (Some(before), None) => values[before],
+        (None, after) => after.copied().unwrap_or(values[at]),
+    }
 }
 
 /// Of places a single reading apart: when the level comes back it was a spike, and both go;

@@ -9,6 +9,9 @@ pub struct Wishes {
     pub smallest_step_a: Option<f64>,
     /// True for the exact search over every sample, without pooling.
     pub exact: bool,
+    /// False steps to put up with in a capture of noise alone, for studies of the method; `None`
+    /// for 0.03.
+    pub false_steps: Option<f64>,
 }
 
 /// The meter's noise, as found in the readings.

@@ -276,6 +276,81 @@ fn a_level_that_returns_is_one_state() {
     assert!((found.states[0].time_s - 1800.0).abs() < 2.0);
 }
 
+#[test]
+fn exact_mode_and_pooling_find_the_same_steps() {
+    // Long enough to be pooled; an edge every 137 to 9000 readings.
+    let n = 300_000;
+    let mut rng = ChaCha8Rng::seed_from_u64(21);
+    let mut log = noise(n, 0.3, 21);
+    let (mut at, mut up) = (0, false);
+    while at < n {
+        let end = (at + meter::log_between(&mut rng, 137.0, 9000.0) as usize).min(n);
+        let level = if up { meter::log_between(&mut rng, 5.0, 200.0) } else { 0.0 };
+        log[at..end].iter_mut().for_each(|value| *value += level);
+        (at, up) = (end, !up);
+    }
+    let samples = uniform(log, 1e-3);
+    let pooled = segment(&samples, &[], None, &Wishes::default()).unwrap();
+    let wishes = Wishes { exact: true, ..Wishes::default() };
+    let exact = segment(&samples, &[], None, &wishes).unwrap();
+    assert!(exact.steps.len() > 100, "{}", exact.steps.len());
+    assert_eq!(places(&pooled), places(&exact));
+}
+
+// NIST StRD NumAcc4: mean 10000000.2, standard deviation 0.1, certified; the decimal data written
+// in binary keep seven digits of the deviation.
+#[test]
+fn a_large_offset_costs_no_digits() {
+    let log: Vec<f64> = include_str!("../shared/checks/strd_NumAcc4.csv")
+        .lines()
+        .filter_map(|line| line.split(',').next_back()?.trim().parse().ok())
+        .collect();
+    assert_eq!(log.len(), 1001);
+    let found = cut(log, Some(0.1));
+    assert_eq!(found.segments.len(), 1);
+    assert!((found.segments[0].mean_a - 10_000_000.2).abs() < 1e-8);
+    assert!((found.segments[0].noise_a - 0.1).abs() < 1e-8);
+}
+
+#[test]
+fn a_stray_reading_at_an_end_is_no_step() {
+    for at in [0, 499] {
+        let mut log: Vec<f64> = noise(500, 0.2, 8).iter().map(|u| 0.1 + 0.001 * u).collect();
+        log[at] = 0.4;
+        let found = cut(log, None);
+        assert_eq!(places(&found), Vec::<usize>::new());
+        assert_eq!(found.noise.spikes, [at]);
+        assert!((found.segments[0].mean_a - 0.1).abs() < 2e-4);
+    }
+}
+
+/// Weak steps: their intervals hold the truth as often as they say, and the scores of the false
+/// ones among them are lower.
+#[test]
+fn weak_steps_say_how_sure_they_are() {
+    let (mut found_steps, mut covered) = (0, 0);
+    for seed in 0..60 {
+        let phi = [0.0, 0.5][seed as usize % 2];
+        let log: Vec<f64> = noise(1200, phi, 400 + seed)
+            .iter()
+            .enumerate()
+            .map(|(i, u)| u + if (400..800).contains(&i) { 1.2 } else { 0.0 })
+            .collect();
+        let found = cut(log, None);
+        for truth in [400.0, 800.0] {
+            let near = found.steps.iter().find(|step| (step.time_s - truth).abs() < 100.0);
+            let Some(step) = near else { continue };
+            found_steps += 1;
+            covered += usize::from(step.time_low_s <= truth && truth <= step.time_high_s);
+            assert!(step.time_high_s - step.time_low_s < 150.0, "{step:?}");
+            assert!(step.score > 0.5, "{step:?}");
+        }
+    }
+    assert!(found_steps > 90, "{found_steps}");
+    // 95 % of a hundred or so, less three standard deviations.
+    assert!(f64::from(covered as u32) >= 0.88 * f64::from(found_steps), "{covered} {found_steps}");
+}
+
 /// A few captures of each family, near the figure that many must reach.
 #[test]
 fn families_come_near_their_figures() {

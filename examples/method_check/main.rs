@@ -61,6 +61,10 @@ fn main() {
         limits::edges(&options);
         limits::power(&options);
     }
+    if options.only.as_deref().is_none_or(|o| o == "how-sure") {
+        limits::intervals(&options);
+        limits::scores(&options);
+    }
 }
 
 fn row(family: &Family, options: &Options) {

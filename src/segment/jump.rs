@@ -43,6 +43,10 @@ const WIDEST: f64 = 1024.0;
 const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 /// Evidence for its usual slope, in σ², above which a long window is not used.
 const TOO_MUCH: f64 = 1500.0;
+/// The same where the background turns within the window.
+const TOO_MUCH_TURNED: f64 = 400.0;
+/// Slope of long stretches, as a share of that of shorter ones, below which it does.
+const TURNS: f64 = 0.7;
 /// Readings on either side that show how they are rounded.
 const ROUNDING_FROM: usize = 24;
 /// Share of a jump by which the reading next to it may miss its level: an averaging meter takes it
@@ -227,20 +231,22 @@ impl Ground<'_> {
         let sides =
             [self.side(&window[..l], at - l, pool, false), self.side(&window[l..], at, pool, true)];
         let bonus = fewer(l.min(r));
-        let mut evidence =
-            self.weigh(&sides, at, pool, tail, self.drift[scale], enough - bonus);
+        let mut evidence = self.weigh(&sides, at, pool, tail, self.drift[scale], enough - bonus);
         evidence.deviance += bonus;
         evidence
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
-    /// which no low polynomial follows, could pass for jumps.
+    /// which no low polynomial follows, could pass for jumps; the sooner where it turns: where the
+    /// slope of stretches this long is much less than that of shorter ones.
     fn wanders(&self, scale: usize, at: usize, n: usize) -> bool {
         let n = n as f64;
         let sigma = self.noise.sigma_at(self.values[at]);
         let phi = self.noise.phi;
         let worth = (1.0 - phi) / (1.0 + phi);
-        (self.drift[scale] / sigma).powi(2) * n.powi(3) / 12.0 * worth > TOO_MUCH
+        let moves = |slope: f64| (slope / sigma).powi(2) * n.powi(3) / 12.0 * worth;
+        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
+        moves(own) > TOO_MUCH || (own < TURNS * shorter && moves(shorter) > TOO_MUCH_TURNED)
     }
 
     /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one

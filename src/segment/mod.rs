@@ -6,14 +6,15 @@
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains?
 //!    `choose` drops the weakest until all pass.
-//! 4. `place` says where each step is and how sure that is; `kinds` tells steady from settling,
-//!    ramping and bursts; `states` finds the same level again.
+//! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
+//!    tells steady from settling, ramping and bursts; `states` finds the same level again.
 
 mod choose;
 mod drift;
 mod jump;
 mod kinds;
 mod noise;
+mod online;
 mod place;
 mod propose;
 mod spikes;
@@ -37,6 +38,12 @@ use crate::numeric::effective_samples;
 const CANDIDATE_PENALTY: f64 = 12.0;
 /// The same where there are few values, of which few can be candidates by chance.
 const LOW_PENALTY: f64 = 7.0;
+/// Evidence beyond what is needed, from which on a step is no longer weak.
+const WEAK: f64 = 20.0;
+/// Weak steps that are put before a second voice.
+const SECOND_VOICES: usize = 64;
+/// How far the second voice may be from sure.
+const AT_LEAST: f64 = 1e-3;
 /// False steps in a capture of noise alone.
 const FALSE_STEPS: f64 = 0.01;
 /// Deviance that leaves one false step in a capture of noise alone, beyond `2 ln n`.
@@ -64,8 +71,8 @@ pub enum SegmentError {
 /// Cuts a capture into steady, transient and burst stretches and finds the sharp steps.
 ///
 /// A step is kept when its evidence, a fall in deviance of a generalised least-squares fit, exceeds
-/// `2 ln(n/h) + 13`, h being the readings on its shorter side (1 to 1024): about one false step in
-/// thirty captures of noise alone.
+/// `2 ln(n/h) + 15.2`, h being the readings on its shorter side (1 to 1024): about one false step in
+/// a hundred captures of noise alone.
 ///
 /// # Errors
 /// When there are too few samples for one steady state.
@@ -140,7 +147,7 @@ pub fn segment(
         drift,
         term_cost,
     };
-    Ok(assemble(samples, &ground, &chosen, enough))
+    Ok(assemble(samples, &ground, &chosen, enough, false_steps))
 }
 
 /// First samples after gaps.
@@ -236,7 +243,13 @@ fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> 
     if long {
         let blocks = stable.means();
         let found = propose::exact(&blocks, LOW_PENALTY * longer / WIDE as f64);
-        candidates.extend(found.iter().map(|at| at * WIDE));
+        // Where a change was found among the readings, the means only blur it.
+        let fine = candidates.clone();
+        let alone = |at: &usize| {
+            let next = fine.partition_point(|c| c + WIDE < *at);
+            fine.get(next).is_none_or(|c| *c > at + WIDE)
+        };
+        candidates.extend(found.iter().map(|at| at * WIDE).filter(alone));
     }
     if phi > CORRELATED {
         candidates.extend(stable.leaps(SHARP * (1.0 - phi * phi).sqrt()));
@@ -311,23 +324,65 @@ fn places(ground: &Ground<'_>, chosen: &[Chosen]) -> Vec<place::Place> {
         .collect()
 }
 
+/// How sure each step is.
+///
+/// The test's own odds are `1/E`, with `E = false_steps · exp(−(D − D₀)/2)` the number of steps with
+/// evidence D or more that chance makes in such a capture. Weak steps are also put before the
+/// online posterior: their odds are the geometric mean of both voices'. At most 64, the weakest.
+fn scores(
+    ground: &Ground<'_>,
+    chosen: &[(Chosen, place::Place)],
+    enough: f64,
+    false_steps: f64,
+) -> Vec<f64> {
+    let n = ground.values.len();
+    let surplus = |i: usize| chosen[i].0.evidence.deviance - enough;
+    let mut weak: Vec<usize> = (0..chosen.len()).filter(|i| surplus(*i) < WEAK).collect();
+    weak.sort_by(|a, b| surplus(*a).total_cmp(&surplus(*b)));
+    weak.truncate(SECOND_VOICES);
+    let typical = n as f64 / (chosen.len() + 1) as f64;
+    let heard: Vec<Option<f64>> = weak
+        .par_iter()
+        .map(|i| {
+            let left = i.checked_sub(1).map_or(0, |before| chosen[before].1.at);
+            let right = chosen.get(i + 1).map_or(n, |after| after.1.at);
+            let place = chosen[*i].1;
+            // Places that moved past one another leave nothing to ask about.
+            let apart = left < place.at && place.at < right;
+            apart.then(|| online::probability(ground, (left, place, right), typical)).flatten()
+        })
+        .collect();
+    let mut log_odds: Vec<f64> =
+        (0..chosen.len()).map(|i| 0.5 * surplus(i) - false_steps.ln()).collect();
+    for (i, p) in weak.iter().zip(heard) {
+        if let Some(p) = p {
+            let p = p.clamp(AT_LEAST, 1.0 - AT_LEAST);
+            log_odds[*i] = 0.5 * (log_odds[*i] + (p / (1.0 - p)).ln());
+        }
+    }
+    log_odds.into_iter().map(|odds| 1.0 / (1.0 + (-odds).exp())).collect()
+}
+
 fn assemble(
     samples: &Samples,
     ground: &Ground<'_>,
     chosen: &[(Chosen, place::Place)],
     enough: f64,
+    false_steps: f64,
 ) -> Segmentation {
     let time = &samples.time;
+    let scores = scores(ground, chosen, enough, false_steps);
     let mut steps: Vec<Step> = chosen
         .iter()
-        .map(|(chosen, place)| Step {
+        .zip(scores)
+        .map(|((chosen, place), score)| Step {
             index: place.at,
             time_s: time.at(place.at),
             time_low_s: time.at(place.low.saturating_sub(1)),
             time_high_s: time.at(place.high),
             delta_a: chosen.evidence.jump,
             standard_uncertainty_a: chosen.evidence.jump_sd,
-            score: 1.0 / (1.0 + (-0.5 * (chosen.evidence.deviance - enough)).exp()),
+            score,
         })
         .collect();
     steps.sort_by_key(|step| step.index);

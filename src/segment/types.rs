@@ -10,7 +10,7 @@ pub struct Wishes {
     /// True for the exact search over every sample, without pooling.
     pub exact: bool,
     /// False steps to put up with in a capture of noise alone, for studies of the method; `None`
-    /// for 0.03.
+    /// for 0.01.
     pub false_steps: Option<f64>,
 }
 
@@ -69,8 +69,9 @@ pub struct Step {
     pub delta_a: f64,
     /// Its standard uncertainty, ampere.
     pub standard_uncertainty_a: f64,
-    /// Probability that the step is real: `1 / (1 + exp(−(D − D₀)/2))`, where D is the fall in
-    /// deviance that the jump brings and D₀ what a step needs to be kept, so 0.5 at the limit.
+    /// How sure it is that the step is real, 0 to 1: `1/(1 + E)`, where `E` is the number of steps
+    /// of its evidence that chance alone makes in such a capture; of a weak step, with the odds
+    /// that the Bayesian online posterior of the run length gives, as the geometric mean of both.
     pub score: f64,
 }
 

@@ -216,7 +216,8 @@ fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
         if (steps[tied].time_s - due_s).abs() > 5.0 {
             tally.far += 1;
             let named = format!("line {} ", event.line.row);
-            let told = clock_told || doubtful.is_some_and(|c| c.text.contains(&named));
+            let told =
+                clock_told || doubtful.is_some_and(|c| c.text.to_lowercase().contains(&named));
             tally.silent += usize::from(!told);
             if verbose && !told {
                 println!(

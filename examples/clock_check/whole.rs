@@ -86,7 +86,8 @@ pub(crate) fn visit(seed: u64, rounding_s: f64, show: bool) -> Outcome {
                     outcome.far += 1;
                     let named = format!("line {} ", event.line.row);
                     let said = clock_told
-                        || told("event-doubtful").is_some_and(|c| c.text.contains(&named));
+                        || told("event-doubtful")
+                            .is_some_and(|c| c.text.to_lowercase().contains(&named));
                     outcome.silent += usize::from(!said);
                 }
                 if show {

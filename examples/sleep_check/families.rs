@@ -103,7 +103,7 @@ fn night(seed: u64) -> Night {
     let idle_a = floor_a + between(&mut rng, 0.05, 0.12);
     let start_s = between(&mut rng, 6000.0, 15_000.0);
     let end_s = start_s + between(&mut rng, 1200.0, 6000.0);
-    let stuck = seed % 4 != 0;
+    let stuck = !seed.is_multiple_of(4);
     let mut scenario = format!(
         "name = \"night\"\nseed = {seed}\nstart = 2026-05-12T20:40:00\nduration_s = 36000.0\n\
          jobsheet = '''\n[meter]\nzero_return_tolerance_a = 0.02\n'''\n\
@@ -194,7 +194,7 @@ fn bench(seed: u64) -> Night {
         above_a: between(&mut rng, 0.02, 0.06),
         tail_s: between(&mut rng, 0.0, 0.08),
     };
-    let late = seed % 3 == 0;
+    let late = seed.is_multiple_of(3);
     let after_s = if late { between(&mut rng, 60.0, 90.0) } else { between(&mut rng, 20.0, 35.0) };
     let awake_a = between(&mut rng, 0.025, 0.05);
     let asleep = sleeping_load("receiver", floor_a, 0.0, &wakes)

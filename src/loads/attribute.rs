@@ -175,11 +175,15 @@ impl Attribution<'_> {
         if !self.by_level {
             design.columns.push(Column::Offset);
             design.x.push(vec![1.0; n]);
-            if n > 2 {
+            // Drift and bow show where nothing is on, early and late and between: what a load does
+            // meanwhile, such as staying awake, must not pass for the meter's.
+            let is_bare = |k: &&usize| self.rows[**k].zero || self.all_off(&self.rows[**k]);
+            let bare = fit_rows.iter().filter(is_bare).count();
+            if n > 2 && bare > 1 {
                 design.columns.push(Column::Drift);
                 design.x.push((0..n).map(|k| design.rows.middle_s(k)).collect());
             }
-            if n > 4 {
+            if n > 4 && bare > 2 {
                 design.columns.push(Column::Bow);
                 design.x.push((0..n).map(|k| design.rows.bow(design.rows.middle_s(k))).collect());
             }

@@ -71,6 +71,14 @@ impl Attribution<'_> {
                 ..ZeroModel::default()
             });
         }
+        if self.timeline.loads.is_empty() && self.rows.iter().all(|row| !row.zero) {
+            // No load is listed and no zero was checked: there is nothing to solve for.
+            let cautions = self.cautions(&[], &missed_s);
+            return LoadsFound {
+                cautions,
+                ..empty(zero::without_check(&circumstances(&self.rows)))
+            };
+        }
 
         let phases = self.phases();
         let phase_names = names::name(&phases.phases, &self.timeline, self.sheet, self.by_level);

@@ -3,12 +3,14 @@
 //! ```text
 //! timeline   what the list says was on     zero      where nothing was powered
 //! phases     what loads did by themselves  names     what to call it
-//! wander     the covariance of the levels  solve     generalised least squares
-//! nnls       draws that cannot be negative uncertainty  the budget of each draw
-//! rounding   what the counts leave         turned       a clamp put on backwards
+//! wander     the covariance of the levels  likelihood   of the variances, given the levels
+//! solve      generalised least squares     nnls         draws that cannot be negative
+//! uncertainty  the budget of each draw     rounding     what the counts leave
+//! turned     a clamp put on backwards
 //! ```
 
 mod attribute;
+mod likelihood;
 mod names;
 mod nnls;
 mod phases;

@@ -1,7 +1,9 @@
 //! Generalised least squares over all steady stretches, the zero's wander estimated with it.
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
+use super::likelihood::{LANES, Sums, Table};
 use super::nnls::{Normal, non_negative};
 use super::wander::{Rows, Whitener};
 
@@ -59,13 +61,18 @@ pub(super) struct Fit {
 /// Variance components of less than this share of the weight are left out of the mean.
 const LEAST_WEIGHT: f64 = 1e-3;
 
+/// Half logarithms of the noise scales that are tried, in steps of 0.2.
+const NOISE_STEPS: [f64; 20] = [
+    -5.0, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0,
+    12.0, 13.0, 14.0,
+];
+
 /// One point of the grid of variance components.
-struct Tried {
+struct Point {
     noise_scale: f64,
     wander: f64,
-    restricted: f64,
-    likelihood: f64,
     prior: f64,
+    sums: Sums,
 }
 
 /// Variance and degrees of freedom of the Student distribution that an error has whose variance is
@@ -86,22 +93,25 @@ impl Design {
         self.level_a.len()
     }
 
-    fn without(&self, left_out: &[Column]) -> Self {
-        let keep: Vec<usize> =
-            (0..self.columns.len()).filter(|&j| !left_out.contains(&self.columns[j])).collect();
+    /// The columns that are none of these.
+    fn without(&self, left_out: &[Column]) -> Vec<usize> {
+        (0..self.columns.len()).filter(|&j| !left_out.contains(&self.columns[j])).collect()
+    }
+
+    fn of_columns(self, keep: &[usize]) -> Self {
         Self {
-            rows: self.rows.clone(),
-            level_a: self.level_a.clone(),
             x: keep.iter().map(|&j| self.x[j].clone()).collect(),
             columns: keep.iter().map(|&j| self.columns[j]).collect(),
+            ..self
         }
     }
 
-    /// Columns that are independent of those before them.
-    fn independent(&self) -> Vec<usize> {
+    /// Those of some columns that are independent of those before them.
+    fn independent(&self, columns: &[usize]) -> Vec<usize> {
         let mut basis: Vec<Vec<f64>> = Vec::new();
         let mut kept = Vec::new();
-        for (j, column) in self.x.iter().enumerate() {
+        for &j in columns {
+            let column = &self.x[j];
             let size: f64 = column.iter().map(|v| v * v).sum();
             let mut rest = column.clone();
             for _ in 0..2 {
@@ -120,10 +130,11 @@ impl Design {
         kept
     }
 
-    fn try_all(&self, prior_wander_a: Option<f64>) -> Vec<Tried> {
+    /// The grid of variance components, and the sums of all columns at each of its points: their
+    /// prior hangs on the levels and not on the shape of the zero.
+    fn grid(&self, prior_wander_a: Option<f64>) -> Vec<Point> {
         let rows = &self.rows;
         let n = self.len();
-        let kept = self.independent();
         let duration_s = (rows.end_s[n - 1] - rows.start_s[0]).max(f64::MIN_POSITIVE);
         let mut u: Vec<f64> = (0..n).map(|k| rows.independent_a2(k, 1.0).sqrt()).collect();
         u.sort_by(f64::total_cmp);
@@ -138,8 +149,8 @@ impl Design {
             wanders_a.push(wander_a);
             wander_a *= 1.6;
         }
-        let mut tried = Vec::new();
-        for &wander_a in &wanders_a {
+        let table = Table::new(rows, &self.x, &self.level_a);
+        let of_wander = |wander_a: f64| {
             // Half-Student prior on the wander over the capture, a tenth of it on none at all.
             let ratio = wander_a / scale_a;
             let prior = if wander_a == 0.0 {
@@ -147,111 +158,70 @@ impl Design {
             } else {
                 0.9 * ratio * (1.0 + ratio * ratio / 4.0).powf(-2.5)
             };
-            for step in -5..=14 {
-                let log_factor = 0.2 * f64::from(step);
-                // The readings' own uncertainty is believed to about a fifth.
-                let noise_prior = (1.0 + (log_factor / 0.3).powi(2)).powi(-2);
-                let noise_scale = (2.0 * log_factor).exp();
-                let wander = wander_a * wander_a / duration_s;
-                let (restricted, likelihood) = self.likelihood(&kept, noise_scale, wander);
-                tried.push(Tried {
-                    noise_scale,
-                    wander,
-                    restricted,
-                    likelihood,
-                    prior: prior * noise_prior,
-                });
+            let wander = wander_a * wander_a / duration_s;
+            let mut points = Vec::with_capacity(NOISE_STEPS.len());
+            for steps in NOISE_STEPS.as_chunks::<LANES>().0 {
+                let log_factors = steps.map(|step| 0.2 * step);
+                let noise_scales = log_factors.map(|log_factor| (2.0 * log_factor).exp());
+                let sums = table.sums(&noise_scales, wander);
+                for ((log_factor, noise_scale), sums) in
+                    log_factors.into_iter().zip(noise_scales).zip(sums)
+                {
+                    // The readings' own uncertainty is believed to about a fifth.
+                    let noise_prior = (1.0 + (log_factor / 0.3).powi(2)).powi(-2);
+                    points.push(Point { noise_scale, wander, prior: prior * noise_prior, sums });
+                }
             }
-        }
-        tried
-    }
-
-    /// Logarithms of the restricted and the full Gaussian likelihood, constants left out
-    /// (Patterson & Thompson 1971, Biometrika 58(3), 545-554, formula from memory).
-    fn likelihood(&self, kept: &[usize], noise_scale: f64, wander: f64) -> (f64, f64) {
-        let whitener = Whitener::new(&self.rows, noise_scale, wander);
-        let mut y = self.level_a.clone();
-        whitener.whiten(&mut y);
-        let mut x = DMatrix::zeros(self.len(), kept.len());
-        for (at, &j) in kept.iter().enumerate() {
-            let mut column = self.x[j].clone();
-            whitener.whiten(&mut column);
-            x.column_mut(at).copy_from_slice(&column);
-        }
-        let y = DVector::from_vec(y);
-        let mut normal = x.tr_mul(&x);
-        let rhs = x.tr_mul(&y);
-        let scale: Vec<f64> = (0..kept.len()).map(|i| normal[(i, i)].sqrt().recip()).collect();
-        for i in 0..kept.len() {
-            for j in 0..kept.len() {
-                normal[(i, j)] *= scale[i] * scale[j];
-            }
-        }
-        let units: f64 = scale.iter().map(|s| -2.0 * s.ln()).sum();
-        let rhs = DVector::from_fn(kept.len(), |i, _| rhs[i] * scale[i]);
-        let Some(cholesky) = normal.cholesky() else { return (f64::MIN, f64::MIN) };
-        let squares = (y.norm_squared() - rhs.dot(&cholesky.solve(&rhs))).max(0.0);
-        let determinant = cholesky.ln_determinant() + units;
-        let full = -0.5 * (whitener.log_determinant() + squares);
-        (full - 0.5 * determinant, full)
+            points
+        };
+        let points: Vec<Vec<Point>> = wanders_a.into_par_iter().map(of_wander).collect();
+        points.into_iter().flatten().collect()
     }
 
     /// Solves. The zero is a constant, a straight line or a bowed one as the data ask for it
     /// (Bayesian information criterion).
-    pub(super) fn solve(mut self, prior_wander_a: Option<f64>) -> Fit {
+    pub(super) fn solve(self, prior_wander_a: Option<f64>) -> Fit {
+        let grid = self.grid(prior_wander_a);
         let needed = 0.5 * (self.len() as f64).ln();
-        let shapes = [&[Column::Drift, Column::Bow][..], &[Column::Bow], &[]];
-        let mut best: Option<(f64, Self, Vec<Tried>)> = None;
-        for (extra, left_out) in shapes.into_iter().enumerate() {
-            let wanted = 2 - left_out.len();
+        let of_shape = |left_out: &[Column]| {
             let shape = self.without(left_out);
-            let has = |column| shape.columns.contains(&column);
-            let columns = usize::from(has(Column::Drift)) + usize::from(has(Column::Bow));
-            let spare = shape.len() > shape.independent().len();
-            if extra > 0 && (columns < wanted || !spare) {
-                continue;
-            }
-            let tried = shape.try_all(prior_wander_a);
-            let most = tried.iter().map(|t| t.likelihood).fold(f64::MIN, f64::max);
-            let score = most - needed * columns as f64;
-            if best.as_ref().is_none_or(|best| score > best.0) {
-                best = Some((score, shape, tried));
+            let kept = self.independent(&shape);
+            let tried: Vec<(f64, f64)> =
+                grid.iter().map(|point| point.sums.likelihood(&kept)).collect();
+            let most = tried.iter().map(|(_, likelihood)| *likelihood).fold(f64::MIN, f64::max);
+            let of_time = [Column::Drift, Column::Bow];
+            let columns = shape.iter().filter(|j| of_time.contains(&self.columns[**j])).count();
+            let spare = self.len() > kept.len();
+            (most - needed * columns as f64, columns, spare, shape, tried)
+        };
+        let mut best = of_shape(&[Column::Drift, Column::Bow]);
+        for (left_out, wanted) in [(&[Column::Bow][..], 1), (&[], 2)] {
+            let next = of_shape(left_out);
+            if next.1 >= wanted && next.2 && next.0 > best.0 {
+                best = next;
             }
         }
-        let tried = match best {
-            Some((_, shape, tried)) => {
-                self = shape;
-                tried
-            }
-            None => self.try_all(prior_wander_a),
+        let (.., shape, tried) = best;
+        let posterior =
+            |(point, (restricted, _)): (&Point, &(f64, f64))| restricted + point.prior.ln();
+        let most = grid.iter().zip(&tried).map(posterior).fold(f64::MIN, f64::max);
+        let weights: Vec<f64> =
+            grid.iter().zip(&tried).map(|tried| (posterior(tried) - most).exp()).collect();
+        let total: f64 = weights.iter().sum();
+        let mean = |of: &dyn Fn(&Point) -> f64| {
+            grid.iter().zip(&weights).map(|(point, weight)| weight * of(point)).sum::<f64>() / total
         };
-        let best = tried.iter().map(|t| t.restricted + t.prior.ln()).fold(f64::MIN, f64::max);
-        let weight = |t: &Tried| (t.restricted + t.prior.ln() - best).exp();
-        let total: f64 = tried.iter().map(weight).sum();
-        let mean = |of: &dyn Fn(&Tried) -> f64| {
-            tried.iter().map(|t| weight(t) * of(t)).sum::<f64>() / total
-        };
-        let noise_scale = mean(&|t| t.noise_scale);
-        let wander = mean(&|t| t.wander);
-        let wander_df = student(wander, mean(&|t| (t.wander - wander).powi(2))).1;
-        let likely = tried
+        let noise_scale = mean(&|point| point.noise_scale);
+        let wander = mean(&|point| point.wander);
+        let wander_df = student(wander, mean(&|point| (point.wander - wander).powi(2))).1;
+        let likely = grid
             .iter()
-            .map(|t| (weight(t) / total, t))
+            .zip(&weights)
+            .map(|(point, weight)| (weight / total, point))
             .filter(|(weight, _)| *weight > LEAST_WEIGHT)
-            .map(|(weight, t)| (weight, self.normal_at(t.noise_scale, t.wander)))
+            .map(|(weight, point)| (weight, point.sums.normal(&shape)))
             .collect();
-        self.at(noise_scale, wander, wander_df, likely)
-    }
-
-    fn normal_at(&self, noise_scale: f64, wander_a2_per_s: f64) -> Normal {
-        let whitener = Whitener::new(&self.rows, noise_scale, wander_a2_per_s);
-        let mut x = DMatrix::zeros(self.len(), self.x.len());
-        for (j, column) in self.x.iter().enumerate() {
-            let mut white = column.clone();
-            whitener.whiten(&mut white);
-            x.column_mut(j).copy_from_slice(&white);
-        }
-        Normal::new(&x.tr_mul(&x))
+        self.of_columns(&shape).at(noise_scale, wander, wander_df, likely)
     }
 
     fn at(

@@ -255,7 +255,8 @@ fn answer(at: &Circumstances<'_>, zero: &ZeroModel, shape: &str, trusted_to_a: f
     )
 }
 
-fn without_check(at: &Circumstances<'_>) -> ZeroModel {
+/// The zero of a capture in which nothing shows it.
+pub(super) fn without_check(at: &Circumstances<'_>) -> ZeroModel {
     let tolerance = rounded(at.tolerance.half_width_a);
     let off = if at.tolerance.given {
         format!("up to the {tolerance} that the job sheet allows, or more")

@@ -35,7 +35,8 @@ pub fn resolution_of_mean(step: f64, sigma: f64) -> f64 {
         let k2 = f64::from(k) * f64::from(k);
         let term = (-decay * k2).exp() / k2;
         sum += term;
-        if term < 1e-12 * sum {
+        // Far above a step of noise every term is nothing.
+        if term <= 1e-12 * sum {
             break;
         }
     }

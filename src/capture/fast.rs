@@ -178,7 +178,9 @@ pub(super) fn read_from(
     let mut buffer = Vec::new();
     let (first_row, end, open_end) =
         bounds(source, layout.first_row, len, &mut buffer).ok_or(none)?;
-    let table = Table { source, form: Form::of(layout), first_row, end, progress, len };
+    let form = Form::of(layout);
+    let table =
+        Table { source, form, first_row, end, progress, len, buffers: std::sync::Mutex::default() };
     let head = source.bytes(first_row..end.min(first_row + LONGEST_ROW), &mut buffer);
     let row = head.map_err(|_| none)?;
     let head = table.form.time_cell(row).ok_or(none)?;

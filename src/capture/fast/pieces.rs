@@ -1,6 +1,7 @@
 //! The rows of a plain table, read in pieces on all cores.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 use rayon::prelude::*;
 
@@ -29,6 +30,8 @@ pub(super) struct Table<'a, S: ?Sized> {
     pub(super) progress: &'a dyn Progress,
     /// Length of the file.
     pub(super) len: usize,
+    /// Buffers that no task is using.
+    pub(super) buffers: Mutex<Vec<Vec<u8>>>,
 }
 
 /// What came of the rows.
@@ -62,6 +65,15 @@ struct Piece {
 }
 
 impl<S: Source + ?Sized> Table<'_, S> {
+    /// What `of` makes of a buffer that an earlier task may have used.
+    fn with_buffer<T>(&self, of: impl FnOnce(&mut Vec<u8>) -> T) -> T {
+        let free = || self.buffers.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut buffer = free().pop().unwrap_or_default();
+        let made = of(&mut buffer);
+        free().push(buffer);
+        made
+    }
+
     /// The bytes of piece `piece` from its first row on, how many of them may start a row, and
     /// the offset of the first. They end with a whole row.
     fn piece<'b>(
@@ -129,7 +141,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
         let results: Vec<Result<Piece, NotPlain>> = slots
             .into_par_iter()
             .enumerate()
-            .map_init(Vec::new, |buffer, (index, mut slot)| {
+            .map(|(index, mut slot)| {
                 let mut piece = Piece {
                     time_decimals: i32::MIN,
                     current_decimals: i32::MIN,
@@ -139,19 +151,21 @@ impl<S: Source + ?Sized> Table<'_, S> {
                 if failed.load(Ordering::Relaxed) < index {
                     return Ok(piece);
                 }
-                let (bytes, starts, offset) = self.piece(index, buffer)?;
-                let mut clock = clock;
-                let rows = each_row(&self.form, &mut clock, bytes, starts, offset, |i, row| {
-                    piece.time_decimals = piece.time_decimals.max(row.time_decimals);
-                    piece.current_decimals = piece.current_decimals.max(row.current_decimals);
-                    take(&mut piece, &mut slot, i, row)
-                });
-                piece.rows = rows.inspect_err(|_| {
-                    failed.fetch_min(index, Ordering::Relaxed);
-                })?;
-                let now = done.fetch_add(starts, Ordering::Relaxed) + starts;
-                self.progress.at((self.first_row + now).min(self.len) as u64, self.len as u64);
-                Ok(piece)
+                self.with_buffer(|buffer| {
+                    let (bytes, starts, offset) = self.piece(index, buffer)?;
+                    let mut clock = clock;
+                    let rows = each_row(&self.form, &mut clock, bytes, starts, offset, |i, row| {
+                        piece.time_decimals = piece.time_decimals.max(row.time_decimals);
+                        piece.current_decimals = piece.current_decimals.max(row.current_decimals);
+                        take(&mut piece, &mut slot, i, row)
+                    });
+                    piece.rows = rows.inspect_err(|_| {
+                        failed.fetch_min(index, Ordering::Relaxed);
+                    })?;
+                    let now = done.fetch_add(starts, Ordering::Relaxed) + starts;
+                    self.progress.at((self.first_row + now).min(self.len) as u64, self.len as u64);
+                    Ok(piece)
+                })
             })
             .collect();
         results.into_iter().collect()
@@ -166,7 +180,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
         let pieces = (self.end - self.first_row).div_ceil(PIECE);
         let glances: Vec<Glance> = (0..pieces)
             .into_par_iter()
-            .map_init(Vec::new, |buffer, piece| self.glance(piece, clock, buffer))
+            .map(|piece| self.with_buffer(|buffer| self.glance(piece, clock, buffer)))
             .collect::<Vec<_>>()
             .into_iter()
             .collect::<Result<_, _>>()?;

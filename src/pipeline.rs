@@ -61,16 +61,25 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         .transpose()?;
     let loads =
         loads::solve(&segmentation, alignment.as_ref(), request.sheet, capture.resolution_a);
+    let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
     let judgement = judge::judge(
         &capture,
+        &totals,
         &segmentation,
         alignment.as_ref(),
         &loads,
         request.sheet,
         request.risk,
     );
-    let mut findings =
-        assemble(&capture, &segmentation, alignment.as_ref(), &loads, &judgement, request.sheet);
+    let mut findings = assemble(
+        &capture,
+        totals,
+        &segmentation,
+        alignment.as_ref(),
+        &loads,
+        &judgement,
+        request.sheet,
+    );
     findings.budget = budget::of_findings(&findings, request.sheet);
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
 }
@@ -148,13 +157,13 @@ fn offset_text(seconds: i32) -> String {
 
 fn assemble(
     capture: &Capture,
+    mut totals: Totals,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
     judgement: &Judgement,
     sheet: &JobSheet,
 ) -> Findings {
-    let mut totals = capture::totals(&capture.samples, &capture.sampling.gaps);
     if loads.turned {
         totals.charge_ah = -totals.charge_ah;
         totals.mean_a = -totals.mean_a;
@@ -284,18 +293,20 @@ fn segment_rows(
 
 fn state_rows(segmentation: &Segmentation, samples: &Samples, loads: &LoadsFound) -> Vec<StateRow> {
     let duration_s = samples.duration_s();
+    // The zero under each visit, weighted by its time.
+    let mut zeros_c = vec![0.0; segmentation.states.len()];
+    for segment in &segmentation.segments {
+        if let Some(zero_c) = segment.state.and_then(|id| zeros_c.get_mut(id)) {
+            let middle_s = 0.5 * (segment.start_s + segment.end_s);
+            *zero_c += loads.zero.at(middle_s) * (segment.end_s - segment.start_s);
+        }
+    }
     segmentation
         .states
         .iter()
+        .zip(zeros_c)
         .enumerate()
-        .map(|(id, level)| {
-            // The zero under each visit, weighted by its time.
-            let zero_c: f64 = segmentation
-                .segments
-                .iter()
-                .filter(|segment| segment.state == Some(id))
-                .map(|s| loads.zero.at(0.5 * (s.start_s + s.end_s)) * (s.end_s - s.start_s))
-                .sum();
+        .map(|(id, (level, zero_c))| {
             let zero_a = if level.time_s > 0.0 { zero_c / level.time_s } else { 0.0 };
             StateRow {
                 id,

@@ -23,23 +23,23 @@ mod words;
 
 pub use types::*;
 
-use crate::capture::{self, Capture};
+use crate::capture::Capture;
 use crate::events::Alignment;
 use crate::findings::{SleepFindings, Totals, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
 
-/// Judges every load against its limits at the site's voltage.
+/// Judges every load against its limits at the site's voltage. `totals` are those of the capture.
 pub fn judge(
     capture: &Capture,
+    totals: &Totals,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
     sheet: &JobSheet,
     risk: Risk,
 ) -> Judgement {
-    let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
     let slept = sleep::assess(
         &capture.samples,
         &capture.sampling.gaps,
@@ -49,7 +49,7 @@ pub fn judge(
         sheet,
         risk,
     );
-    judge_with(&totals, segmentation, alignment, loads, sheet, risk, slept)
+    judge_with(totals, segmentation, alignment, loads, sheet, risk, slept)
 }
 
 fn judge_with(

@@ -133,13 +133,14 @@ fn stuck(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexplained> {
     else {
         return Vec::new();
     };
+    let mut stays_of: Vec<Vec<&Segment>> = vec![Vec::new(); segmentation.states.len()];
+    for segment in segmentation.of_kind(SegmentKind::Steady) {
+        if let Some(stays) = segment.state.and_then(|state| stays_of.get_mut(state)) {
+            stays.push(segment);
+        }
+    }
     let mut found = Vec::new();
-    for state in (0..segmentation.states.len()).filter(|&state| state != lowest) {
-        let stays: Vec<&Segment> = segmentation
-            .segments
-            .iter()
-            .filter(|s| s.kind == SegmentKind::Steady && s.state == Some(state))
-            .collect();
+    for (_, stays) in stays_of.iter().enumerate().filter(|(state, _)| *state != lowest) {
         let mut lengths_s: Vec<f64> = stays.iter().map(|s| s.end_s - s.start_s).collect();
         lengths_s.sort_by(f64::total_cmp);
         if lengths_s.len() < 4 {

@@ -1,11 +1,13 @@
 //! The sleep floor: its level, how far to trust it, and whether it creeps.
 
-use super::Night;
+use rayon::prelude::*;
+
 use super::baseline::{LEARN_FROM, trimmed_sd};
 use super::outings::Outing;
 use super::stretches::{Depth, Depths};
+use super::{Night, each_task, sum};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
-use crate::numeric::{ExactSum, Quantity, effective_samples, student_quantile};
+use crate::numeric::{Quantity, effective_samples, student_quantile};
 
 /// The floor with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,6 +30,8 @@ pub(super) struct Rest {
 
 /// Fewest readings of a stay.
 const FEWEST: usize = 3;
+/// Fewest stays that a task measures.
+const STAYS: usize = 64;
 
 /// The stays at the floor: steady segments asleep, no panel charging, without the outings in them.
 /// Where no segment is steady, whatever is asleep. O(n).
@@ -45,40 +49,40 @@ fn rests_of(night: &Night<'_>, depths: &Depths, outings: &[Outing], steady: bool
         .flat_map(|stretch| stretch.first..stretch.end)
         .filter(|at| !steady || segments[*at].kind == SegmentKind::Steady)
         .filter(|at| night.mean_a(*at) >= depths.least_a);
-    let mut all = Vec::new();
+    let mut all: Vec<(usize, usize)> = Vec::new();
     for segment in asleep.map(|at| &segments[at]) {
         let mut first = segment.first;
         let from = outings.partition_point(|outing| outing.end < segment.first);
         let inside = outings[from..].iter().take_while(|outing| outing.first <= segment.end);
         // A reading on either side of an outing may be partly of it.
         for outing in inside {
-            all.extend(rest(night, first, outing.first.saturating_sub(1).min(segment.end)));
+            all.push((first, outing.first.saturating_sub(1).min(segment.end)));
             first = first.max(outing.end + 1);
         }
-        all.extend(rest(night, first, segment.end));
+        all.push((first, segment.end));
     }
-    all
+    all.retain(|&(first, end)| end >= first + FEWEST);
+    all.par_iter().with_min_len(STAYS).map(|&(first, end)| rest(night, first, end)).collect()
 }
 
-fn rest(night: &Night<'_>, first: usize, end: usize) -> Option<Rest> {
-    if end < first + FEWEST {
-        return None;
-    }
+fn rest(night: &Night<'_>, first: usize, end: usize) -> Rest {
     let count = (end - first) as f64;
-    let mean_a =
-        (first..end).map(|sample| night.drawn_a(sample)).collect::<ExactSum>().value() / count;
-    let squares: f64 = (first..end).map(|sample| (night.drawn_a(sample) - mean_a).powi(2)).sum();
+    let mean_a = sum(first..end, |sample| night.drawn_a(sample)) / count;
+    let squares = each_task(first..end, |task| {
+        task.map(|sample| (night.drawn_a(sample) - mean_a).powi(2)).sum::<f64>()
+    });
+    let squares: f64 = squares.into_iter().sum();
     let noise = &night.segmentation.noise;
     let noise_a = (squares / (count - 1.0)).sqrt().max(noise.floor_a);
     let time = &night.samples.time;
-    Some(Rest {
+    Rest {
         first,
         end,
         middle_s: 0.5 * (time.at(first) + time.at(end - 1)),
         length_s: time.at(end - 1) - time.at(first) + night.usual_interval_s,
         mean_a,
         u_a: noise_a / effective_samples(count, noise.phi).sqrt(),
-    })
+    }
 }
 
 /// Standard deviation of one reading about its stay's mean, strays left out, ampere.

@@ -4,10 +4,12 @@
 //! tails fall between the segments'. The segmentation tells where the floor is, and confirms
 //! whatever leaves it gently.
 
-use super::Night;
+use rayon::prelude::*;
+
 use super::baseline::Baseline;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
+use super::{Night, each_task};
 use crate::findings::{FailureToSleep, FallAsleep};
 use crate::numeric::ExactSum;
 
@@ -60,6 +62,11 @@ const PLATEAU: usize = 8;
 /// those below it by this many standard deviations of their number.
 const NOT_STRAY: f64 = 3.0;
 
+/// Fewest runs that a task measures.
+const RUNS: usize = 64;
+/// Bins in which a rank is looked for among many values.
+const BINS: usize = 4096;
+
 /// Long outings alike within this factor, and as many of them, may be a habit.
 const ALIKE: f64 = 1.6;
 const HABIT: usize = 4;
@@ -79,11 +86,13 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     for (first, end) in powered(night, depths) {
         let (runs, below) = runs(night, baseline, first, end);
         strays += below;
-        for run in runs {
-            let Some(outing) = measure(night, depths, baseline, run, (first, end)) else {
-                continue;
-            };
-            if run.end - run.first == 1 && outing.kind == OutingKind::Wake {
+        let measured: Vec<Option<Outing>> = runs
+            .into_par_iter()
+            .with_min_len(RUNS)
+            .map(|run| measure(night, depths, baseline, run, (first, end)))
+            .collect();
+        for outing in measured.into_iter().flatten() {
+            if outing.end - outing.first == 1 && outing.kind == OutingKind::Wake {
                 single.push(outing);
             } else {
                 all.push(outing);
@@ -117,37 +126,55 @@ pub(super) fn powered(night: &Night<'_>, depths: &Depths) -> Vec<(usize, usize)>
 /// Runs of readings above the floor in `first..end`, and how many single readings lie as far below.
 fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Vec<Run>, usize) {
     let (rises_a, lasts_a) = (RISES * baseline.sigma_a, LASTS * baseline.sigma_a);
-    let mut floor_a = baseline.walk();
-    let mut runs: Vec<Run> = Vec::new();
-    // The run that is open: where it left the noise, and whether it has risen.
-    let mut open: Option<(usize, bool)> = None;
-    let mut below = 0;
-    let mut under = 0;
-    let close = |runs: &mut Vec<Run>, open: &mut Option<(usize, bool)>, end: usize| {
-        if let Some((first, true)) = open.take() {
-            match runs.last_mut() {
-                Some(last) if first < last.end + APART => last.end = end,
-                _ => runs.push(Run { first, end }),
+    // What leaves the noise, and whether it rises; and what lies as far below.
+    let parts = each_task(first..end, |task| {
+        let mut floor_a = baseline.walk(night.samples.time.at(task.start));
+        let (mut above, mut below): (Vec<(Run, bool)>, Vec<Run>) = (Vec::new(), Vec::new());
+        for sample in task {
+            let height_a = night.drawn_a(sample) - floor_a(night.samples.time.at(sample));
+            let here = Run { first: sample, end: sample + 1 };
+            if height_a > lasts_a {
+                lengthen(&mut above, (here, height_a > rises_a));
+            } else if height_a < -rises_a {
+                match below.last_mut() {
+                    Some(last) if last.end == sample => last.end = sample + 1,
+                    _ => below.push(here),
+                }
             }
         }
-    };
-    for sample in first..end {
-        let height_a = night.drawn_a(sample) - floor_a(night.samples.time.at(sample));
-        if height_a > lasts_a {
-            let (from, risen) = open.unwrap_or((sample, false));
-            open = Some((from, risen || height_a > rises_a));
-        } else {
-            close(&mut runs, &mut open, sample);
-        }
-        if height_a < -rises_a {
-            under += 1;
-        } else {
-            below += usize::from(under == 1);
-            under = 0;
+        (above, below)
+    });
+    let mut open: Vec<(Run, bool)> = Vec::new();
+    let mut under: Vec<Run> = Vec::new();
+    for (above, below) in parts {
+        above.into_iter().for_each(|run| lengthen(&mut open, run));
+        for run in below {
+            match under.last_mut() {
+                Some(last) if last.end == run.first => last.end = run.end,
+                _ => under.push(run),
+            }
         }
     }
-    close(&mut runs, &mut open, end);
-    (runs, below)
+    let mut runs: Vec<Run> = Vec::new();
+    for (run, _) in open.into_iter().filter(|(_, risen)| *risen) {
+        match runs.last_mut() {
+            Some(last) if run.first < last.end + APART => last.end = run.end,
+            _ => runs.push(run),
+        }
+    }
+    let single = under.iter().filter(|run| run.end - run.first == 1 && run.end < end).count();
+    (runs, single)
+}
+
+/// Adds a run to the one that it follows on, or as one of its own.
+fn lengthen(runs: &mut Vec<(Run, bool)>, (run, risen): (Run, bool)) {
+    match runs.last_mut() {
+        Some((last, has_risen)) if last.end == run.first => {
+            last.end = run.end;
+            *has_risen |= risen;
+        }
+        _ => runs.push((run, risen)),
+    }
 }
 
 fn measure(
@@ -159,30 +186,31 @@ fn measure(
 ) -> Option<Outing> {
     let time = &night.samples.time;
     let height_a = |sample: usize| night.drawn_a(sample) - baseline.at(time.at(sample));
-    let mut charge = ExactSum::new();
-    let (mut peak_a, mut highest_a) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-    let mut heights: Vec<f64> = Vec::with_capacity(run.end - run.first);
-    let mut floor_a = baseline.walk();
-    for sample in run.first..run.end {
-        let drawn_a = night.drawn_a(sample);
-        let above_a = drawn_a - floor_a(time.at(sample));
-        peak_a = peak_a.max(drawn_a);
-        highest_a = highest_a.max(above_a);
-        charge.add(above_a * night.interval_s(sample));
-        heights.push(above_a);
-    }
+    let parts = each_task(run.first..run.end, |task| {
+        let mut charge = ExactSum::new();
+        let (mut peak_a, mut highest_a) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        let mut heights: Vec<f64> = Vec::with_capacity(task.len());
+        let mut floor_a = baseline.walk(time.at(task.start));
+        for sample in task {
+            let drawn_a = night.drawn_a(sample);
+            let above_a = drawn_a - floor_a(time.at(sample));
+            peak_a = peak_a.max(drawn_a);
+            highest_a = highest_a.max(above_a);
+            charge.add(above_a * night.interval_s(sample));
+            heights.push(above_a);
+        }
+        (charge.value(), peak_a, highest_a, heights)
+    });
+    let charge_c = parts.iter().map(|part| part.0).collect::<ExactSum>().value();
+    let peak_a = parts.iter().map(|part| part.1).fold(f64::NEG_INFINITY, f64::max);
+    let highest_a = parts.iter().map(|part| part.2).fold(f64::NEG_INFINITY, f64::max);
+    let heights: Vec<Vec<f64>> = parts.into_iter().map(|part| part.3).collect();
     let (whole_before, whole_after) = (run.first > first, run.end < end);
     let least_a = (SHARP * highest_a).max(RISES * baseline.sigma_a);
     if !(is_sharp(&heights, least_a) || seen_up(night, depths, run)) {
         return None;
     }
-    heights.retain(|height| *height >= 0.2 * highest_a);
-    let plateau_a = if heights.len() < PLATEAU {
-        highest_a
-    } else {
-        heights.sort_unstable_by(f64::total_cmp);
-        heights[heights.len() / 4]
-    };
+    let plateau_a = plateau(heights, highest_a);
     let half_a = 0.5 * plateau_a;
     // Between two readings, in proportion.
     let crossing = |low: usize, high: usize| {
@@ -205,17 +233,55 @@ fn measure(
         start_s,
         end_s,
         peak_a,
-        charge_c: charge.value(),
+        charge_c,
         falls_asleep: whole_after,
     })
 }
 
+/// Height of the plateau: the lower quartile of what rises to a fifth of the height, or the height
+/// of what is too short to have one.
+fn plateau(mut heights: Vec<Vec<f64>>, highest_a: f64) -> f64 {
+    let least_a = 0.2 * highest_a;
+    heights.par_iter_mut().for_each(|part| part.retain(|height| *height >= least_a));
+    let count: usize = heights.iter().map(Vec::len).sum();
+    if count < PLATEAU {
+        return highest_a;
+    }
+    ranked(heights, count / 4, (least_a, highest_a))
+}
+
+/// The value that `rank` others are not above, all of them within `low..=high`: first the bin that
+/// it lies in, then among those there. O(n).
+fn ranked(mut parts: Vec<Vec<f64>>, mut rank: usize, (low, high): (f64, f64)) -> f64 {
+    if parts.len() > 1 {
+        let scale = BINS as f64 / (high - low);
+        let bin = |value: f64| (((value - low) * scale) as usize).min(BINS - 1);
+        let counts: Vec<Vec<usize>> = parts
+            .par_iter()
+            .map(|part| {
+                let mut counts = vec![0; BINS];
+                part.iter().for_each(|value| counts[bin(*value)] += 1);
+                counts
+            })
+            .collect();
+        let mut at = 0;
+        let count = |at: usize| counts.iter().map(|counts| counts[at]).sum::<usize>();
+        while rank >= count(at) {
+            rank -= count(at);
+            at += 1;
+        }
+        parts.par_iter_mut().for_each(|part| part.retain(|value| bin(*value) == at));
+    }
+    let mut left = parts.concat();
+    *left.select_nth_unstable_by(rank, f64::total_cmp).1
+}
+
 /// Whether most of the height is gained or lost within two readings, as by no slow background.
-fn is_sharp(heights: &[f64], least_a: f64) -> bool {
-    let ends = [heights.first(), heights.last()].into_iter().flatten();
-    let next = [heights.get(1), heights.iter().rev().nth(1)].into_iter().flatten();
-    ends.chain(next).any(|height| *height >= least_a)
-        || heights.windows(3).any(|three| (three[2] - three[0]).abs() >= least_a)
+fn is_sharp(heights: &[Vec<f64>], least_a: f64) -> bool {
+    let all = || heights.iter().flatten();
+    let ends = [all().next(), all().nth(1), all().next_back(), all().nth_back(1)];
+    ends.into_iter().flatten().any(|height| *height >= least_a)
+        || all().zip(all().skip(2)).any(|(one, next)| (next - one).abs() >= least_a)
 }
 
 /// Whether the segmentation has a stretch above the floor there.
@@ -279,17 +345,13 @@ fn listed_in(night: &Night<'_>, start_s: f64, end_s: f64) -> bool {
 /// The last activity in an outing: a listed event's step or a rise of the current.
 fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
     let near_s = 2.0 * night.usual_interval_s;
-    night
-        .segmentation
-        .steps
-        .iter()
-        .enumerate()
-        .filter(|(_, step)| {
-            step.time_s >= outing.start_s - near_s && step.time_s < outing.end_s - near_s
-        })
-        .filter(|(at, step)| is_listed(night, *at) || rises(night, step.index))
-        .map(|(_, step)| step.time_s)
-        .fold(outing.start_s, f64::max)
+    let steps = &night.segmentation.steps;
+    let from = steps.partition_point(|step| step.time_s < outing.start_s - near_s);
+    let to = steps.partition_point(|step| step.time_s < outing.end_s - near_s);
+    (from..to)
+        .rev()
+        .find(|at| is_listed(night, *at) || rises(night, steps[*at].index))
+        .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))
 }
 
 /// Whether the stretch from this sample on draws more than the one before. (A jump's own estimate, beside
@@ -297,7 +359,7 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
 fn rises(night: &Night<'_>, sample: usize) -> bool {
     let segments = &night.segmentation.segments;
     let here = segments.partition_point(|segment| segment.first < sample);
-    let mean_a = |at: usize| segments.get(at).map(|segment| night.sign() * segment.mean_a);
+    let mean_a = |at: usize| segments.get(at).map(|segment| night.sign * segment.mean_a);
     let before = here.checked_sub(1).and_then(mean_a);
     before.zip(mean_a(here)).is_some_and(|(before, here)| here > before)
 }
@@ -374,5 +436,24 @@ fn from(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -
         end_s: outing.end_s,
         above_floor_a: charge_c / (outing.end_s - start_s),
         charge_ah: charge_c / 3600.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ranked;
+
+    #[test]
+    fn a_rank_among_many_is_that_of_the_sorted_values() {
+        let value = |i: usize| ((i * i) as f64 * 0.618_034).fract().powi(3);
+        let parts: Vec<Vec<f64>> =
+            (0..5).map(|part| (0..700 * part).map(|i| value(1000 * part + i)).collect()).collect();
+        let mut sorted = parts.concat();
+        sorted.sort_by(f64::total_cmp);
+        let ends = (sorted[0], sorted[sorted.len() - 1]);
+        for rank in [0, 1, 1750, 3500, sorted.len() - 1] {
+            assert_eq!(ranked(parts.clone(), rank, ends), sorted[rank]);
+        }
+        assert_eq!(ranked(vec![vec![2.0; 3], vec![2.0; 4]], 5, (2.0, 2.0)), 2.0);
     }
 }

@@ -16,3 +16,4 @@ pub use moments::{Moments, lag1_autocorrelation};
 pub use quantity::{Quantity, Unit};
 pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};
 pub use sum::ExactSum;
+pub(crate) use sum::plain_sum;

@@ -1,11 +1,12 @@
 //! Which candidates are steps.
 
 use std::cmp::Ordering;
-use std::collections::{BinaryHeap, HashMap};
+use std::collections::BinaryHeap;
 
 use rayon::prelude::*;
 
 use super::jump::{Evidence, Ground};
+use super::memo::{Memo, Place, Weighed};
 
 /// Samples on one side that a test looks at, at most.
 const REACH: usize = 4096;
@@ -41,26 +42,6 @@ impl Ord for Entry {
     }
 }
 
-/// What has been weighed already on the same ground: the evidence at a place between two others.
-/// Eliminations follow one another with few changes, and most places keep their neighbours.
-#[derive(Debug, Default)]
-pub(super) struct Memo {
-    known: HashMap<Place, Evidence>,
-}
-
-/// The step before, the place, and the step after.
-type Place = (usize, usize, usize);
-
-impl Memo {
-    /// The evidence and whether it is news.
-    fn weigh(&self, ground: &Ground<'_>, place: Place, enough: f64) -> (Evidence, bool) {
-        match self.known.get(&place) {
-            Some(evidence) => (*evidence, false),
-            None => (weigh(ground, place, enough), true),
-        }
-    }
-}
-
 /// Drops the weakest candidate, tests its neighbours again, until all that are left pass.
 pub(super) fn eliminate(
     ground: &Ground<'_>,
@@ -79,14 +60,16 @@ pub(super) fn eliminate(
         let left = candidates.get(before[i]).copied().unwrap_or(0);
         (left, candidates[i], candidates.get(after[i]).copied().unwrap_or(n))
     };
-    let weighed: Vec<(Evidence, bool)> = (0..k)
+    let known = &*memo;
+    let weighed: Vec<Weighed> = (0..k)
         .into_par_iter()
-        .map(|i| memo.weigh(ground, place(i, &before, &after), enough))
+        .map(|i| weigh(ground, place(i, &before, &after), enough, known))
         .collect();
-    for (i, (evidence, _)) in weighed.iter().enumerate().filter(|(_, (_, news))| *news) {
-        memo.known.insert(place(i, &before, &after), *evidence);
-    }
-    let mut evidence: Vec<Evidence> = weighed.into_iter().map(|(evidence, _)| evidence).collect();
+    let mut evidence: Vec<Evidence> = weighed
+        .into_iter()
+        .enumerate()
+        .map(|(i, weighed)| memo.keep(place(i, &before, &after), weighed))
+        .collect();
     let mut heap: BinaryHeap<Entry> = evidence
         .iter()
         .enumerate()
@@ -111,11 +94,8 @@ pub(super) fn eliminate(
         for j in [b, a] {
             if j < k {
                 let place = place(j, &before, &after);
-                let (found, news) = memo.weigh(ground, place, enough);
-                if news {
-                    memo.known.insert(place, found);
-                }
-                evidence[j] = found;
+                let weighed = weigh(ground, place, enough, memo);
+                evidence[j] = memo.keep(place, weighed);
                 version[j] += 1;
                 heap.push(Entry {
                     deviance: evidence[j].deviance - needed(&evidence[j]),
@@ -146,7 +126,7 @@ pub(super) fn regain(
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).collect();
     edges.push(n);
     let known = &*memo;
-    let found: Vec<(Vec<usize>, Vec<(Place, Evidence)>)> = (0..edges.len())
+    let found: Vec<(Vec<usize>, Vec<(Place, Weighed)>)> = (0..edges.len())
         .into_par_iter()
         .map(|i| {
             let left = if i > 0 { edges[i - 1] } else { 0 };
@@ -158,8 +138,10 @@ pub(super) fn regain(
                 let best = candidates[from..to.max(from)]
                     .iter()
                     .map(|at| {
-                        let (e, new) = known.weigh(ground, (left, *at, right), enough);
-                        news.extend(new.then_some(((left, *at, right), e)));
+                        let place = (left, *at, right);
+                        let weighed = weigh(ground, place, enough, known);
+                        let e = weighed.evidence;
+                        news.push((place, weighed));
                         (e.deviance - needed(&e), *at)
                     })
                     .filter(|(surplus, _)| *surplus >= 0.0)
@@ -175,14 +157,18 @@ pub(super) fn regain(
     let mut all = Vec::new();
     for (found, news) in found {
         all.extend(found);
-        memo.known.extend(news);
+        for (place, weighed) in news {
+            memo.keep(place, weighed);
+        }
     }
     all.sort_unstable();
     all
 }
 
-/// Evidence at `at` between the steps `left` (or the start, 0) and `right` (or the end).
-fn weigh(ground: &Ground<'_>, (left, at, right): Place, enough: f64) -> Evidence {
+/// Evidence at a place between two steps.
+fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo) -> Weighed {
+    let (left, at, right) = place;
     let tail = left > 0 && at - left <= REACH;
-    ground.test(left.max(at.saturating_sub(REACH)), at, right.min(at + REACH), tail, enough)
+    let (from, to) = (left.max(at.saturating_sub(REACH)), right.min(at + REACH));
+    memo.weigh(place, |notes| ground.test(from, at, to, tail, enough, notes))
 }

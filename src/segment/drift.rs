@@ -6,6 +6,7 @@ use super::Stable;
 use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
 use super::noise::Noise;
+use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 19;
@@ -14,50 +15,84 @@ const SHORTEST: usize = 12;
 /// Pieces that a scale needs.
 const ENOUGH: usize = 4;
 
-/// Typical slope of the background, ampere a sample, at the scale of each pool.
+/// Means of four blocks of readings in a row, on the scale of unit noise, at the scale of each pool.
 ///
 /// Of the means of neighbouring blocks, a smooth background makes successive differences alike,
 /// while noise and single steps do not: the mean product of a difference and the next but one (they
 /// share no block) is the square of the slope. The middle 80 % of the products are used.
-pub(super) fn of_blocks(stable: &Stable<'_>) -> [f64; POOLS.len()] {
-    by_scale(|scale| {
-        let copy = |from: usize, into: &mut [f64]| stable.copy(from, into);
-        slope_of_blocks(stable.len(), 16 * POOLS[scale], stable.noise, copy)
-    })
+#[derive(Debug)]
+pub(super) struct Blocks {
+    scales: [Vec<Four>; POOLS.len()],
 }
 
-/// `slope` of every scale, all at the same time.
-fn by_scale(slope: impl Fn(usize) -> f64 + Sync) -> [f64; POOLS.len()] {
-    let mut slopes = [0.0; POOLS.len()];
-    slopes.par_iter_mut().enumerate().for_each(|(scale, of)| *of = slope(scale));
-    slopes
+/// The first reading of four blocks, and their means.
+type Four = (usize, [f64; 4]);
+
+/// Readings in a block.
+fn size_of(scale: usize) -> usize {
+    16 * POOLS[scale]
 }
 
-/// The slope that four blocks of `size` samples in a row have in common; `copy` fills in the
-/// samples from an index on.
-fn slope_of_blocks(n: usize, size: usize, noise: &Noise, copy: impl Fn(usize, &mut [f64])) -> f64 {
-    let fours = (n / size).saturating_sub(3);
+impl Blocks {
+    /// Of at most 2¹⁹ readings a scale. O(n).
+    pub(super) fn of(stable: &Stable<'_>) -> Self {
+        let mut scales: [Vec<Four>; POOLS.len()] = Default::default();
+        scales
+            .par_iter_mut()
+            .enumerate()
+            .for_each(|(scale, of)| *of = fours(stable, size_of(scale)));
+        Self { scales }
+    }
+
+    /// Typical slope of the background, ampere a sample, at the scale of each pool.
+    pub(super) fn slopes(&self, noise: &Noise) -> [f64; POOLS.len()] {
+        std::array::from_fn(|scale| self.slope(scale, noise, |_| 0.0))
+    }
+
+    /// The slope at one scale, the mean of `level` over each block, told by its first reading, taken
+    /// away.
+    fn slope(&self, scale: usize, noise: &Noise, level: impl Fn(usize) -> f64) -> f64 {
+        let size = size_of(scale);
+        let product = |(first, means): &Four| {
+            let mean = |at: usize| means[at] - level(first + at * size);
+            (mean(1) - mean(0)) * (mean(3) - mean(2))
+        };
+        let mut products: Vec<f64> = self.scales[scale].iter().map(product).collect();
+        if products.is_empty() {
+            return 0.0;
+        }
+        products.sort_unstable_by(f64::total_cmp);
+        let cut = products.len() / 10;
+        let middle = &products[cut..products.len() - cut];
+        let square = middle.iter().sum::<f64>() / middle.len() as f64;
+        square.max(0.0).sqrt() / size as f64 * noise.common_sigma()
+    }
+}
+
+/// Fours of blocks of `size` readings, taken evenly; none where there are fewer than four.
+fn fours(stable: &Stable<'_>, size: usize) -> Vec<Four> {
+    let fours = (stable.len() / size).saturating_sub(3);
     if fours < 4 {
-        return 0.0;
+        return Vec::new();
     }
     let count = fours.min(LEARN_FROM / (4 * size));
-    let mut samples = vec![0.0; 4 * size];
-    let mut products: Vec<f64> = (0..count)
+    let mut samples = vec![0.0; size];
+    let mut mean_of = |block: usize| {
+        stable.copy(block * size, &mut samples);
+        plain_sum(&samples) / size as f64
+    };
+    // Neighbouring fours have three blocks in common.
+    let (mut next, mut means) = (0, [0.0; 4]);
+    (0..count)
         .map(|k| {
             let four = (k as u128 * fours as u128 / count as u128) as usize;
-            copy(four * size, &mut samples);
-            let mut means = [0.0; 4];
-            for (mean, block) in means.iter_mut().zip(samples.chunks_exact(size)) {
-                *mean = block.iter().sum::<f64>() / size as f64;
+            for block in next.max(four)..four + 4 {
+                means[block % 4] = mean_of(block);
             }
-            (means[1] - means[0]) * (means[3] - means[2])
+            next = four + 4;
+            (four * size, std::array::from_fn(|at| means[(four + at) % 4]))
         })
-        .collect();
-    products.sort_unstable_by(f64::total_cmp);
-    let cut = products.len() / 10;
-    let middle = &products[cut..products.len() - cut];
-    let square = middle.iter().sum::<f64>() / middle.len() as f64;
-    square.max(0.0).sqrt() / size as f64 * noise.common_sigma()
+        .collect()
 }
 
 /// Typical slope of the background, ampere a sample, at the scale of each pool, from the stretches
@@ -70,7 +105,7 @@ fn slope_of_blocks(n: usize, size: usize, noise: &Noise, copy: impl Fn(usize, &m
 pub(super) fn of_stretches(
     ground: &Ground<'_>,
     chosen: &[Chosen],
-    stable: &Stable<'_>,
+    blocks: &Blocks,
 ) -> [f64; POOLS.len()] {
     let n = ground.values.len();
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).chain([0, n]).collect();
@@ -79,10 +114,11 @@ pub(super) fn of_stretches(
     edges.dedup();
     let phi = ground.noise.phi;
     let longer = (1.0 + phi) / (1.0 - phi);
-    let rest = Rest::of(stable, chosen, ground.noise);
-    let blocks = by_scale(|scale| {
-        slope_of_blocks(n, 16 * POOLS[scale], ground.noise, |from, into| rest.copy(from, into))
-    });
+    let levels = Levels::of(chosen, ground.noise);
+    let blocks: Vec<f64> = (0..POOLS.len())
+        .into_par_iter()
+        .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
+        .collect();
     let own: Vec<Option<f64>> =
         POOLS.into_par_iter().map(|pool| slope_of_pieces(ground, &edges, pool, longer)).collect();
     let mut before = 0.0;
@@ -134,10 +170,12 @@ fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f6
             ground.copy(a, b, &mut copy);
             let m = copy.len() as f64;
             let origin = copy[0];
-            let mean = copy.iter().map(|v| v - origin).sum::<f64>() / m;
+            copy.iter_mut().for_each(|value| *value -= origin);
+            let mean = plain_sum(&copy) / m;
             let middle = 0.5 * (m - 1.0);
-            let moment: f64 =
-                copy.iter().enumerate().map(|(i, v)| (i as f64 - middle) * (v - origin)).sum();
+            let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
+            copy.iter_mut().enumerate().for_each(lever);
+            let moment = plain_sum(&copy);
             let spread = m * (m * m - 1.0) / 12.0;
             let sigma = ground.noise.sigma_at(origin + mean);
             pieces.push((moment / spread, sigma * sigma * longer / spread));
@@ -153,34 +191,58 @@ fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f6
     Some(square.max(0.0).sqrt())
 }
 
-/// What the chosen steps leave of the readings.
-struct Rest<'a> {
-    stable: &'a Stable<'a>,
+/// What the chosen steps add up to, on the scale of unit noise.
+struct Levels {
     /// Where each step is, and what all steps up to it add up to.
-    levels: Vec<(usize, f64)>,
+    steps: Vec<(usize, f64)>,
 }
 
-impl<'a> Rest<'a> {
-    fn of(stable: &'a Stable<'a>, chosen: &[Chosen], noise: &Noise) -> Self {
+impl Levels {
+    fn of(chosen: &[Chosen], noise: &Noise) -> Self {
         let mut level = 0.0;
-        let levels = chosen.iter().map(|step| {
+        let steps = chosen.iter().map(|step| {
             level += step.evidence.jump / noise.common_sigma();
             (step.at, level)
         });
-        Self { stable, levels: levels.collect() }
+        Self { steps: steps.collect() }
     }
 
-    /// Copies the samples from `from` on.
-    fn copy(&self, from: usize, into: &mut [f64]) {
-        let end = from + into.len();
-        self.stable.copy(from, into);
-        let mut step = self.levels.partition_point(|(at, _)| *at <= from);
-        let mut at = from;
-        while at < end {
-            let level = step.checked_sub(1).map_or(0.0, |step| self.levels[step].1);
-            let next = self.levels.get(step).map_or(end, |(at, _)| (*at).min(end));
-            into[at - from..next - from].iter_mut().for_each(|value| *value -= level);
+    /// Mean over `size` samples from `first` on. O(log steps) and the steps among them.
+    fn mean(&self, first: usize, size: usize) -> f64 {
+        let end = first + size;
+        let mut step = self.steps.partition_point(|(at, _)| *at <= first);
+        let (mut at, mut sum) = (first, 0.0);
+        loop {
+            let level = step.checked_sub(1).map_or(0.0, |step| self.steps[step].1);
+            let next = self.steps.get(step).map_or(end, |(at, _)| (*at).min(end));
+            if at == first && next == end {
+                return level;
+            }
+            sum += level * (next - at) as f64;
+            if next == end {
+                return sum / size as f64;
+            }
             (at, step) = (next, step + 1);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mean_of_levels_is_that_of_every_reading() {
+        let steps = vec![(3, 2.0), (7, -1.0), (8, 4.0), (20, 0.5)];
+        let levels = Levels { steps: steps.clone() };
+        let at = |sample: usize| {
+            steps.iter().rev().find(|(at, _)| *at <= sample).map_or(0.0, |(_, level)| *level)
+        };
+        for first in 0..25 {
+            for size in 1..20 {
+                let direct = (first..first + size).map(at).sum::<f64>() / size as f64;
+                assert!((levels.mean(first, size) - direct).abs() < 1e-12, "{first} {size}");
+            }
         }
     }
 }

@@ -16,9 +16,14 @@
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
 
+use std::collections::HashMap;
+
+use super::decay::{self, LANES, Tails};
+use super::memo::Quick;
 use super::noise::{Noise, second_difference};
 use super::spikes;
 use crate::capture::TimeAxis;
+use crate::numeric::plain_sum;
 
 /// Blocks on one side of the place at most.
 const SIDE: usize = 64;
@@ -105,10 +110,20 @@ impl Ground<'_> {
         }
     }
 
+    /// `first..end` with spikes replaced; copied only where there are any.
+    fn readings<'b>(&'b self, first: usize, end: usize, room: &'b mut Vec<f64>) -> &'b [f64] {
+        let spike = self.spikes.partition_point(|s| *s < first);
+        if self.spikes.get(spike).is_none_or(|s| *s >= end) {
+            return &self.values[first..end];
+        }
+        self.copy(first, end, room);
+        room
+    }
+
     /// σ of one reading in `first..end`: the level's, corrected by the readings themselves.
     pub(super) fn side_sigma(&self, values: &[f64]) -> f64 {
         let n = values.len();
-        let mean = values.iter().sum::<f64>() / n.max(1) as f64;
+        let mean = plain_sum(values) / n.max(1) as f64;
         let prior = self.noise.sigma_at(mean).powi(2);
         if n < 4 {
             return prior.sqrt();
@@ -157,7 +172,7 @@ impl Ground<'_> {
         for k in 0..blocks {
             let first = if forward { k * pool } else { n - (k + 1) * pool };
             let block = &values[first..first + pool];
-            value.push(block.iter().sum::<f64>() / pool as f64);
+            value.push(plain_sum(block) / pool as f64);
             let (a, b) = (start + first, start + first + pool - 1);
             time.push(0.5 * (self.time.at(a) + self.time.at(b)));
         }
@@ -173,17 +188,17 @@ impl Ground<'_> {
         right: usize,
         tail: bool,
         enough: f64,
+        notes: &mut Notes<'_>,
     ) -> Evidence {
         let mut best =
             Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0, near: false };
         let (mut reached_l, mut reached_r) = (0, 0);
-        let mut window = Vec::new();
         if (at - left).max(right - at) > NEAR {
             // A strong step shows in the nearest readings already, where no tail bends much that
             // did not start close by.
             let close = tail && at - left <= 2 * SIDE;
             let reach = [at - left, right - at].map(|n| n.min(NEAR));
-            let near = self.look(at, reach, 0, close, enough, &mut window);
+            let near = self.look(at, reach, 0, close, enough, notes);
             if near.deviance > 2.0 * enough {
                 return Evidence { near: true, ..near };
             }
@@ -199,7 +214,7 @@ impl Ground<'_> {
                 break;
             }
             (reached_l, reached_r) = (l, r);
-            let evidence = self.look(at, [l, r], scale, tail, enough, &mut window);
+            let evidence = self.look(at, [l, r], scale, tail, enough, notes);
             if evidence.deviance > best.deviance {
                 best = evidence;
             }
@@ -211,9 +226,15 @@ impl Ground<'_> {
     }
 
     /// The jump of a step at `at` between its neighbours, from as many readings as one window takes.
-    pub(super) fn measure(&self, left: usize, at: usize, right: usize) -> (f64, f64) {
+    pub(super) fn measure(
+        &self,
+        left: usize,
+        at: usize,
+        right: usize,
+        notes: &mut Notes<'_>,
+    ) -> (f64, f64) {
         let reach = [at - left, right - at].map(|n| n.min(SIDE));
-        let evidence = self.look(at, reach, 0, false, 0.0, &mut Vec::new());
+        let evidence = self.look(at, reach, 0, false, 0.0, notes);
         (evidence.jump, evidence.jump_sd)
     }
 
@@ -224,16 +245,36 @@ impl Ground<'_> {
         scale: usize,
         tail: bool,
         enough: f64,
-        window: &mut Vec<f64>,
+        notes: &mut Notes<'_>,
     ) -> Evidence {
         let pool = POOLS[scale].min(l).min(r).max(1);
-        self.copy(at - l, at + r, window);
-        let sides =
-            [self.side(&window[..l], at - l, pool, false), self.side(&window[l..], at, pool, true)];
+        let window = (at, l as u32, r as u32, scale as u8);
         let bonus = fewer(l.min(r));
-        let mut evidence = self.weigh(&sides, at, pool, tail, self.drift[scale], enough - bonus);
-        evidence.deviance += bonus;
-        evidence
+        let mut rows = None;
+        let looks = notes.known;
+        let known = looks.get(&window);
+        let mut products = known.copied().unwrap_or_else(|| {
+            rows.insert(self.rows(at, [l, r], pool, &mut notes.readings)).products()
+        });
+        let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
+        let mut news = known.is_none();
+        if tail && products.rows >= 8 && null - with.0 >= enough - bonus {
+            let decays = products.decays.unwrap_or_else(|| {
+                news = true;
+                let rows =
+                    rows.get_or_insert_with(|| self.rows(at, [l, r], pool, &mut notes.readings));
+                rows.decays(self.time, &products.gram)
+            });
+            products.decays = Some(decays);
+            let [bare, jump] = decays
+                .map(|square_sum| deviance(products.rows, square_sum, 3) + 2.0 * self.term_cost);
+            (null, with.0) = (null.min(bare), with.0.min(jump));
+        }
+        if news {
+            notes.seen.push((window, products));
+        }
+        let (with, jump, jump_sd) = with;
+        Evidence { deviance: null - with + bonus, jump, jump_sd, near: false }
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
@@ -273,48 +314,49 @@ impl Ground<'_> {
         (n - n / 2..n).rev().map(off).take_while(|off| *off > 0.0).collect()
     }
 
-    fn weigh(
-        &self,
-        sides: &[Side; 2],
-        at: usize,
-        pool: usize,
-        tail: bool,
-        drift: f64,
-        enough: f64,
-    ) -> Evidence {
+    /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
+    fn rows(&self, at: usize, [l, r]: [usize; 2], pool: usize, readings: &mut Vec<f64>) -> Rows {
+        let (before, after) = self.readings(at - l, at + r, readings).split_at(l);
+        let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
         let origin = sides[0].value[0];
         let here_s = sides[1].time[0];
         let first_s = sides[0].time[l - 1];
-        let span = (sides[1].time[r - 1] - first_s).max(f64::MIN_POSITIVE);
+        let span_s = (sides[1].time[r - 1] - first_s).max(f64::MIN_POSITIVE);
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
 
         let mut columns = Columns::new(n);
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
-        let soft = self.softness(sides) * (2.5 / pool as f64).min(1.0);
+        let soft = self.softness(&sides) * (2.5 / pool as f64).min(1.0);
         let fades = (-0.5 * pool as f64).exp();
-        let softened: Vec<f64> = (0..l.max(r))
+        let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
             .scan(soft, |soft, _| {
                 let now = *soft;
                 *soft *= fades;
-                Some(now)
+                Some(now * now)
             })
             .collect();
         let unsettled = [self.unsettled(&sides[0]), self.unsettled(&sides[1])];
+        let variances = [0, 1].map(|side: usize| sides[side].sigma * sides[side].sigma * unit);
+        let scales = variances.map(|variance| 1.0 / variance.sqrt());
         for k in 0..n {
             let (side, i, jump, far) = if k < l {
-                (&sides[0], l - 1 - k, 0.0, unsettled[0].get(k))
+                (0, l - 1 - k, 0.0, unsettled[0].get(k))
             } else {
-                (&sides[1], k - l, 1.0, unsettled[1].get(n - 1 - k))
+                (1, k - l, 1.0, unsettled[1].get(n - 1 - k))
             };
-            let far = far.copied().unwrap_or(0.0);
-            let scale = 1.0 / (side.sigma * unit.sqrt()).hypot(softened[i].hypot(far));
-            let t = (side.time[i] - here_s) / span;
-            let (value, jump) = ((side.value[i] - origin) * scale, jump * scale);
+            let softened = softened.get(i).copied().unwrap_or(0.0);
+            let far = far.map_or(0.0, |far| far * far);
+            let scale = match softened + far > 0.0 {
+                true => 1.0 / (variances[side] + softened + far).sqrt(),
+                false => scales[side],
+            };
+            let t = (sides[side].time[i] - here_s) / span_s;
+            let (value, jump) = ((sides[side].value[i] - origin) * scale, jump * scale);
             columns.set(k, [scale, t * scale, t * t * scale, t * t * t * scale, jump, value]);
             if any_break {
                 let (a, b) = if k < l {
@@ -327,113 +369,150 @@ impl Ground<'_> {
                 after_break.push(self.breaks.iter().any(|g| (start..b).contains(g)));
             }
         }
-        // A slope of this size is no surprise: its prior in the normal equations.
-        let usual = drift * (n * pool) as f64;
-        let ridge = if usual > 0.0 { 1.0 / (usual * usual) } else { f64::INFINITY };
         columns.whiten(rho, &after_break);
-        let mut g = columns.gram();
+        let mut gram = columns.gram();
         if pool > 1 && n >= 16 {
-            let left_over = left_over(&columns, &g);
+            let left_over = left_over(&columns, &gram);
             if left_over > rho + 1.5 / (n as f64).sqrt() {
                 rho = left_over;
                 columns.whiten(rho, &after_break);
-                g = columns.gram();
+                gram = columns.gram();
             }
         }
-        let count = n as f64;
-        let deviance = |square_sum: f64, used: usize, cost: f64| {
-            let dof = (count - used as f64).max(1.0) + PRIOR;
-            dof * (1.0 + square_sum / PRIOR).ln() + cost
-        };
-        const JUMP: usize = 4;
-        let mut null = f64::INFINITY;
-        let mut with = f64::INFINITY;
-        let mut estimate = (0.0, f64::INFINITY);
-        let mut consider = |g: &[[f64; COLUMNS]; COLUMNS], shape: &[usize], cost: f64| {
-            // Both hypotheses are judged with the same degrees of freedom.
-            if let Some((square_sum, _)) = fit(g, shape, None) {
-                null = null.min(deviance(square_sum, shape.len() + 1, cost));
+        let from_first_s = match self.time {
+            TimeAxis::Uniform { .. } => Vec::new(),
+            TimeAxis::Listed(_) => {
+                let times = sides[0].time.iter().rev().chain(&sides[1].time);
+                times.map(|time_s| time_s - first_s).collect()
             }
-            if let Some((square_sum, Some((jump, unit_sd)))) = fit(g, shape, Some(JUMP)) {
-                let d = deviance(square_sum, shape.len() + 1, cost);
-                if d < with {
-                    with = d;
-                    let dof = (count - shape.len() as f64 - 1.0).max(0.0);
+        };
+        Rows { columns, after_break, rho, gram, pool, span_s, from_first_s }
+    }
+
+    /// Least penalised deviance over the polynomial backgrounds, without a jump and with one, that
+    /// one's jump and its standard uncertainty beside it.
+    fn polynomials(&self, products: &Products, pool: usize, drift: f64) -> (f64, (f64, f64, f64)) {
+        let Products { gram: g, rows: n, .. } = products;
+        let n = *n;
+        // A slope of this size is no surprise: its prior in the normal equations.
+        let usual = drift * (n * pool) as f64;
+        let ridge = if usual > 0.0 { 1.0 / (usual * usual) } else { f64::INFINITY };
+        let mut null = f64::INFINITY;
+        let mut with = (f64::INFINITY, 0.0, f64::INFINITY);
+        let mut consider = |found: Option<Fit>, terms: usize, cost: f64| {
+            let Some(found) = found else { return };
+            // Both hypotheses are judged with the same degrees of freedom.
+            null = null.min(deviance(n, found.bare, terms + 1) + cost);
+            if let Some((square_sum, jump, unit_sd)) = found.jump {
+                let d = deviance(n, square_sum, terms + 1) + cost;
+                if d < with.0 {
+                    let dof = (n as f64 - terms as f64 - 1.0).max(0.0);
                     let scale = ((square_sum + PRIOR) / (dof + PRIOR)).sqrt();
-                    estimate = (jump, unit_sd * scale);
+                    with = (d, jump, unit_sd * scale);
                 }
             }
         };
         if ridge.is_finite() && n >= 4 {
-            let mut with_prior = g;
+            let mut with_prior = *g;
             with_prior[1][1] += ridge;
             if pool > 1 && n >= 16 {
                 with_prior[2][2] += ridge;
                 with_prior[3][3] += 4.0 * ridge;
-                consider(&with_prior, &[0, 1, 2, 3], 0.0);
+                consider(fit::<4, 6>(&with_prior), 4, 0.0);
             } else {
-                consider(&with_prior, &[0, 1], 0.0);
+                consider(fit::<2, 4>(&with_prior), 2, 0.0);
             }
         } else {
-            consider(&g, &[0], 0.0);
+            consider(fit::<1, 3>(g), 1, 0.0);
         }
         if n >= 4 {
-            consider(&g, &[0, 1], self.term_cost);
+            consider(fit::<2, 4>(g), 2, self.term_cost);
         }
         if n >= 8 {
-            consider(&g, &[0, 1, 2], 2.0 * self.term_cost);
+            consider(fit::<3, 5>(g), 3, 2.0 * self.term_cost);
         }
-        if tail && n >= 8 && null - with >= enough {
-            let mut decay = |share: f64| {
-                let rate = -1.0 / (share * span);
-                match self.time {
-                    // Blocks are evenly spaced: each is the one before, decayed once more.
-                    TimeAxis::Uniform { interval_s, .. } => {
-                        let once = (rate * interval_s * pool as f64).exp();
-                        let mut decay = 1.0;
-                        columns.put_decay(|_| {
-                            let now = decay;
-                            decay *= once;
-                            now
-                        });
-                    }
-                    TimeAxis::Listed(_) => columns.put_decay(|k| {
-                        let time_s =
-                            if k < l { sides[0].time[l - 1 - k] } else { sides[1].time[k - l] };
-                        (rate * (time_s - first_s)).exp()
-                    }),
+        (null, with)
+    }
+}
+
+/// Student's deviance of a residual square sum on `used` columns.
+fn deviance(rows: usize, square_sum: f64, used: usize) -> f64 {
+    let dof = (rows as f64 - used as f64).max(1.0) + PRIOR;
+    dof * (1.0 + square_sum / PRIOR).ln()
+}
+
+/// A place, the readings on either side of it, and the scale.
+type Window = (usize, u32, u32, u8);
+
+/// What the readings of one window say, whatever slope is usual and whatever a term costs.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Products {
+    /// Normal equations of the whitened columns, their lower half.
+    gram: [[f64; COLUMNS]; COLUMNS],
+    rows: usize,
+    /// Residual square sums on the best decay, without a jump and with one, where they were needed.
+    decays: Option<[f64; 2]>,
+}
+
+/// Windows that have been looked at.
+pub(super) type Looks = HashMap<Window, Products, Quick>;
+
+/// A window that was looked at for the first time.
+pub(super) type Seen = (Window, Products);
+
+/// What is known of windows, and what a test adds to it.
+pub(super) struct Notes<'a> {
+    known: &'a Looks,
+    pub(super) seen: Vec<Seen>,
+    readings: Vec<f64>,
+}
+
+impl<'a> Notes<'a> {
+    pub(super) fn new(known: &'a Looks) -> Self {
+        Self { known, seen: Vec::new(), readings: Vec::new() }
+    }
+}
+
+/// The rows of one window's normal equations.
+struct Rows {
+    columns: Columns,
+    after_break: Vec<bool>,
+    rho: f64,
+    gram: [[f64; COLUMNS]; COLUMNS],
+    pool: usize,
+    span_s: f64,
+    /// Times from the first row on, where they are not even.
+    from_first_s: Vec<f64>,
+}
+
+impl Rows {
+    fn products(&self) -> Products {
+        Products { gram: self.gram, rows: self.columns.n, decays: None }
+    }
+
+    /// Residual square sums on a constant and the decay that fits best, without a jump and with one.
+    fn decays(&self, time: &TimeAxis, g: &[[f64; COLUMNS]; COLUMNS]) -> [f64; 2] {
+        let products = [g[0][0], g[4][0], g[4][4], g[5][0], g[5][4], g[5][5]];
+        let white = [0, 4, 5].map(|column| self.columns.white(column));
+        let tails = Tails::new(self.columns.raw(0), white, self.rho, &self.after_break, products);
+        decay::least(&DECAYS, |shares| {
+            let rates = shares.map(|share| -1.0 / (share * self.span_s));
+            match time {
+                // Blocks are evenly spaced: each is the one before, decayed once more.
+                TimeAxis::Uniform { interval_s, .. } => {
+                    let once = rates.map(|rate| (rate * interval_s * self.pool as f64).exp());
+                    let mut next = [1.0; LANES];
+                    tails.misfits(|_| {
+                        let now = next;
+                        next.iter_mut().zip(once).for_each(|(next, once)| *next *= once);
+                        now
+                    })
                 }
-                columns.whiten_decay(rho, &after_break);
-                columns.gram_of_decay(&mut g);
-                let bare = fit(&g, &[0, DECAY], None).map_or(f64::INFINITY, |f| f.0);
-                let jump = fit(&g, &[0, DECAY], Some(JUMP)).map_or(f64::INFINITY, |f| f.0);
-                [bare, jump]
-            };
-            let tried = DECAYS.map(|share| (share, decay(share)));
-            // The best time constant of each hypothesis, between its neighbours.
-            let best = [0, 1].map(|which| {
-                let (mut share, mut least) = (DECAYS[0], f64::INFINITY);
-                for (s, found) in tried {
-                    if found[which] < least {
-                        (share, least) = (s, found[which]);
-                    }
+                TimeAxis::Listed(_) => {
+                    tails.misfits(|k| rates.map(|rate| (rate * self.from_first_s[k]).exp()))
                 }
-                let mut stride = 2f64.sqrt();
-                for _ in 0..7 {
-                    for s in [share * stride, share / stride] {
-                        let found = decay(s)[which];
-                        if found < least {
-                            (share, least) = (s, found);
-                        }
-                    }
-                    stride = stride.sqrt();
-                }
-                least
-            });
-            null = null.min(deviance(best[0], 3, 2.0 * self.term_cost));
-            with = with.min(deviance(best[1], 3, 2.0 * self.term_cost));
-        }
-        Evidence { deviance: null - with, jump: estimate.0, jump_sd: estimate.1, near: false }
+            }
+        })
     }
 }
 
@@ -443,33 +522,36 @@ fn fewer(shorter: usize) -> f64 {
     2.0 * (shorter as f64).min(WIDEST).ln()
 }
 
-/// Column of the cubic term, and of a decay once the polynomials have been weighed.
-const DECAY: usize = 3;
-const VALUE: usize = COLUMNS - 1;
-
 /// Regressors and readings, column by column: divided by their σ, and whitened.
 struct Columns {
-    raw: [Vec<f64>; COLUMNS],
-    white: [Vec<f64>; COLUMNS],
+    n: usize,
+    /// First the columns as they are, then whitened.
+    cells: Vec<f64>,
 }
 
 impl Columns {
     fn new(n: usize) -> Self {
-        Self {
-            raw: std::array::from_fn(|_| vec![0.0; n]),
-            white: std::array::from_fn(|_| vec![0.0; n]),
-        }
+        Self { n, cells: vec![0.0; 2 * COLUMNS * n] }
     }
 
     #[inline]
     fn set(&mut self, k: usize, row: [f64; COLUMNS]) {
-        for (column, value) in self.raw.iter_mut().zip(row) {
-            column[k] = value;
+        for (column, value) in row.into_iter().enumerate() {
+            self.cells[column * self.n + k] = value;
         }
     }
 
+    fn raw(&self, column: usize) -> &[f64] {
+        &self.cells[column * self.n..][..self.n]
+    }
+
+    fn white(&self, column: usize) -> &[f64] {
+        self.raw(COLUMNS + column)
+    }
+
     fn whiten(&mut self, rho: f64, fresh: &[bool]) {
-        for (raw, white) in self.raw.iter().zip(&mut self.white) {
+        let (raw, white) = self.cells.split_at_mut(COLUMNS * self.n);
+        for (raw, white) in raw.chunks_exact(self.n).zip(white.chunks_exact_mut(self.n)) {
             whiten(raw, rho, fresh, white);
         }
     }
@@ -479,30 +561,10 @@ impl Columns {
         let mut gram = [[0.0; COLUMNS]; COLUMNS];
         for i in 0..COLUMNS {
             for j in 0..=i {
-                gram[i][j] = dot(&self.white[i], &self.white[j]);
+                gram[i][j] = dot(self.white(i), self.white(j));
             }
         }
         gram
-    }
-
-    /// `decay` of each row in place of the cubic term.
-    fn put_decay(&mut self, mut decay: impl FnMut(usize) -> f64) {
-        let (before, from) = self.raw.split_at_mut(DECAY);
-        for (k, (value, scale)) in from[0].iter_mut().zip(&before[0]).enumerate() {
-            *value = decay(k) * scale;
-        }
-    }
-
-    fn whiten_decay(&mut self, rho: f64, fresh: &[bool]) {
-        whiten(&self.raw[DECAY], rho, fresh, &mut self.white[DECAY]);
-    }
-
-    /// Brings what the decay has changed in the Gram matrix up to date.
-    fn gram_of_decay(&self, gram: &mut [[f64; COLUMNS]; COLUMNS]) {
-        for other in [0, DECAY, DECAY + 1, VALUE] {
-            let product = dot(&self.white[DECAY], &self.white[other]);
-            gram[DECAY.max(other)][DECAY.min(other)] = product;
-        }
     }
 }
 
@@ -537,7 +599,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 /// background bends within the window.
 fn left_over(columns: &Columns, gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
     let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
-    let [constant, line, _, _, jump, value] = &columns.raw;
+    let [constant, line, jump, value] = [0, 1, 4, 5].map(|column| columns.raw(column));
     let (mut squares, mut products) = (0.0, 0.0);
     let mut before = 0.0;
     for (k, value) in value.iter().enumerate() {
@@ -572,45 +634,57 @@ fn solve(gram: &[[f64; COLUMNS]; COLUMNS], columns: [usize; 3]) -> Option<[f64; 
     }))
 }
 
-/// Residual square sum of the last column on `shape` (and `jump`), with the jump's coefficient and
-/// its standard error for unit noise. `None` when the regressors are dependent.
-fn fit(
-    gram: &[[f64; COLUMNS]; COLUMNS],
-    shape: &[usize],
-    jump: Option<usize>,
-) -> Option<(f64, Option<(f64, f64)>)> {
-    let mut order = [0usize; COLUMNS];
-    let mut p = 0;
-    for column in shape.iter().copied().chain(jump).chain([COLUMNS - 1]) {
-        order[p] = column;
-        p += 1;
-    }
-    let at = |i: usize, j: usize| {
-        let (a, b) = (order[i].max(order[j]), order[i].min(order[j]));
-        gram[a][b]
-    };
-    let mut l = [[0.0f64; COLUMNS]; COLUMNS];
-    for i in 0..p {
+/// Residual square sums of the readings on some columns.
+struct Fit {
+    /// Without the jump.
+    bare: f64,
+    /// With it, its coefficient, and its standard error for unit noise; `None` where it depends on
+    /// the others.
+    jump: Option<(f64, f64, f64)>,
+}
+
+/// The fit on the first `P` columns, `N` being `P + 2`, by the Cholesky factor of the normal
+/// equations. `None` when the columns are dependent.
+fn fit<const P: usize, const N: usize>(gram: &[[f64; COLUMNS]; COLUMNS]) -> Option<Fit> {
+    // After the columns the jump, and the readings last.
+    let place = |i: usize| if i < P { i } else { COLUMNS + i - N };
+    let mut l = [[0.0f64; N]; N];
+    let mut dependent = false;
+    for i in 0..N - 1 {
         for j in 0..=i {
-            let mut sum = at(i, j);
-            sum -= l[i][..j].iter().zip(&l[j][..j]).map(|(a, b)| a * b).sum::<f64>();
-            if i == j {
-                if i < p - 1 {
-                    if sum <= 1e-10 * at(i, i) {
-                        return None;
-                    }
-                    l[i][i] = sum.sqrt();
-                } else {
-                    l[i][i] = sum.max(0.0);
-                }
-            } else {
-                l[i][j] = sum / l[j][j];
+            let mut sum = 0.0;
+            for k in 0..j {
+                sum += l[i][k] * l[j][k];
             }
+            let sum = gram[place(i)][place(j)] - sum;
+            if i > j {
+                l[i][j] = sum / l[j][j];
+                continue;
+            }
+            if sum <= 1e-10 * gram[place(i)][place(i)] {
+                if i < P {
+                    return None;
+                }
+                dependent = true;
+            }
+            l[i][i] = sum.sqrt();
         }
     }
-    let y = p - 1;
-    let square_sum = l[y][y];
-    // The jump is the last regressor: back substitution stops at once.
-    let coefficient = jump.map(|_| (l[y][y - 1] / l[y - 1][y - 1], 1.0 / l[y - 1][y - 1]));
-    Some((square_sum, coefficient))
+    let mut along = [0.0f64; N];
+    for j in 0..N - 1 {
+        let mut sum = 0.0;
+        for k in 0..j {
+            sum += along[k] * l[j][k];
+        }
+        along[j] = (gram[COLUMNS - 1][place(j)] - sum) / l[j][j];
+    }
+    let squares: f64 = along[..P].iter().map(|a| a * a).sum();
+    let value = gram[COLUMNS - 1][COLUMNS - 1];
+    let bare = (value - squares).max(0.0);
+    let jump = (!dependent).then(|| {
+        let with = (value - (squares + along[P] * along[P])).max(0.0);
+        // The jump is the last regressor: back substitution stops at once.
+        (with, along[P] / l[P][P], 1.0 / l[P][P])
+    });
+    Some(Fit { bare, jump })
 }

@@ -10,9 +10,11 @@
 //!    tells steady from settling, ramping and bursts; `states` finds the same level again.
 
 mod choose;
+mod decay;
 mod drift;
 mod jump;
 mod kinds;
+mod memo;
 mod noise;
 mod online;
 mod place;
@@ -26,13 +28,14 @@ pub use types::*;
 
 use rayon::prelude::*;
 
-use choose::{Chosen, Memo};
+use choose::Chosen;
 use jump::{Evidence, Ground};
+use memo::Memo;
 use noise::Noise;
 
 use crate::capture::Samples;
 use crate::findings::{SegmentKind, Span};
-use crate::numeric::effective_samples;
+use crate::numeric::{effective_samples, plain_sum};
 
 /// Penalty of a candidate, in squared standard deviations: too low on purpose.
 const CANDIDATE_PENALTY: f64 = 12.0;
@@ -96,7 +99,8 @@ pub fn segment(
     let mut spikes = spikes;
     let first_spikes = spikes.clone();
     let stable = Stable { values, noise: &noise, spikes: &first_spikes };
-    let mut drift = drift::of_blocks(&stable);
+    let blocks = drift::Blocks::of(&stable);
+    let mut drift = blocks.slopes(&noise);
     let mut term_cost = jump::TERM_COST;
     let false_steps = wishes.false_steps.filter(|f| *f > 0.0).unwrap_or(FALSE_STEPS);
     let enough = 2.0 * (n as f64 / false_steps).ln() + ENOUGH;
@@ -106,6 +110,7 @@ pub fn segment(
     let proposed = candidates(&stable, &breaks, wishes.exact);
     let mut candidates = proposed.clone();
     let mut again = 2;
+    let mut memo = Memo::default();
     let chosen = loop {
         let ground = Ground {
             values,
@@ -116,12 +121,16 @@ pub fn segment(
             drift,
             term_cost,
         };
-        let (chosen, more) = settle(&ground, &candidates, needed, enough);
+        memo.new_ground();
+        let (chosen, more) = settle(&ground, &candidates, needed, enough, &mut memo);
+        if !more.is_empty() {
+            memo.new_spikes();
+        }
         if again > 0 {
             // With steps known, the background's own slopes can be told from them.
             again -= 1;
             let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
-            drift = drift::of_stretches(&ground, &steps, &stable);
+            drift = drift::of_stretches(&ground, &steps, &blocks);
             term_cost = jump::TERM_COST_KNOWN;
             spikes.extend(more);
             spikes.sort_unstable();
@@ -187,33 +196,34 @@ impl Stable<'_> {
         }
     }
 
-    /// Means of [`WIDE`] readings, what is left at the end left out.
-    fn means(&self) -> Vec<f64> {
-        let means = |buffer: &mut Vec<f64>, from: usize| -> Vec<f64> {
-            buffer.resize(TASK.min(self.len() - from), 0.0);
-            self.copy(from, buffer);
-            let mean = |block: &[f64]| block.iter().sum::<f64>() / WIDE as f64;
-            buffer.chunks_exact(WIDE).map(mean).collect()
-        };
-        let tasks = (0..self.len().div_ceil(TASK)).into_par_iter();
-        let found: Vec<Vec<f64>> =
-            tasks.map_init(Vec::new, |buffer, task| means(buffer, task * TASK)).collect();
-        found.concat()
+    /// Looks at the readings `values`, as [`copy`](Self::copy) filled them in from `from` on: means
+    /// of [`WIDE`] of them if asked for, what is left at the end left out, and the places where one
+    /// differs from the one before by more than a limit.
+    fn look(&self, from: usize, values: &[f64], wide: bool, limit: Option<f64>) -> Seen {
+        let mut seen = Seen::default();
+        if wide {
+            let mean = |block: &[f64]| plain_sum(block) / WIDE as f64;
+            seen.means = values.chunks_exact(WIDE).map(mean).collect();
+        }
+        if let Some(limit) = limit {
+            let leaps = |before: f64, value: f64| (value - before).abs() > limit;
+            if from > 0 {
+                let mut before = [0.0];
+                self.copy(from - 1, &mut before);
+                seen.leaps.extend(leaps(before[0], values[0]).then_some(from));
+            }
+            let pairs = values.windows(2).enumerate();
+            seen.leaps.extend(pairs.filter(|(_, w)| leaps(w[0], w[1])).map(|(i, _)| from + i + 1));
+        }
+        seen
     }
+}
 
-    /// Places where one reading differs from the one before by more than `limit`.
-    fn leaps(&self, limit: f64) -> Vec<usize> {
-        let leaps = |buffer: &mut Vec<f64>, from: usize| -> Vec<usize> {
-            buffer.resize((TASK + 1).min(self.len() - from), 0.0);
-            self.copy(from, buffer);
-            let pairs = buffer.windows(2).enumerate();
-            pairs.filter(|(_, w)| (w[1] - w[0]).abs() > limit).map(|(i, _)| from + i + 1).collect()
-        };
-        let tasks = (0..self.len().div_ceil(TASK)).into_par_iter();
-        let found: Vec<Vec<usize>> =
-            tasks.map_init(Vec::new, |buffer, task| leaps(buffer, task * TASK)).collect();
-        found.into_iter().flatten().collect()
-    }
+/// What the search for candidates saw on its way.
+#[derive(Debug, Default)]
+struct Seen {
+    means: Vec<f64>,
+    leaps: Vec<usize>,
 }
 
 /// Readings from which on faint changes are looked for in means of [`WIDE`] readings: among few,
@@ -221,8 +231,6 @@ impl Stable<'_> {
 const POOLED_TWICE: usize = 1 << 18;
 /// Readings in such a mean.
 const WIDE: usize = 64;
-/// Readings that one task looks at.
-const TASK: usize = 1 << 16;
 
 fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> {
     let phi = stable.noise.phi;
@@ -233,15 +241,17 @@ fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> 
     if !long {
         penalty = penalty.min(LOW_PENALTY * longer);
     }
-    let mut candidates = if exact {
+    let limit = (phi > CORRELATED).then_some(SHARP * (1.0 - phi * phi).sqrt());
+    let look = |from: usize, values: &[f64]| stable.look(from, values, long, limit);
+    let (mut candidates, seen) = if exact {
         let mut all = vec![0.0; stable.len()];
         stable.copy(0, &mut all);
-        propose::exact(&all, penalty)
+        (propose::exact(&all, penalty), vec![look(0, &all)])
     } else {
-        propose::proposals(stable.len(), |from, into| stable.copy(from, into), penalty)
+        propose::proposals(stable.len(), |from, into| stable.copy(from, into), look, penalty)
     };
     if long {
-        let blocks = stable.means();
+        let blocks: Vec<f64> = seen.iter().flat_map(|seen| seen.means.iter().copied()).collect();
         let found = propose::exact(&blocks, LOW_PENALTY * longer / WIDE as f64);
         // Where a change was found among the readings, the means only blur it.
         let fine = candidates.clone();
@@ -251,9 +261,7 @@ fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> 
         };
         candidates.extend(found.iter().map(|at| at * WIDE).filter(alone));
     }
-    if phi > CORRELATED {
-        candidates.extend(stable.leaps(SHARP * (1.0 - phi * phi).sqrt()));
-    }
+    candidates.extend(seen.into_iter().flat_map(|seen| seen.leaps));
     candidates.extend(breaks);
     candidates.sort_unstable();
     candidates.dedup();
@@ -267,61 +275,75 @@ fn settle(
     candidates: &[usize],
     needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
+    memo: &mut Memo,
 ) -> (Vec<(Chosen, place::Place)>, Vec<usize>) {
-    let mut memo = Memo::default();
-    let mut chosen = choose::eliminate(ground, candidates, &needed, enough, &mut memo);
+    let mut chosen = choose::eliminate(ground, candidates, &needed, enough, memo);
     let mut spikes = Vec::new();
     for _ in 0..2 {
-        let mut at: Vec<usize> = places(ground, &chosen).iter().map(|p| p.at).collect();
+        let mut at: Vec<usize> = places(ground, &chosen, memo).iter().map(|p| p.at).collect();
         at.sort_unstable();
         at.dedup();
         let (kept, found) = spikes::between(ground.values, &at, ground.breaks);
         spikes = found;
-        chosen = choose::eliminate(ground, &kept, &needed, enough, &mut memo);
-        let missed = choose::regain(ground, candidates, &chosen, &needed, enough, &mut memo);
+        chosen = choose::eliminate(ground, &kept, &needed, enough, memo);
+        let missed = choose::regain(ground, candidates, &chosen, &needed, enough, memo);
         if !missed.is_empty() {
             let mut all: Vec<usize> = chosen.iter().map(|c| c.at).chain(missed).collect();
             all.sort_unstable();
             all.dedup();
-            chosen = choose::eliminate(ground, &all, &needed, enough, &mut memo);
+            chosen = choose::eliminate(ground, &all, &needed, enough, memo);
         }
     }
-    let places = places(ground, &chosen);
-    measure(ground, &mut chosen);
+    let places = places(ground, &chosen, memo);
+    measure(ground, &mut chosen, memo);
     (chosen.into_iter().zip(places).collect(), spikes)
 }
 
 /// Jumps of the steps that their nearest readings decided, from wider windows.
-fn measure(ground: &Ground<'_>, chosen: &mut [Chosen]) {
+fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
     let n = ground.values.len();
     let at: Vec<usize> = chosen.iter().map(|c| c.at).collect();
-    chosen.par_iter_mut().enumerate().for_each(|(i, step)| {
-        let left = if i > 0 { at[i - 1] } else { 0 };
-        let right = at.get(i + 1).copied().unwrap_or(n);
-        if step.evidence.near {
-            (step.evidence.jump, step.evidence.jump_sd) = ground.measure(left, step.at, right);
-        }
-    });
+    let known = &*memo;
+    let seen: Vec<Vec<jump::Seen>> = chosen
+        .par_iter_mut()
+        .enumerate()
+        .filter(|(_, step)| step.evidence.near)
+        .map(|(i, step)| {
+            let left = if i > 0 { at[i - 1] } else { 0 };
+            let right = at.get(i + 1).copied().unwrap_or(n);
+            let mut notes = known.notes();
+            (step.evidence.jump, step.evidence.jump_sd) =
+                ground.measure(left, step.at, right, &mut notes);
+            notes.seen
+        })
+        .collect();
+    seen.into_iter().for_each(|seen| memo.learn(seen));
 }
 
-fn places(ground: &Ground<'_>, chosen: &[Chosen]) -> Vec<place::Place> {
+fn places(ground: &Ground<'_>, chosen: &[Chosen], memo: &mut Memo) -> Vec<place::Place> {
     let n = ground.values.len();
-    (0..chosen.len())
+    let known = &*memo;
+    let found: Vec<(memo::Place, Option<place::Sought>)> = (0..chosen.len())
         .into_par_iter()
         .map(|i| {
             let at = chosen[i].at;
-            if ground.breaks.binary_search(&at).is_ok() {
-                return place::Place { at, low: at, high: at };
-            }
             let left = if i > 0 { chosen[i - 1].at } else { 0 };
             let right = chosen.get(i + 1).map_or(n, |c| c.at);
+            if ground.breaks.binary_search(&at).is_ok() {
+                return ((left, at, right), None);
+            }
             // A step stays on its side of a gap.
             let gap = ground.breaks.partition_point(|b| *b <= at);
             let left = gap.checked_sub(1).map_or(left, |g| left.max(ground.breaks[g]));
             let right = ground.breaks.get(gap).map_or(right, |b| right.min(*b));
-            place::refine(ground, left, &chosen[i], right)
+            let before = known.sought((left, at, right));
+            let sought = place::refine(ground, left, &chosen[i], right, before);
+            ((left, at, right), Some(sought))
         })
-        .collect()
+        .collect();
+    memo.found(found.iter().filter_map(|(place, sought)| Some((*place, (*sought)?))));
+    let at_gap = |at: usize| place::Place { at, low: at, high: at };
+    found.into_iter().map(|((_, at, _), sought)| sought.map_or(at_gap(at), |s| s.place)).collect()
 }
 
 /// How sure each step is.

@@ -10,6 +10,8 @@
 //! that level. Levels are binned by the logarithm of their distance from the quietest common
 //! level, so that microamperes asleep and amperes awake are resolved alike.
 
+use rayon::prelude::*;
+
 use super::NoiseModel;
 use crate::findings::NoiseAtLevel;
 
@@ -42,8 +44,10 @@ pub(super) struct Noise {
     quiet_sigma: f64,
     /// σ of each level bin.
     sigma: Vec<f64>,
-    /// Stabilised value at the inner edge of each bin.
-    stable_at: Vec<f64>,
+    /// The stabilised scale in each bin.
+    scale: Vec<Piece>,
+    /// Reciprocal of the distance at which the bins next to the quiet level's start.
+    per_bin: f64,
     pub(super) phi: f64,
     pub(super) floor: f64,
     /// Count that readings at the commonest level hardly ever leave; 0 when they do.
@@ -56,13 +60,29 @@ pub(super) struct Noise {
     level_free: bool,
 }
 
+/// A straight piece of the stabilised scale: its value at the inner edge of a bin, that edge's
+/// distance from the quiet level, and its slope, 1/σ.
+#[derive(Debug, Clone, Copy)]
+struct Piece {
+    stable: f64,
+    inner: f64,
+    per_sigma: f64,
+}
+
 /// Counts and sums of squared differences in quarter octaves.
 #[derive(Clone)]
 struct Squares {
     unit: f64,
+    per_unit: f64,
     zeros: u64,
-    count: Vec<u32>,
-    sum: Vec<f64>,
+    cells: Vec<Cell>,
+}
+
+/// Squares of one quarter octave: their sum, and how many they are.
+#[derive(Clone, Copy, Default)]
+struct Cell {
+    sum: f64,
+    count: u64,
 }
 
 const OCTAVES_DOWN: i64 = 24;
@@ -70,25 +90,34 @@ const CELLS: usize = 4 * 64;
 
 impl Squares {
     fn new(unit: f64) -> Self {
-        Self { unit, zeros: 0, count: vec![0; CELLS], sum: vec![0.0; CELLS] }
+        Self { unit, per_unit: unit.recip(), zeros: 0, cells: vec![Cell::default(); CELLS] }
     }
 
     #[inline]
     fn add(&mut self, difference: f64) {
-        let square = (difference / self.unit) * (difference / self.unit);
+        let square = (difference * self.per_unit) * (difference * self.per_unit);
         if square == 0.0 {
             self.zeros += 1;
             return;
         }
         // The exponent and the two leading bits of the fraction number the quarter octaves.
         let quarter = (square.to_bits() >> 50) as i64 - ((1023 - OCTAVES_DOWN) << 2);
-        let cell = quarter.clamp(0, CELLS as i64 - 1) as usize;
-        self.count[cell] += 1;
-        self.sum[cell] += square;
+        let cell = &mut self.cells[quarter.clamp(0, CELLS as i64 - 1) as usize];
+        cell.count += 1;
+        cell.sum += square;
+    }
+
+    /// Adds what another has seen.
+    fn join(&mut self, other: &Self) {
+        self.zeros += other.zeros;
+        for (all, cell) in self.cells.iter_mut().zip(&other.cells) {
+            all.count += cell.count;
+            all.sum += cell.sum;
+        }
     }
 
     fn total(&self) -> u64 {
-        self.zeros + self.count.iter().map(|c| u64::from(*c)).sum::<u64>()
+        self.zeros + self.cells.iter().map(|cell| cell.count).sum::<u64>()
     }
 
     /// Variance of a difference. A first value comes from the smallest 85 %, or 60 % where edges
@@ -110,12 +139,12 @@ impl Squares {
         let keep = share * self.total() as f64;
         let mut left = keep - self.zeros as f64;
         let mut kept = 0.0;
-        for (count, sum) in self.count.iter().zip(&self.sum) {
+        for cell in &self.cells {
             if left <= 0.0 {
                 break;
             }
-            let count = f64::from(*count);
-            kept += if count <= left { *sum } else { sum * left / count };
+            let count = cell.count as f64;
+            kept += if count <= left { cell.sum } else { cell.sum * left / count };
             left -= count;
         }
         if keep > 0.0 { kept / keep / mean_square } else { 0.0 }
@@ -126,20 +155,18 @@ impl Squares {
     /// three like differences, and is no count.
     fn smallest(&self) -> f64 {
         let common = 1 + self.total() / 50;
-        self.count
-            .iter()
-            .zip(&self.sum)
-            .find(|(count, _)| u64::from(**count) > common)
-            .map_or(0.0, |(count, sum)| (sum / f64::from(*count)).sqrt() * self.unit)
+        let first = self.cells.iter().find(|cell| cell.count > common);
+        first.map_or(0.0, |cell| (cell.sum / cell.count as f64).sqrt() * self.unit)
     }
 
     /// Mean of the squares below `most`, in squared units.
     fn mean_below(&self, most: f64) -> f64 {
         let (mut kept, mut used) = (0.0, self.zeros as f64);
-        for (count, sum) in self.count.iter().zip(&self.sum) {
-            if *count > 0 && *sum <= most * f64::from(*count) {
-                kept += sum;
-                used += f64::from(*count);
+        for cell in &self.cells {
+            let count = cell.count as f64;
+            if cell.count > 0 && cell.sum <= most * count {
+                kept += cell.sum;
+                used += count;
             }
         }
         if used > 0.0 { kept / used } else { 0.0 }
@@ -168,15 +195,15 @@ pub(super) fn second_difference(r: f64) -> f64 {
 }
 
 /// Median of five.
-#[inline]
+#[inline(always)]
 fn median5(w: &[f64]) -> f64 {
-    let (a, b) = (w[0].min(w[1]), w[0].max(w[1]));
-    let (c, d) = (w[3].min(w[4]), w[3].max(w[4]));
-    let low = a.max(c);
-    let high = b.min(d);
+    // Finite values need none of the care that `f64::min` takes.
+    let least = |a: f64, b: f64| if a < b { a } else { b };
+    let most = |a: f64, b: f64| if a < b { b } else { a };
+    let low = most(least(w[0], w[1]), least(w[3], w[4]));
+    let high = least(most(w[0], w[1]), most(w[3], w[4]));
     // The median of five is the median of the middle one and the inner pair.
-    let (low, high) = (low.min(high), low.max(high));
-    w[2].max(low).min(high)
+    least(most(w[2], least(low, high)), most(low, high))
 }
 
 fn stretches(values: &[f64]) -> Vec<&[f64]> {
@@ -193,10 +220,42 @@ fn stretches(values: &[f64]) -> Vec<&[f64]> {
         .collect()
 }
 
+/// Readings that one task looks at.
+const TASK: usize = 1 << 16;
+
+/// What `of` gathers from the stretches, one part a task and in order. It is told how many windows
+/// ahead of its own a piece of a longer stretch begins with, at most `ahead`.
+fn of_pieces<T: Send>(
+    stretches: &[&[f64]],
+    ahead: usize,
+    empty: impl Fn() -> T + Sync,
+    of: impl Fn(&mut T, &[f64], usize) + Sync,
+) -> Vec<T> {
+    let pieces: Vec<(&[f64], usize)> = stretches
+        .iter()
+        .flat_map(|stretch| {
+            (0..stretch.len()).step_by(TASK).map(move |from| {
+                let start = from.saturating_sub(ahead);
+                (&stretch[start..stretch.len().min(from + TASK + 4)], from - start)
+            })
+        })
+        .collect();
+    let longest = pieces.iter().map(|piece| piece.0.len()).max().unwrap_or(1);
+    let tasks = pieces.par_chunks((TASK / longest).max(1)).map(|pieces| {
+        let mut part = empty();
+        pieces.iter().for_each(|(piece, skipped)| of(&mut part, piece, *skipped));
+        part
+    });
+    tasks.collect()
+}
+
 impl Noise {
     /// Learns the noise. `values` are finite and not all equal. O(n), at most 2²⁰ samples used.
     pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
-        let magnitude = values.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+        let magnitudes = values
+            .par_chunks(TASK)
+            .map(|chunk| chunk.iter().fold(0.0f64, |m, v| if v.abs() > m { v.abs() } else { m }));
+        let magnitude = magnitudes.reduce(|| 0.0, f64::max);
         // Below this the arithmetic itself rounds.
         let rounding = 4.0 * f64::EPSILON * magnitude;
         let q = resolution.filter(|q| q.is_finite() && *q > 0.0).unwrap_or(0.0);
@@ -208,7 +267,8 @@ impl Noise {
             quiet_level,
             quiet_sigma,
             sigma: Vec::new(),
-            stable_at: Vec::new(),
+            scale: Vec::new(),
+            per_bin: (4.0 * quiet_sigma).recip(),
             phi: 0.0,
             floor,
             stuck_count: 0.0,
@@ -216,18 +276,25 @@ impl Noise {
             seen: vec![false; 2 * SIDE_BINS + 1],
             level_free: false,
         };
-        let mut bins = vec![None::<Squares>; 2 * SIDE_BINS + 1];
-        for stretch in &stretches {
+        let empty = || vec![None::<Squares>; 2 * SIDE_BINS + 1];
+        let parts = of_pieces(&stretches, 2, empty, |bins, piece, skipped| {
             let mut before = [usize::MAX / 2; 2];
-            for w in stretch.windows(5) {
+            for (i, w) in piece.windows(5).enumerate() {
                 // A difference across an edge has different levels at its ends.
                 let bin = noise.bin(median5(w));
-                if bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2 {
+                if i >= skipped && bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2 {
                     bins[bin]
                         .get_or_insert_with(|| Squares::new(quiet_sigma))
                         .add(w[2] - 2.0 * w[1] + w[0]);
                 }
                 before = [bin, before[0]];
+            }
+        });
+        let mut bins = empty();
+        for (bin, part) in parts.into_iter().flat_map(|part| part.into_iter().enumerate()) {
+            match (&mut bins[bin], part) {
+                (Some(all), Some(part)) => all.join(&part),
+                (all, part) => *all = all.take().or(part),
             }
         }
         let difference_variance: Vec<Option<(f64, f64)>> = bins
@@ -291,28 +358,43 @@ impl Noise {
 
     /// φ from the growth of the differences with the lag.
     fn correlation(&self, stretches: &[&[f64]], variance: &[Option<(f64, f64)>], n: usize) -> f64 {
-        let mut by_lag = vec![Squares::new(1.0); LAGS.len() + 1];
-        for stretch in stretches {
+        let empty = || vec![Squares::new(1.0); LAGS.len() + 1];
+        // Of each level: the largest square that is no sharp change, and the reciprocal scale.
+        let scales: Vec<Option<(f64, f64)>> = variance
+            .iter()
+            .map(|bin| {
+                let (v, q) = bin.filter(|bin| bin.0 > 0.0)?;
+                Some((SHARP * v + 2.25 * q * q, v.sqrt().recip()))
+            })
+            .collect();
+        // Runs need not be longer than twice the longest lag.
+        let ahead = 2 * LAGS[LAGS.len() - 1];
+        let parts = of_pieces(stretches, ahead, empty, |by_lag, stretch, skipped| {
             // Readings since the last sharp change.
             let mut run = 0;
             for (i, w) in stretch.windows(5).enumerate() {
-                let bin = self.bin(median5(w));
-                let Some((v, q)) = variance[bin].filter(|bin| bin.0 > 0.0) else {
+                let Some((largest, scale)) = scales[self.bin(median5(w))] else {
                     run = 0;
                     continue;
                 };
                 let change = w[2] - 2.0 * w[1] + w[0];
-                run = if change * change <= SHARP * v + 2.25 * q * q { run + 1 } else { 0 };
-                let scale = v.sqrt();
+                run = if change * change <= largest { run + 1 } else { 0 };
+                if i < skipped {
+                    continue;
+                }
                 let now = stretch[i + 2];
                 for (squares, lag) in by_lag.iter_mut().zip([1].into_iter().chain(LAGS)) {
                     if run < 2 * lag {
                         break;
                     }
                     let (middle, first) = (stretch[i + 2 - lag], stretch[i + 2 - 2 * lag]);
-                    squares.add((now - 2.0 * middle + first) / scale);
+                    squares.add((now - 2.0 * middle + first) * scale);
                 }
             }
+        });
+        let mut by_lag = empty();
+        for part in &parts {
+            by_lag.iter_mut().zip(part).for_each(|(all, part)| all.join(part));
         }
         let common = variance[self.common].filter(|bin| bin.0 > 0.0);
         let rounding = common.map_or(0.0, |(v, q)| 0.5 * q * q / v);
@@ -363,18 +445,21 @@ impl Noise {
         let (low, high) =
             self.sigma.iter().fold((f64::INFINITY, 0.0f64), |(l, h), s| (l.min(*s), h.max(*s)));
         self.level_free = high < 1.25 * low;
-        self.stable_at = vec![0.0; own.len()];
+        let flat = |sigma: &f64| Piece { stable: 0.0, inner: 0.0, per_sigma: sigma.recip() };
+        self.scale = self.sigma.iter().map(flat).collect();
         let middle = SIDE_BINS;
         let mut outward = self.edge(0) / self.sigma[middle];
         for k in 1..=SIDE_BINS {
-            let width = self.edge(k) - self.edge(k - 1);
-            self.stable_at[middle + k] = outward;
+            let (inner, width) = (self.edge(k - 1), self.edge(k) - self.edge(k - 1));
+            self.scale[middle + k].stable = outward;
+            self.scale[middle + k].inner = inner;
             outward += width / self.sigma[middle + k];
         }
         let mut outward = -self.edge(0) / self.sigma[middle];
         for k in 1..=SIDE_BINS {
-            let width = self.edge(k) - self.edge(k - 1);
-            self.stable_at[middle - k] = outward;
+            let (inner, width) = (self.edge(k - 1), self.edge(k) - self.edge(k - 1));
+            self.scale[middle - k].stable = outward;
+            self.scale[middle - k].inner = -inner;
             outward -= width / self.sigma[middle - k];
         }
     }
@@ -384,15 +469,13 @@ impl Noise {
         4.0 * self.quiet_sigma * 2f64.powf(0.5 * k as f64)
     }
 
-    #[inline]
+    #[inline(always)]
     fn bin(&self, level: f64) -> usize {
         let distance = level - self.quiet_level;
-        let r = distance.abs() / (4.0 * self.quiet_sigma);
-        if r < 1.0 {
-            return SIDE_BINS;
-        }
-        let octaves = (r * r).to_bits() >> 52;
-        let k = (octaves - 1022).min(SIDE_BINS as u64) as usize;
+        let r = distance * self.per_bin;
+        // The exponent of r² numbers the half octaves: 0 below 1.
+        let octaves = ((r * r).to_bits() >> 52) as i64;
+        let k = (octaves - 1022).clamp(0, SIDE_BINS as i64) as usize;
         if distance > 0.0 { SIDE_BINS + k } else { SIDE_BINS - k }
     }
 
@@ -413,27 +496,10 @@ impl Noise {
     }
 
     /// The value on a scale where the noise is 1 at every level: `∫ dx / σ(x)`, increasing.
-    #[inline]
+    #[inline(always)]
     pub(super) fn stabilise(&self, value: f64) -> f64 {
-        let bin = self.bin(value);
-        let distance = value - self.quiet_level;
-        if bin == SIDE_BINS {
-            return distance / self.sigma[bin];
-        }
-        let k = bin.abs_diff(SIDE_BINS);
-        let inner = self.edge_table(k - 1);
-        if distance > 0.0 {
-            self.stable_at[bin] + (distance - inner) / self.sigma[bin]
-        } else {
-            self.stable_at[bin] + (distance + inner) / self.sigma[bin]
-        }
-    }
-
-    #[inline]
-    fn edge_table(&self, k: usize) -> f64 {
-        // 2^(k/2) without a power function in the hot loop.
-        let whole = f64::from_bits((1023 + (k as u64 >> 1)) << 52);
-        4.0 * self.quiet_sigma * if k & 1 == 1 { whole * std::f64::consts::SQRT_2 } else { whole }
+        let piece = &self.scale[self.bin(value)];
+        piece.stable + (value - self.quiet_level - piece.inner) * piece.per_sigma
     }
 
     /// As handed on.
@@ -477,30 +543,41 @@ impl Noise {
 /// Level and noise of the quietest quarter of the capture.
 fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     const BLOCK: usize = 16;
-    let mut blocks: Vec<(f64, f64)> = Vec::new();
-    for stretch in stretches {
-        for block in stretch.chunks(BLOCK).filter(|b| b.len() >= 4 || stretch.len() < BLOCK) {
-            let mut squares: Vec<f64> =
-                block.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2)).collect();
-            squares.sort_by(f64::total_cmp);
-            let trimmed = |(share, mean_square): (f64, f64)| {
-                let kept = (squares.len() as f64 * share).ceil() as usize;
-                squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / mean_square
-            };
-            let (most, fewer) = (trimmed(KEPT), trimmed(KEPT_AMONG_EDGES));
-            let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
-            let variance = if abound { fewer } else { most } / second_difference(0.0);
-            let mut sorted = block.to_vec();
-            sorted.sort_by(f64::total_cmp);
-            blocks.push((variance, sorted[sorted.len() / 2]));
+    let of_block = |block: &[f64]| -> (f64, f64) {
+        let mut squares = [0.0; BLOCK];
+        let squares = &mut squares[..block.len().saturating_sub(2)];
+        for (square, w) in squares.iter_mut().zip(block.windows(3)) {
+            *square = (w[2] - 2.0 * w[1] + w[0]).powi(2);
         }
-    }
-    blocks.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let quiet = &mut blocks[..];
-    let quarter = quiet.len().div_ceil(4);
-    let sigma = quiet[quarter / 2].0.sqrt().max(floor);
+        squares.sort_unstable_by(f64::total_cmp);
+        let trimmed = |(share, mean_square): (f64, f64)| {
+            let kept = (squares.len() as f64 * share).ceil() as usize;
+            squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / mean_square
+        };
+        let (most, fewer) = (trimmed(KEPT), trimmed(KEPT_AMONG_EDGES));
+        let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
+        let variance = if abound { fewer } else { most } / second_difference(0.0);
+        let mut sorted = [0.0; BLOCK];
+        let sorted = &mut sorted[..block.len()];
+        sorted.copy_from_slice(block);
+        let middle = sorted.len() / 2;
+        (variance, *sorted.select_nth_unstable_by(middle, f64::total_cmp).1)
+    };
+    let mut blocks: Vec<(f64, f64)> = stretches
+        .par_iter()
+        .flat_map(|stretch| {
+            let whole = |block: &&[f64]| block.len() >= 4 || stretch.len() < BLOCK;
+            stretch.par_chunks(BLOCK).with_min_len(1024).filter(whole).map(of_block)
+        })
+        .collect();
+    let by_level = |a: &(f64, f64), b: &(f64, f64)| a.1.total_cmp(&b.1);
+    let by_noise = |a: &(f64, f64), b: &(f64, f64)| a.0.total_cmp(&b.0).then(by_level(a, b));
+    let quarter = blocks.len().div_ceil(4);
+    let quiet = match blocks.len() > quarter {
+        true => blocks.select_nth_unstable_by(quarter, by_noise).0,
+        false => &mut blocks[..],
+    };
+    let sigma = quiet.select_nth_unstable_by(quarter / 2, by_noise).1.0.sqrt().max(floor);
     // Equal noise everywhere ranks blocks by chance: their median is then the common level.
-    let quiet = &mut quiet[..quarter];
-    quiet.sort_by(|a, b| a.1.total_cmp(&b.1));
-    (quiet[quarter / 2].1, sigma)
+    (quiet.select_nth_unstable_by(quarter / 2, by_level).1.1, sigma)
 }

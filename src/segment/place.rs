@@ -7,6 +7,7 @@
 
 use super::choose::Chosen;
 use super::jump::Ground;
+use crate::numeric::plain_sum;
 
 /// Furthest that a step's place is looked for on either side, samples.
 const FURTHEST: usize = 2048;
@@ -20,9 +21,36 @@ pub(super) struct Place {
     pub(super) high: usize,
 }
 
+/// A step's place, and with what it was sought: the larger σ of its sides, and how far.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sought {
+    pub(super) place: Place,
+    sigma: f64,
+    half: usize,
+}
+
+/// How far the place of a jump is looked for, samples: a weak step's is known to about σ²/δ²
+/// correlation lengths.
+fn how_far(ground: &Ground<'_>, sigma: f64, jump: f64) -> usize {
+    let ratio = sigma / jump.abs().max(f64::MIN_POSITIVE);
+    let phi = ground.noise.phi;
+    let spread = 40.0 * ratio * ratio * (1.0 + phi) / (1.0 - phi);
+    (4.0 + spread).min(FURTHEST as f64) as usize
+}
+
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`
-/// and `right`.
-pub(super) fn refine(ground: &Ground<'_>, left: usize, step: &Chosen, right: usize) -> Place {
+/// and `right`; `before` is what was found for it there with another jump.
+pub(super) fn refine(
+    ground: &Ground<'_>,
+    left: usize,
+    step: &Chosen,
+    right: usize,
+    before: Option<&Sought>,
+) -> Sought {
+    let jump = step.evidence.jump;
+    if let Some(before) = before.filter(|b| how_far(ground, b.sigma, jump) == b.half) {
+        return *before;
+    }
     let at = step.at;
     let noise = ground.noise;
     let (l, r) = (at - left, right - at);
@@ -33,15 +61,13 @@ pub(super) fn refine(ground: &Ground<'_>, left: usize, step: &Chosen, right: usi
     let near = 64.min(r);
     ground.copy(at, at + near, &mut values);
     let sigma_r = ground.side_sigma(&values);
-    // A weak step's place is known to about σ²/δ² correlation lengths.
-    let ratio = sigma_l.max(sigma_r) / step.evidence.jump.abs().max(f64::MIN_POSITIVE);
-    let spread = 40.0 * ratio * ratio * (1.0 + noise.phi) / (1.0 - noise.phi);
-    let half = (4.0 + spread).min(FURTHEST as f64) as usize;
+    let sigma = sigma_l.max(sigma_r);
+    let half = how_far(ground, sigma, jump);
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
     // Levels from the readings beyond the doubtful part, as near as possible.
     let level = |from: usize, to: usize, values: &mut Vec<f64>| -> f64 {
         ground.copy(from, to, values);
-        values.iter().sum::<f64>() / values.len() as f64
+        plain_sum(values) / values.len() as f64
     };
     let reach = (half * 4).max(8);
     let quarter = (half / 4).min(l / 2);
@@ -97,5 +123,7 @@ pub(super) fn refine(ground: &Ground<'_>, left: usize, step: &Chosen, right: usi
             break;
         }
     }
-    Place { at: first + best, low: first + low.min(best), high: first + high.max(best) }
+    let place =
+        Place { at: first + best, low: first + low.min(best), high: first + high.max(best) };
+    Sought { place, sigma, half }
 }

@@ -43,22 +43,25 @@ const TASK: usize = 1 << 16;
 /// penalty known to be too low: those of [`exact`] for short series, and for long ones the best
 /// cut among block means with every break then moved to its best place within a block. The page on
 /// top says what that cannot lose. `copy` fills in the values from an index on; long series are
-/// gone through once, and never held. O(n) on average, on all cores; the result does not depend
-/// on their number.
+/// gone through once, and never held. On the way `look` is shown all values, task by task with the
+/// index of each one's first, and what it made of them is handed back in order. O(n) on average, on
+/// all cores; the result does not depend on their number.
 ///
 /// # Panics
 /// When `penalty` is negative or not a number. Values must be finite.
-pub(crate) fn proposals(
+pub(crate) fn proposals<S: Send>(
     count: usize,
     copy: impl Fn(usize, &mut [f64]) + Sync,
+    look: impl Fn(usize, &[f64]) -> S + Sync,
     penalty: f64,
-) -> Vec<usize> {
+) -> (Vec<usize>, Vec<S>) {
     if count < WORTH_POOLING {
         let mut values = vec![0.0; count];
         copy(0, &mut values);
-        exact(&values, penalty)
+        let seen = look(0, &values);
+        (exact(&values, penalty), vec![seen])
     } else {
-        pooled(count, copy, penalty)
+        pooled(count, copy, look, penalty)
     }
 }
 
@@ -74,9 +77,10 @@ struct Items {
 }
 
 impl Items {
-    fn new() -> Self {
+    fn with_capacity(items: usize) -> Self {
         let (low, high) = (f64::INFINITY, f64::NEG_INFINITY);
-        Self { mean: Vec::new(), weight: Vec::new(), first: Vec::new(), low, high }
+        let room = || Vec::with_capacity(items);
+        Self { mean: room(), weight: room(), first: Vec::with_capacity(items), low, high }
     }
 
     fn len(&self) -> usize {
@@ -104,10 +108,16 @@ impl Items {
     }
 }
 
-fn pooled(count: usize, copy: impl Fn(usize, &mut [f64]) + Sync, penalty: f64) -> Vec<usize> {
-    let parts = coarse(count, &copy, penalty);
+fn pooled<S: Send>(
+    count: usize,
+    copy: impl Fn(usize, &mut [f64]) + Sync,
+    look: impl Fn(usize, &[f64]) -> S + Sync,
+    penalty: f64,
+) -> (Vec<usize>, Vec<S>) {
+    let (parts, seen): (Vec<Items>, Vec<S>) =
+        coarse(count, &copy, look, penalty).into_iter().unzip();
     let rough = breaks_of(&parts, penalty);
-    refined(count, copy, &parts, &rough, penalty)
+    (refined(count, copy, &parts, &rough, penalty), seen)
 }
 
 /// The best cut of the items in all parts.
@@ -174,13 +184,19 @@ impl Block {
     }
 }
 
-/// The items of the first search, one part a task.
-fn coarse(count: usize, copy: impl Fn(usize, &mut [f64]) + Sync, penalty: f64) -> Vec<Items> {
+/// The items of the first search, one part a task, and what `look` makes of its values.
+fn coarse<S: Send>(
+    count: usize,
+    copy: impl Fn(usize, &mut [f64]) + Sync,
+    look: impl Fn(usize, &[f64]) -> S + Sync,
+    penalty: f64,
+) -> Vec<(Items, S)> {
     let part = |buffer: &mut Vec<f64>, task: usize| {
         let from = task * TASK;
         buffer.resize(TASK.min(count - from), 0.0);
         copy(from, buffer);
-        let mut items = Items::new();
+        let seen = look(from, buffer);
+        let mut items = Items::with_capacity(buffer.len() / BLOCK + buffer.len() / (4 * BLOCK));
         let mut constant = None;
         let mut take = |Block { mean, squares }: Block, block: &[f64], first: usize| {
             let weight = block.len() as f64;
@@ -198,7 +214,7 @@ fn coarse(count: usize, copy: impl Fn(usize, &mut [f64]) + Sync, penalty: f64) -
         if let Some(block) = Block::of(rest) {
             take(block, rest, from + blocks.len() * BLOCK);
         }
-        items
+        (items, seen)
     };
     (0..count.div_ceil(TASK)).into_par_iter().map_init(Vec::new, part).collect()
 }
@@ -213,7 +229,7 @@ fn refined(
     penalty: f64,
 ) -> Vec<usize> {
     let mut between = Between::of(parts);
-    let mut items = Items::new();
+    let mut items = Items::with_capacity(rough.len() * (3 * BLOCK + 1) + 1);
     let mut buffer = Vec::new();
     let mut done = 0;
     for at in rough {
@@ -303,6 +319,15 @@ mod tests {
         |from, into| into.copy_from_slice(&values[from..from + into.len()])
     }
 
+    fn items_of(values: &[f64], penalty: f64) -> Vec<Items> {
+        let parts = coarse(values.len(), copy_of(values), |_, _| (), penalty);
+        parts.into_iter().map(|part| part.0).collect()
+    }
+
+    fn found_in(values: &[f64], penalty: f64) -> Vec<usize> {
+        proposals(values.len(), copy_of(values), |_, _| (), penalty).0
+    }
+
     fn cost(values: &[f64], breaks: &[usize], penalty: f64) -> f64 {
         cost_of_cut(values, &vec![1.0; values.len()], breaks, penalty)
     }
@@ -319,7 +344,7 @@ mod tests {
             values in readings(),
             penalty in 1.0..14.0f64,
         ) {
-            let rough = breaks_of(&coarse(values.len(), copy_of(&values), penalty), penalty);
+            let rough = breaks_of(&items_of(&values, penalty), penalty);
             let borders: Vec<usize> = (0..=values.len()).step_by(BLOCK).collect();
             for (i, a) in borders.iter().enumerate() {
                 for (j, t) in borders.iter().enumerate().skip(i + 1) {
@@ -340,7 +365,7 @@ mod tests {
             penalty in 1.0..14.0f64,
         ) {
             let best = exact(&values, penalty);
-            let found = pooled(values.len(), copy_of(&values), penalty);
+            let found = pooled(values.len(), copy_of(&values), |_, _| (), penalty).0;
             let excess = cost(&values, &found, penalty) - cost(&values, &best, penalty);
             prop_assert!(excess <= 3.0 * penalty * best.len() as f64 + 1e-9);
             prop_assert!(excess >= -1e-9);
@@ -360,7 +385,7 @@ mod tests {
             truth.push(values.len());
         }
         let penalty = 2.0 * (values.len() as f64).ln();
-        let found = proposals(values.len(), copy_of(&values), penalty);
+        let found = found_in(&values, penalty);
         assert_eq!(found, exact(&values, penalty));
         assert!(
             found.len() + 4 > truth.len() && truth.len() > 150,
@@ -375,12 +400,9 @@ mod tests {
         let mut values = vec![1e6 + 0.25; 300_000];
         values[100_003] += 7.0;
         values[200_000..200_004].iter_mut().for_each(|value| *value -= 5.0);
-        let items = coarse(values.len(), copy_of(&values), 12.0);
+        let items = items_of(&values, 12.0);
         assert!(items.iter().map(Items::len).sum::<usize>() < 60);
-        assert_eq!(
-            proposals(values.len(), copy_of(&values), 12.0),
-            [100_003, 100_004, 200_000, 200_004]
-        );
+        assert_eq!(found_in(&values, 12.0), [100_003, 100_004, 200_000, 200_004]);
     }
 
     #[test]
@@ -391,7 +413,7 @@ mod tests {
             .collect();
         let with = |threads| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            pool.install(|| proposals(values.len(), copy_of(&values), 12.0))
+            pool.install(|| found_in(&values, 12.0))
         };
         let one = with(1);
         assert!(one.len() > 200);

@@ -207,6 +207,30 @@ fn careful_prefix(cell: &[u8], mark: Mark) -> Option<(f64, &[u8])> {
     Some((text.parse().ok()?, rest))
 }
 
+/// Certain at a glance: a cell that starts with a digit and has a colon in it, or a hyphen or slash between digits, is
+/// neither a number, with its unit or without, nor one of the words for none. It may be a time.
+pub(super) fn timelike(cell: &[u8]) -> bool {
+    match cell {
+        // `0L` and its like.
+        [b'0', after, ..] if !after.is_ascii_digit() => return false,
+        [first, ..] if first.is_ascii_digit() => {}
+        _ => return false,
+    }
+    let mut before = 0_u8;
+    for (at, byte) in cell.iter().enumerate() {
+        match byte {
+            b':' => return true,
+            b'-' | b'/'
+                if before.is_ascii_digit() && cell.get(at + 1).is_some_and(u8::is_ascii_digit) =>
+            {
+                return true;
+            }
+            _ => before = *byte,
+        }
+    }
+    false
+}
+
 /// Blank, dashes, `N/A`, `nan` and their like.
 pub(super) fn is_missing(cell: &[u8]) -> bool {
     if cell.iter().all(|b| matches!(b, b'-' | b' ' | b'_' | b'.' | b'?' | b'*' | b'#')) {

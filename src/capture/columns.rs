@@ -1,6 +1,8 @@
 //! What each column is: name, unit, decimal mark, range.
 
-use super::cell::{Mark, Reading, is_missing, number, number_prefix, reading, unit_suffix};
+use super::cell::{
+    Mark, Reading, is_missing, number, number_prefix, reading, timelike, unit_suffix,
+};
 use super::options::CurrentUnit;
 use super::stamp::{compact, stamp};
 use super::table::Table;
@@ -93,9 +95,13 @@ pub(super) fn shown(text: &str) -> String {
 
 /// Describes every column of `table`; `told` is the decimal mark that the user gave.
 pub(super) fn describe(table: &Table, told: Option<Mark>) -> Vec<Column> {
-    let width = table.width.min(4096);
-    let file_mark = file_mark(table, width);
-    (0..width).map(|place| column(table, place, file_mark, told)).collect()
+    let votes: Vec<Votes> = (0..table.width.min(4096)).map(|place| votes(table, place)).collect();
+    let file_mark = file_mark(&votes);
+    votes
+        .iter()
+        .enumerate()
+        .map(|(place, votes)| column(table, place, mark_of(*votes, file_mark, told)))
+        .collect()
 }
 
 /// Votes for one mark or the other among the cells of a column.
@@ -113,7 +119,7 @@ struct Votes {
 fn votes(table: &Table, place: usize) -> Votes {
     let mut votes = Votes::default();
     for row in &table.sample {
-        let Some(cell) = row.get(place) else { continue };
+        let Some(cell) = row.get(place).filter(|cell| !timelike(cell)) else { continue };
         let whole = |mark| {
             number_prefix(cell, mark)
                 .filter(|(_, rest)| rest.is_empty() || unit_suffix(rest).is_some())
@@ -137,10 +143,9 @@ fn votes(table: &Table, place: usize) -> Votes {
 }
 
 /// The mark that the columns with a clear answer agree on.
-fn file_mark(table: &Table, width: usize) -> Option<Mark> {
+fn file_mark(votes: &[Votes]) -> Option<Mark> {
     let (mut point, mut comma) = (0, 0);
-    for place in 0..width {
-        let votes = votes(table, place);
+    for votes in votes {
         point += usize::from(votes.point > votes.comma);
         comma += usize::from(votes.comma > votes.point);
     }
@@ -184,8 +189,7 @@ fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool)
     (file.unwrap_or(Mark::Point), false)
 }
 
-fn column(table: &Table, place: usize, file: Option<Mark>, told: Option<Mark>) -> Column {
-    let (mark, mark_doubtful) = mark_of(votes(table, place), file, told);
+fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> Column {
     let titles: Vec<&str> =
         table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
     let mut out = Column {
@@ -219,6 +223,14 @@ fn column(table: &Table, place: usize, file: Option<Mark>, told: Option<Mark>) -
 fn tally(cell: &[u8], mark: Mark, before: &mut Option<f64>, out: &mut Column) {
     if compact(cell).is_some() {
         out.times += 1;
+        return;
+    }
+    if timelike(cell) {
+        if stamp(cell).is_some() {
+            out.times += 1;
+        } else {
+            out.texts += 1;
+        }
         return;
     }
     match reading(cell, mark) {

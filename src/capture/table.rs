@@ -1,6 +1,8 @@
 //! Where the table is: delimiter, preamble, header stack, first row.
 
-use super::cell::{Mark, is_missing, is_overload, number, number_prefix, unit_suffix};
+use std::collections::BTreeMap;
+
+use super::cell::{Mark, is_missing, is_overload, number_prefix, timelike, unit_suffix};
 use super::dialect::{Delimiter, Dialect, Lines, line_end};
 use super::stamp::{compact, stamp};
 use super::units::unit_of;
@@ -9,6 +11,9 @@ use super::units::unit_of;
 const CELLS: usize = 4096;
 /// Cells looked at in all, per dialect.
 const BUDGET: usize = 300_000;
+/// Lines with anything in them that a dialect is judged by, and that a table is looked for in.
+const JUDGED: usize = 3000;
+const LOOKED: usize = 4000;
 /// Rows kept to learn from.
 const SAMPLE: usize = 1500;
 /// Lines of preamble kept.
@@ -63,25 +68,25 @@ pub(super) fn kind(cell: &[u8]) -> Kind {
     if compact(cell).is_some() {
         return Kind::Time;
     }
-    if number(cell, Mark::Point).is_some() || number(cell, Mark::Comma).is_some() {
+    if timelike(cell) {
+        return if stamp(cell).is_some() { Kind::Time } else { Kind::Text };
+    }
+    let prefixes = [Mark::Point, Mark::Comma].map(|mark| number_prefix(cell, mark));
+    if prefixes.iter().flatten().any(|(value, rest)| rest.is_empty() && value.is_finite()) {
         return Kind::Number;
     }
     if is_missing(cell) || is_overload(cell) {
         return Kind::Missing;
     }
-    for mark in [Mark::Point, Mark::Comma] {
-        if let Some((_, rest)) = number_prefix(cell, mark)
-            && !rest.is_empty()
-            && unit_suffix(rest).is_some()
-        {
-            return Kind::Number;
-        }
+    let with_unit = |(_, rest): &(f64, &[u8])| !rest.is_empty() && unit_suffix(rest).is_some();
+    if prefixes.iter().flatten().any(with_unit) {
+        return Kind::Number;
     }
     if stamp(cell).is_some() { Kind::Time } else { Kind::Text }
 }
 
 /// One line of the head under one dialect.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 struct Shape {
     width: usize,
     /// Bit i: cell i is text.
@@ -91,30 +96,35 @@ struct Shape {
     filled: usize,
 }
 
-fn shape(line: &[u8], dialect: Dialect, cells: &mut Vec<Vec<u8>>) -> Shape {
-    let plain = dialect.unwrap(line);
-    let mut slices = Vec::new();
-    dialect.split(&plain, CELLS, &mut slices);
-    let mut shape = Shape { width: slices.len(), text: 0, numbers: 0, typed: 0, filled: 0 };
-    for (at, cell) in slices.iter().enumerate() {
-        let kind = kind(cell);
-        shape.filled += usize::from(kind != Kind::Empty);
-        match kind {
-            Kind::Text if at < 64 => shape.text |= 1 << at,
-            Kind::Number => {
-                shape.numbers += 1;
-                shape.typed += 1;
+impl Shape {
+    fn of(cells: &[&[u8]]) -> Self {
+        let mut shape = Self { width: cells.len(), text: 0, numbers: 0, typed: 0, filled: 0 };
+        for (at, cell) in cells.iter().enumerate() {
+            let kind = kind(cell);
+            shape.filled += usize::from(kind != Kind::Empty);
+            match kind {
+                Kind::Text if at < 64 => shape.text |= 1 << at,
+                Kind::Number => {
+                    shape.numbers += 1;
+                    shape.typed += 1;
+                }
+                Kind::Time | Kind::Missing => shape.typed += 1,
+                _ => {}
             }
-            Kind::Time | Kind::Missing => shape.typed += 1,
-            _ => {}
         }
+        shape
     }
-    cells.clear();
-    cells.extend(slices.iter().map(|c| c.to_vec()));
-    shape
+}
+
+fn shape(line: &[u8], dialect: Dialect) -> Shape {
+    let plain = dialect.unwrap(line);
+    let mut cells = Vec::new();
+    dialect.split(&plain, CELLS, &mut cells);
+    Shape::of(&cells)
 }
 
 /// How well a dialect explains the head, and the shape that most rows have under it.
+#[derive(Debug, Clone, Copy)]
 struct Fit {
     dialect: Dialect,
     score: f64,
@@ -122,33 +132,48 @@ struct Fit {
     text: u64,
 }
 
-fn fit(lines: &[(usize, &[u8])], dialect: Dialect) -> Option<Fit> {
-    fits(lines, dialect).into_iter().next()
+/// What a dialect makes of the lines: its fits, best first, and the shapes of the lines it looked at, where it had
+/// to know them.
+struct Judged {
+    fits: Vec<Fit>,
+    shapes: Vec<Option<Shape>>,
 }
 
-/// The shapes that rows have under a dialect, best first.
-fn fits(lines: &[(usize, &[u8])], dialect: Dialect) -> Vec<Fit> {
-    let mut by_width: std::collections::BTreeMap<usize, f64> = Default::default();
-    let mut masks: std::collections::BTreeMap<(usize, u64), usize> = Default::default();
-    let mut cells = Vec::new();
+/// Judges a dialect; `None` as soon as no fit of it can score above `least`.
+fn judge(lines: &[(usize, &[u8])], dialect: Dialect, least: f64) -> Option<Judged> {
+    let mut by_width: BTreeMap<usize, f64> = BTreeMap::new();
+    let mut masks: BTreeMap<(usize, u64), usize> = BTreeMap::new();
+    let mut shapes = Vec::with_capacity(lines.len());
+    let mut top = 0.0_f64;
     let mut seen = 0;
-    for (_, line) in lines {
-        let shape = shape(line, dialect, &mut cells);
-        seen += shape.width;
+    for (at, (_, line)) in lines.iter().enumerate() {
+        // No line adds more than 1.
+        if top + (lines.len() - at) as f64 <= least {
+            return None;
+        }
+        let plain = dialect.unwrap(line);
+        let mut cells = Vec::new();
+        dialect.split(&plain, CELLS, &mut cells);
+        seen += cells.len();
         if seen > BUDGET {
             break;
         }
-        if shape.numbers == 0
-            || shape.typed == 0
-            || (shape.width < 2 && dialect.delimiter != Delimiter::None)
-        {
+        if cells.len() < 2 && dialect.delimiter != Delimiter::None {
+            shapes.push(None);
+            continue;
+        }
+        let shape = Shape::of(&cells);
+        shapes.push(Some(shape));
+        if shape.numbers == 0 {
             continue;
         }
         let share = shape.typed as f64 / shape.filled as f64;
-        *by_width.entry(shape.width).or_default() += share * share;
+        let score = by_width.entry(shape.width).or_default();
+        *score += share * share;
+        top = top.max(*score);
         *masks.entry((shape.width, shape.text)).or_default() += 1;
     }
-    let mut found: Vec<Fit> = by_width
+    let mut fits: Vec<Fit> = by_width
         .iter()
         .filter_map(|(&width, &score)| {
             let of_width = masks.iter().filter(|(key, _)| key.0 == width);
@@ -156,77 +181,110 @@ fn fits(lines: &[(usize, &[u8])], dialect: Dialect) -> Vec<Fit> {
             Some(Fit { dialect, score, width, text })
         })
         .collect();
-    found.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.width.cmp(&b.width)));
-    found
+    fits.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.width.cmp(&b.width)));
+    Some(Judged { fits, shapes })
 }
 
 /// Finds the table in `head`, and after it others of another width that it may hold; `head` is the whole lines of the text's start; `skip` lines are passed over first.
 /// With `may_be_wrapped`, every line may be one quoted string.
+///
+/// O(n) in the bytes of the first lines; a line is read once for every delimiter that may still be the best.
 pub(super) fn find(head: &[u8], skip: usize, may_be_wrapped: bool) -> Vec<Table> {
     let end = line_end(head);
-    let all: Vec<(usize, &[u8])> = Lines::new(head, end).collect();
-    let lines = &all[skip.min(all.len())..];
-    let filled: Vec<(usize, &[u8])> = lines
-        .iter()
-        .filter(|(_, line)| !line.trim_ascii().is_empty())
-        .take(3000)
-        .copied()
-        .collect();
-    let quoted = filled
+    let mut lines: Vec<(usize, &[u8])> = Vec::new();
+    // Places of the lines with anything in them.
+    let mut filled: Vec<usize> = Vec::with_capacity(LOOKED);
+    for (offset, line) in Lines::new(head, end).skip(skip) {
+        if !line.trim_ascii().is_empty() {
+            filled.push(lines.len());
+        }
+        lines.push((offset, line));
+        if filled.len() == LOOKED {
+            break;
+        }
+    }
+    let judged: Vec<(usize, &[u8])> = filled.iter().take(JUDGED).map(|at| lines[*at]).collect();
+    let quoted = judged
         .iter()
         .filter(|(_, line)| {
             let line = line.trim_ascii();
             line.len() > 1 && line.starts_with(b"\"") && line.ends_with(b"\"")
         })
         .count();
-    let mut best: Option<Fit> = None;
+    let mut best: Option<(Fit, Judged)> = None;
     let wraps: &[bool] =
-        if may_be_wrapped && quoted * 2 > filled.len() { &[false, true] } else { &[false] };
+        if may_be_wrapped && quoted * 2 > judged.len() { &[false, true] } else { &[false] };
     for &wrapped in wraps {
         for delimiter in Delimiter::ALL {
-            let Some(fit) = fit(&filled, Dialect { delimiter, wrapped }) else { continue };
             // Blanks split at tabs as well, and dates from their times.
-            let tabbed = best.as_ref().is_some_and(|b| b.dialect.delimiter == Delimiter::Tab);
+            let tabbed = best.as_ref().is_some_and(|(b, _)| b.dialect.delimiter == Delimiter::Tab);
             if delimiter == Delimiter::Blanks && tabbed {
                 continue;
             }
             // A later candidate has to be clearly better.
-            if best.as_ref().is_none_or(|b| fit.score > b.score * 1.02 + 1e-9) {
-                best = Some(fit);
+            let least = best.as_ref().map_or(f64::NEG_INFINITY, |(b, _)| b.score * 1.02 + 1e-9);
+            if let Some(found) = judge(&judged, Dialect { delimiter, wrapped }, least)
+                && let Some(fit) = found.fits.first().copied().filter(|fit| fit.score > least)
+            {
+                best = Some((fit, found));
             }
         }
     }
-    let Some(best) = best else { return Vec::new() };
-    let best = prefer_header(best, &filled);
-    let mut shapes = fits(&filled, best.dialect);
-    shapes.retain(|f| f.width != best.width && f.score > 0.2 * best.score);
-    shapes.truncate(2);
-    shapes.insert(0, best);
-    shapes.iter().filter_map(|fit| collect(lines, end, skip, fit)).collect()
+    let Some((mut best, mut found)) = best else { return Vec::new() };
+    if let Some(single) = one_column(&best, &judged) {
+        (best, found) = single;
+    }
+    let mut fits = found.fits;
+    fits.retain(|f| f.width != best.width && f.score > 0.2 * best.score);
+    fits.truncate(2);
+    fits.insert(0, best);
+    let looked = look(&lines, &filled, best.dialect, found.shapes);
+    fits.iter().filter_map(|fit| collect(&lines, &looked, end, skip, fit)).collect()
+}
+
+/// The shapes of the lines that a table is looked for in, with their places.
+fn look(
+    lines: &[(usize, &[u8])],
+    filled: &[usize],
+    dialect: Dialect,
+    known: Vec<Option<Shape>>,
+) -> Vec<(usize, Shape)> {
+    let known = known.into_iter().chain(std::iter::repeat(None));
+    filled
+        .iter()
+        .zip(known)
+        .map(|(&at, known)| (at, known.unwrap_or_else(|| shape(lines[at].1, dialect))))
+        .scan(0, |seen, (at, shape)| {
+            *seen += shape.width;
+            (*seen < BUDGET + CELLS).then_some((at, shape))
+        })
+        .collect()
 }
 
 /// A single column of decimal commas splits at its commas as well; the header's width tells.
-fn prefer_header(best: Fit, lines: &[(usize, &[u8])]) -> Fit {
+fn one_column(best: &Fit, lines: &[(usize, &[u8])]) -> Option<(Fit, Judged)> {
     if best.dialect.delimiter != Delimiter::Comma || best.width != 2 {
-        return best;
+        return None;
     }
-    let whole = Dialect { delimiter: Delimiter::None, wrapped: best.dialect.wrapped };
-    let mut cells = Vec::new();
-    let titles = lines
-        .iter()
-        .take_while(|(_, line)| shape(line, best.dialect, &mut Vec::new()).numbers == 0)
-        .last();
-    let one_title =
-        titles.is_some_and(|(_, line)| shape(line, best.dialect, &mut cells).width == 1);
-    match fit(lines, whole) {
-        Some(single) if one_title && single.score >= best.score * 0.98 => single,
-        _ => best,
+    let shapes = lines.iter().map(|(_, line)| shape(line, best.dialect));
+    let title = shapes.take_while(|shape| shape.numbers == 0).last()?;
+    if title.width != 1 {
+        return None;
     }
+    let whole = Dialect { delimiter: Delimiter::None, ..best.dialect };
+    let judged = judge(lines, whole, f64::NEG_INFINITY)?;
+    let single = *judged.fits.first()?;
+    (single.score >= best.score * 0.98).then_some((single, judged))
 }
 
-fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Option<Table> {
+fn collect(
+    lines: &[(usize, &[u8])],
+    looked: &[(usize, Shape)],
+    line_end: u8,
+    skip: usize,
+    fit: &Fit,
+) -> Option<Table> {
     let dialect = fit.dialect;
-    let mut cells = Vec::new();
     let is_row = |shape: &Shape| {
         // Cells beyond the table's width are notes.
         let own = if fit.width < 64 { (1 << fit.width) - 1 } else { u64::MAX };
@@ -236,17 +294,6 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
             && strange * 4 <= shape.width
             && (shape.width == fit.width || shape.width + 2 >= fit.width)
     };
-    let looked: Vec<(usize, Shape)> = lines
-        .iter()
-        .enumerate()
-        .filter(|(_, (_, line))| !line.trim_ascii().is_empty())
-        .take(4000)
-        .map(|(at, (_, line))| (at, shape(line, dialect, &mut cells)))
-        .scan(0, |seen, (at, shape)| {
-            *seen += shape.width;
-            (*seen < BUDGET + CELLS).then_some((at, shape))
-        })
-        .collect();
     // The table starts where rows go on: most of the next ten lines are rows too.
     let start = (0..looked.len())
         .find(|&i| {
@@ -259,24 +306,26 @@ fn collect(lines: &[(usize, &[u8])], line_end: u8, skip: usize, fit: &Fit) -> Op
         })
         .or_else(|| looked.iter().position(|(_, s)| is_row(s) && s.width == fit.width))?;
     let first = looked[start].0;
-    let mut sample = Vec::new();
+    let mut sample: Vec<Vec<Vec<u8>>> = Vec::new();
     let mut seen_widths: Vec<(usize, Vec<u8>)> = Vec::new();
     for (at, seen) in &looked[start..] {
         if sample.len() >= SAMPLE {
             break;
         }
         if is_row(seen) && seen.numbers + usize::from(fit.width > 1) > 0 {
-            shape(lines[*at].1, dialect, &mut cells);
-            seen_widths.push((seen.width, cells.first().cloned().unwrap_or_default()));
+            let plain = dialect.unwrap(lines[*at].1);
+            let mut cells = Vec::new();
+            dialect.split(&plain, CELLS, &mut cells);
+            seen_widths.push((seen.width, cells.first().map(|c| c.to_vec()).unwrap_or_default()));
             if seen.width == fit.width {
-                sample.push(std::mem::take(&mut cells));
+                sample.push(cells.iter().map(|c| c.to_vec()).collect());
             }
         }
     }
     // Rows that all start with the same word are records of one type; others with another word are not of this table.
     let tag = sample.first()?.first().filter(|tag| kind(tag) == Kind::Text).cloned();
-    let tag = tag.filter(|tag| sample.iter().all(|row: &Vec<Vec<u8>>| row.first() == Some(tag)));
-    let mut widths: std::collections::BTreeMap<usize, usize> = Default::default();
+    let tag = tag.filter(|tag| sample.iter().all(|row| row.first() == Some(tag)));
+    let mut widths: BTreeMap<usize, usize> = BTreeMap::new();
     for (width, word) in &seen_widths {
         if tag.as_ref().is_none_or(|tag| tag == word) {
             *widths.entry(*width).or_default() += 1;

@@ -21,6 +21,9 @@ use crate::fault::InputFault;
 /// A file at least this long is not taken into memory whole.
 const LONG: usize = 32 << 20;
 
+/// Bytes that tell the encoding; what is no number after them is no plain row either.
+const TOLD_BY: usize = 1 << 20;
+
 /// Reads `source` without taking it into memory whole: by the bulk path when it is plain, or row by row when it is
 /// long and its text needs no rewriting. `None` leaves it to the caller.
 pub(super) fn attempt(
@@ -46,7 +49,8 @@ pub(super) fn attempt(
         return None;
     }
     let mut told = Told::default();
-    bytes::tell_plain_utf8(text, bom > 0, label.is_some(), &mut told.decisions)?;
+    let seen = &text[..text.len().min(TOLD_BY)];
+    bytes::tell_plain_utf8(seen, bom > 0, label.is_some(), &mut told.decisions)?;
     let head = head_of(file, text).ok()?;
     let found = bulk(file, source, len, bom, head, options, progress, told.clone());
     if found.is_some() {

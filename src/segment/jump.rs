@@ -166,6 +166,15 @@ impl Ground<'_> {
             self.rounding((start + n).saturating_sub(ROUNDING_FROM), start + n)
         };
         let sigma = own.max(rounding);
+        if pool == 1 {
+            let times = (start..start + n).map(|i| self.time.at(i));
+            let (mut value, mut time) = (values.to_vec(), times.collect::<Vec<f64>>());
+            if !forward {
+                value.reverse();
+                time.reverse();
+            }
+            return Side { value, time, sigma };
+        }
         let blocks = n / pool;
         let mut value = Vec::with_capacity(blocks);
         let mut time = Vec::with_capacity(blocks);
@@ -295,8 +304,10 @@ impl Ground<'_> {
     /// jump is high.
     fn softness(&self, sides: &[Side; 2]) -> f64 {
         let middle = |side: &Side| {
-            let mut near: Vec<f64> = side.value.iter().take(SOFT_LOOK).copied().collect();
-            near.sort_by(f64::total_cmp);
+            let mut near = [0.0; SOFT_LOOK];
+            let near = &mut near[..side.value.len().min(SOFT_LOOK)];
+            near.copy_from_slice(&side.value[..near.len()]);
+            near.sort_unstable_by(f64::total_cmp);
             near[near.len() / 2]
         };
         let levels = [middle(&sides[0]), middle(&sides[1])];
@@ -343,31 +354,36 @@ impl Ground<'_> {
         let unsettled = [self.unsettled(&sides[0]), self.unsettled(&sides[1])];
         let variances = [0, 1].map(|side: usize| sides[side].sigma * sides[side].sigma * unit);
         let scales = variances.map(|variance| 1.0 / variance.sqrt());
-        for k in 0..n {
-            let (side, i, jump, far) = if k < l {
-                (0, l - 1 - k, 0.0, unsettled[0].get(k))
-            } else {
-                (1, k - l, 1.0, unsettled[1].get(n - 1 - k))
-            };
-            let softened = softened.get(i).copied().unwrap_or(0.0);
-            let far = far.map_or(0.0, |far| far * far);
-            let scale = match softened + far > 0.0 {
-                true => 1.0 / (variances[side] + softened + far).sqrt(),
-                false => scales[side],
-            };
-            let t = (sides[side].time[i] - here_s) / span_s;
-            let (value, jump) = ((sides[side].value[i] - origin) * scale, jump * scale);
-            columns.set(k, [scale, t * scale, t * t * scale, t * t * t * scale, jump, value]);
-            if any_break {
-                let (a, b) = if k < l {
-                    (at - (i + 1) * pool, at - i * pool)
-                } else {
-                    (at + i * pool, at + (i + 1) * pool)
-                };
+        let mut scale = vec![scales[0]; n];
+        scale[l..].fill(scales[1]);
+        let unquiet = |variance: f64, more: f64| 1.0 / (variance + more).sqrt();
+        for (i, softened) in softened.iter().enumerate() {
+            if i < l {
+                scale[l - 1 - i] = unquiet(variances[0], *softened);
+            }
+            if i < r {
+                scale[l + i] = unquiet(variances[1], *softened);
+            }
+        }
+        for (side, far) in unsettled.iter().enumerate() {
+            for (k, far) in far.iter().enumerate() {
+                let k = if side == 0 { k } else { n - 1 - k };
+                let i = if side == 0 { l - 1 - k } else { k - l };
+                let softened = softened.get(i).copied().unwrap_or(0.0);
+                scale[k] = unquiet(variances[side], softened + far * far);
+            }
+        }
+        let [before, after] = &sides;
+        let times = before.time.iter().rev().chain(&after.time);
+        let values = before.value.iter().rev().chain(&after.value);
+        columns.fill(l, &scale, times.map(|t| (t - here_s) / span_s), values.map(|v| v - origin));
+        if any_break {
+            after_break.extend((0..n).map(|k| {
+                let (a, b) = (at + k * pool - l * pool, at + (k + 1) * pool - l * pool);
                 // The first block that reaches past a gap starts the noise anew.
                 let start = if k == 0 { a + 1 } else { a };
-                after_break.push(self.breaks.iter().any(|g| (start..b).contains(g)));
-            }
+                self.breaks.iter().any(|g| (start..b).contains(g))
+            }));
         }
         columns.whiten(rho, &after_break);
         let mut gram = columns.gram();
@@ -534,10 +550,29 @@ impl Columns {
         Self { n, cells: vec![0.0; 2 * COLUMNS * n] }
     }
 
-    #[inline]
-    fn set(&mut self, k: usize, row: [f64; COLUMNS]) {
-        for (column, value) in row.into_iter().enumerate() {
-            self.cells[column * self.n + k] = value;
+    /// Powers of the time, the jump at row `jump`, and the readings, all times `scale`.
+    fn fill(
+        &mut self,
+        jump: usize,
+        scale: &[f64],
+        times: impl Iterator<Item = f64>,
+        values: impl Iterator<Item = f64>,
+    ) {
+        let mut columns = self.cells.chunks_exact_mut(self.n);
+        let mut next = || columns.next().unwrap_or_default();
+        let [constant, line, square, cube, jumped, value] = [(); COLUMNS].map(|()| next());
+        constant.copy_from_slice(scale);
+        jumped[jump..].copy_from_slice(&scale[jump..]);
+        for ((value, new), scale) in value.iter_mut().zip(values).zip(scale) {
+            *value = new * scale;
+        }
+        for (line, t) in line.iter_mut().zip(times) {
+            *line = t;
+        }
+        let powers = line.iter_mut().zip(square.iter_mut()).zip(cube.iter_mut()).zip(scale);
+        for (((line, square), cube), scale) in powers {
+            let t = *line;
+            (*line, *square, *cube) = (t * scale, t * t * scale, t * t * t * scale);
         }
     }
 
@@ -600,14 +635,12 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 fn left_over(columns: &Columns, gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
     let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
     let [constant, line, jump, value] = [0, 1, 4, 5].map(|column| columns.raw(column));
-    let (mut squares, mut products) = (0.0, 0.0);
-    let mut before = 0.0;
-    for (k, value) in value.iter().enumerate() {
-        let r = value - beta[0] * constant[k] - beta[1] * line[k] - beta[2] * jump[k];
-        squares += r * r;
-        products += r * before;
-        before = r;
-    }
+    let rest: Vec<f64> = value
+        .iter()
+        .zip(constant.iter().zip(line.iter().zip(jump)))
+        .map(|(value, (c, (t, j)))| value - beta[0] * c - beta[1] * t - beta[2] * j)
+        .collect();
+    let (squares, products) = (dot(&rest, &rest), dot(&rest[1..], &rest[..rest.len() - 1]));
     if squares > 0.0 { (products / squares + 3.0 / value.len() as f64).min(0.98) } else { 0.0 }
 }
 

@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::jump::Ground;
 use super::{SHORTEST, Segment};
+use crate::capture::TimeAxis;
 use crate::findings::SegmentKind;
 use crate::numeric::effective_samples;
 
@@ -20,6 +21,8 @@ const BURST_SHARE: f64 = 0.34;
 const LONE_BURST: usize = 30;
 /// Bursts that make a habit.
 const HABIT: usize = 5;
+/// Blocks of one length after a step, before they become twice as long.
+const OF_ONE_SIZE: usize = 16;
 
 /// Sums of a stretch in blocks, about its first value.
 struct Profile {
@@ -219,7 +222,7 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     let mut points: Vec<(f64, f64, f64)> = Vec::new();
     let (mut at, mut size) = (0, 1);
     while at + size <= n {
-        for _ in 0..16 {
+        for _ in 0..OF_ONE_SIZE {
             if at + size > n {
                 break;
             }
@@ -239,10 +242,19 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
         return None;
     }
     let flat = misfit(&points, None)?.0;
+    let mut decays = vec![0.0; points.len()];
     let mut best: Option<(f64, f64, f64)> = None;
     let mut tau = shortest.max(span / 2000.0);
     while tau < 1.5 * span {
-        if let Some((square_sum, amplitude)) = misfit(&points, Some(tau))
+        match ground.time {
+            TimeAxis::Uniform { interval_s, .. } => decay_evenly(interval_s / tau, &mut decays),
+            TimeAxis::Listed(_) => {
+                for (decay, (t, ..)) in decays.iter_mut().zip(&points) {
+                    *decay = (-t / tau).exp();
+                }
+            }
+        }
+        if let Some((square_sum, amplitude)) = misfit(&points, Some(&decays))
             && best.is_none_or(|b| square_sum < b.0)
         {
             best = Some((square_sum, amplitude, tau));
@@ -265,11 +277,30 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     (cut > first + 1).then_some(cut)
 }
 
-/// Weighted residual square sum of `c + a exp(−t/τ)`, and `a`.
-fn misfit(points: &[(f64, f64, f64)], tau: Option<f64>) -> Option<(f64, f64)> {
+/// `exp(−t/τ)` at the middles of blocks of evenly spaced samples, 16 of each size and the next twice
+/// as long, from the first sample on: each is the one before, decayed once more. `rate` is the
+/// sampling interval over τ.
+fn decay_evenly(rate: f64, decays: &mut [f64]) {
+    // Over half a block.
+    let mut half = (-0.5 * rate).exp();
+    let mut now = 1.0;
+    for (i, decay) in decays.iter_mut().enumerate() {
+        if i > 0 {
+            now *= half * half;
+            if i % OF_ONE_SIZE == 0 {
+                now *= half;
+                half *= half;
+            }
+        }
+        *decay = now;
+    }
+}
+
+/// Weighted residual square sum of `c + a d`, d the decay at each point, and `a`.
+fn misfit(points: &[(f64, f64, f64)], decays: Option<&[f64]>) -> Option<(f64, f64)> {
     let (mut w, mut we, mut wee, mut wy, mut wey, mut wyy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    for (t, y, weight) in points {
-        let e = tau.map_or(0.0, |tau| (-t / tau).exp());
+    for (i, (_, y, weight)) in points.iter().enumerate() {
+        let e = decays.map_or(0.0, |decays| decays[i]);
         w += weight;
         we += weight * e;
         wee += weight * e * e;
@@ -278,7 +309,7 @@ fn misfit(points: &[(f64, f64, f64)], tau: Option<f64>) -> Option<(f64, f64)> {
         wyy += weight * y * y;
     }
     let about = wyy - wy * wy / w;
-    if tau.is_none() {
+    if decays.is_none() {
         return Some((about, 0.0));
     }
     let see = wee - we * we / w;
@@ -332,6 +363,27 @@ fn bursts(segments: &mut [Segment]) {
             for segment in &mut segments[i..=j] {
                 segment.kind = SegmentKind::Burst;
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_decay_goes_on_from_block_to_block() {
+        let rate = 0.037;
+        let mut decays = [0.0; 50];
+        decay_evenly(rate, &mut decays);
+        let (mut at, mut size) = (0.0, 1.0);
+        for (i, decay) in decays.iter().enumerate() {
+            if i > 0 && i % OF_ONE_SIZE == 0 {
+                size *= 2.0;
+            }
+            let direct = (-rate * (at + 0.5 * (size - 1.0))).exp();
+            assert!((decay / direct - 1.0).abs() < 1e-12, "{i}: {decay} for {direct}");
+            at += size;
         }
     }
 }

@@ -5,7 +5,7 @@
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains?
-//!    `choose` drops the weakest until all pass.
+//!    `choose` drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
 //!    tells steady from settling, ramping and bursts; `states` finds the same level again.
 

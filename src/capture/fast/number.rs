@@ -44,7 +44,8 @@ pub(super) fn number(bytes: &[u8], decimal_mark: u8) -> Option<Number> {
             None => return by_library(bytes, decimal_mark),
         },
     };
-    let magnitude = mantissa as f64 / EXACT_POWERS[places];
+    // Up to 2⁵³ it has no sign bit, and processors convert signed numbers at once.
+    let magnitude = mantissa as i64 as f64 / EXACT_POWERS[places];
     let value = if bytes[0] == b'-' { -magnitude } else { magnitude };
     Some(Number { value, len: signed + len, decimals: places as i32 })
 }

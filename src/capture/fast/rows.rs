@@ -30,6 +30,8 @@ pub(super) struct Form {
     date_column: usize,
     current_column: usize,
     padded: bool,
+    /// Time and current, and nothing else.
+    pair: bool,
 }
 
 impl Form {
@@ -42,6 +44,9 @@ impl Form {
             date_column: layout.time.date_column().unwrap_or(usize::MAX),
             current_column: layout.current_column,
             padded: layout.delimiter != b' ',
+            pair: layout.columns == 2
+                && layout.time.column() == Some(0)
+                && layout.current_column == 1,
         }
     }
 
@@ -49,6 +54,12 @@ impl Form {
     /// follow the layout.
     #[inline(always)]
     pub(super) fn row<C: Clock>(&self, bytes: &[u8], clock: &mut C) -> Option<Row> {
+        if self.pair
+            && !C::APART
+            && let Some(row) = self.pair(bytes, clock)
+        {
+            return Some(row);
+        }
         let mut row =
             Row { time_s: 0.0, time_decimals: 0, current: f64::NAN, current_decimals: 0, len: 0 };
         let mut at = 0;
@@ -83,6 +94,28 @@ impl Form {
         }
         row.len = at + line_end(&bytes[at..])?;
         Some(row)
+    }
+
+    /// Reads a row of time and current that holds nothing else, not even a blank.
+    #[inline(always)]
+    fn pair<C: Clock>(&self, bytes: &[u8], clock: &mut C) -> Option<Row> {
+        let tick = clock.tick(bytes)?;
+        let rest = bytes.get(tick.len..)?;
+        if *rest.first()? != self.delimiter {
+            return None;
+        }
+        let cell = number(&rest[1..], self.decimal_mark)?;
+        let end = tick.len + 1 + cell.len;
+        if bytes.get(end) != Some(&b'\n') || cell.value.abs() >= SENTINELS {
+            return None;
+        }
+        Some(Row {
+            time_s: tick.time_s,
+            time_decimals: tick.decimals,
+            current: cell.value,
+            current_decimals: cell.decimals,
+            len: end + 1,
+        })
     }
 
     /// The bytes from the time cell of the first row on; all of them without a time column.

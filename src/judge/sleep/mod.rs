@@ -80,6 +80,7 @@ impl Night<'_> {
     }
 
     /// A reading, the sign turned and the zero removed, ampere.
+    #[inline]
     fn drawn_a(&self, sample: usize) -> f64 {
         let zero_a = match self.constant_zero_a {
             Some(zero_a) => zero_a,
@@ -90,6 +91,7 @@ impl Night<'_> {
 
     /// Time that a sample stands for: until the next one, or as long as usual before a gap and at
     /// the end.
+    #[inline]
     fn interval_s(&self, sample: usize) -> f64 {
         if self.even {
             return self.usual_interval_s;

@@ -169,4 +169,28 @@ mod tests {
         assert_relative_eq!(found.repeatability_sd(), 0.02f64.sqrt(), max_relative = 1e-12);
         assert_relative_eq!(found.between_unit_sd(), 0.99f64.sqrt(), max_relative = 1e-12);
     }
+
+    // JCGM 100:2008, H.5.2, table H.9 and eq. H.27: a voltage standard on ten days, five readings a
+    // day, from the means and standard deviations of the days; read in a secondary copy. Means
+    // scatter by 57 µV, readings within a day by 85 µV, F(9, 40) = 2.25.
+    #[test]
+    fn a_voltage_standard_from_day_to_day() {
+        let means_uv = [172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0];
+        let sds_uv = [60.0, 77.0, 111.0, 101.0, 67.0, 93.0, 80.0, 73.0, 88.0, 86.0];
+        // Five readings of mean 0 and standard deviation 1.
+        let shape = [-2.0, -1.0, 0.0, 1.0, 2.0].map(|z: f64| z / 2.5f64.sqrt());
+        let days: Vec<Vec<f64>> = means_uv
+            .iter()
+            .zip(sds_uv)
+            .map(|(mean, sd)| shape.iter().map(|z| 10.0 + 1e-6 * (mean + sd * z)).collect())
+            .collect();
+        let found = OneWay::of(&days).unwrap();
+        assert_abs_diff_eq!((found.between / 5.0).sqrt(), 57e-6, epsilon = 0.5e-6);
+        assert_abs_diff_eq!(found.repeatability_sd(), 85e-6, epsilon = 0.5e-6);
+        assert_abs_diff_eq!(found.ratio().unwrap(), 2.25, epsilon = 0.02);
+        // H.27 and its text: the days differ at 5 %, and do not at 2.5 %.
+        assert!((0.025..0.05).contains(&found.p_value().unwrap()));
+        let between = (57e-6f64.powi(2) - 85e-6f64.powi(2) / 5.0).sqrt();
+        assert_abs_diff_eq!(found.between_unit_sd(), between, epsilon = 1e-6);
+    }
 }

@@ -82,4 +82,14 @@ mod tests {
         assert_eq!(student_quantile(0.025, Some(0.0)), f64::NEG_INFINITY);
         assert_relative_eq!(student_cdf(7.0, Some(0.0)), 0.5);
     }
+
+    /// Half widths of mean ± t·s/√n, read in secondary copies: Analyst 108 (1983) 64, three
+    /// readings; NIST/SEMATECH e-Handbook 1.3.5.2, ZARR13, at 95 % and 99 %.
+    #[test]
+    fn intervals_of_a_mean() {
+        let half = |p: f64, n: f64, s: f64| student_quantile(p, Some(n - 1.0)) * s / n.sqrt();
+        approx::assert_abs_diff_eq!(half(0.975, 3.0, 0.964_365), 2.396, epsilon = 5e-4);
+        approx::assert_abs_diff_eq!(half(0.975, 195.0, 0.022_788_81), 0.003_219, epsilon = 5e-7);
+        approx::assert_abs_diff_eq!(half(0.995, 195.0, 0.022_788_81), 0.004_245, epsilon = 5e-7);
+    }
 }

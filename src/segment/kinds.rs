@@ -23,6 +23,11 @@ const LONE_BURST: usize = 30;
 const HABIT: usize = 5;
 /// Blocks of one length after a step, before they become twice as long.
 const OF_ONE_SIZE: usize = 16;
+/// Readings at either end of a stretch that may lie across its edge, how many σ they are then off,
+const ACROSS: usize = 2;
+const OFF_LEVEL: f64 = 5.0;
+/// and how long a stretch must be for its level to be known without them.
+const KNOWN_WITHOUT: usize = 4 * ACROSS;
 
 /// Sums of a stretch in blocks, about its first value.
 struct Profile {
@@ -140,20 +145,41 @@ fn stretch(
         if cut >= end {
             return vec![piece(ground, first, end, &whole, SegmentKind::Transient)];
         }
-        let rest = profile(ground, cut, end);
+        let rest = within(ground, cut, end, profile(ground, cut, end), sigma);
         let kind = level_or_ramp(ground, &rest, sigma, range);
         return vec![
             piece(ground, first, cut, &profile(ground, first, cut), SegmentKind::Transient),
             piece(ground, cut, end, &rest, kind),
         ];
     }
-    let kind = if end - first < SHORTEST {
+    if end - first < SHORTEST {
         // Taken during a change; the excursions among them are bursts below.
-        SegmentKind::Transient
-    } else {
-        level_or_ramp(ground, &whole, sigma, range)
-    };
+        return vec![piece(ground, first, end, &whole, SegmentKind::Transient)];
+    }
+    let whole = within(ground, first, end, whole, sigma);
+    let kind = level_or_ramp(ground, &whole, sigma, range);
     vec![piece(ground, first, end, &whole, kind)]
+}
+
+/// The profile of a stretch without the readings across its edges: a meter that averages shows a
+/// value between both levels there, which is neither's.
+fn within(ground: &Ground<'_>, first: usize, end: usize, whole: Profile, sigma: f64) -> Profile {
+    let n = end - first;
+    if n < KNOWN_WITHOUT {
+        return whole;
+    }
+    let off = |at: usize| ground.values[at] - whole.origin;
+    let is_spike = |at: usize| ground.spikes.binary_search(&at).is_ok();
+    let ends = (first..first + ACROSS).chain(end - ACROSS..end).filter(|at| !is_spike(*at));
+    let (count, sum) = ends.fold((0.0, 0.0), |(count, sum), at| (count + 1.0, sum + off(at)));
+    let level = (whole.count * whole.mean - sum) / (whole.count - count).max(1.0);
+    let across = |at: &usize| (off(*at) - level).abs() > OFF_LEVEL * sigma;
+    let before = (first..first + ACROSS).take_while(across).count();
+    let after = (end - ACROSS..end).rev().take_while(across).count();
+    match before + after {
+        0 => whole,
+        _ => profile(ground, first + before, end - after),
+    }
 }
 
 fn piece(
@@ -370,6 +396,10 @@ fn bursts(segments: &mut [Segment]) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::capture::{Samples, TimeAxis};
+    use crate::segment::{Wishes, segment};
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
 
     #[test]
     fn a_decay_goes_on_from_block_to_block() {
@@ -384,6 +414,35 @@ mod tests {
             let direct = (-rate * (at + 0.5 * (size - 1.0))).exp();
             assert!((decay / direct - 1.0).abs() < 1e-12, "{i}: {decay} for {direct}");
             at += size;
+        }
+    }
+
+    /// 35 mA and 1 mA with 20 µA of noise through a meter that averages from reading to reading:
+    /// each edge leaves one reading anywhere between.
+    #[test]
+    fn readings_across_an_edge_belong_to_neither_level() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
+        let mut current_a = Vec::new();
+        for stay in 0..12 {
+            let (here, next) = if stay % 2 == 0 { (35e-3, 1e-3) } else { (1e-3, 35e-3) };
+            for k in 0..200 {
+                let share: f64 = if k == 199 { rng.random_range(0.2..0.8) } else { 1.0 };
+                let noise: f64 = rng.sample(StandardNormal);
+                current_a.push(share * here + (1.0 - share) * next + 20e-6 * noise);
+            }
+        }
+        let len = current_a.len();
+        let samples = Samples { time: TimeAxis::Uniform { interval_s: 0.1, len }, current_a };
+        let found = segment(&samples, &[], None, &Wishes::default()).unwrap();
+        let steady: Vec<_> = found.of_kind(SegmentKind::Steady).collect();
+        assert_eq!(steady.len(), 12);
+        for (stay, segment) in steady.iter().enumerate() {
+            let level_a = if stay % 2 == 0 { 35e-3 } else { 1e-3 };
+            // Four standard deviations of a mean of 197 readings; one reading across an edge
+            // moves it by thirty.
+            let most_a = 4.0 * 20e-6 / 197f64.sqrt();
+            assert!((segment.mean_a - level_a).abs() < most_a, "{stay}: {segment:?}");
+            assert!(segment.noise_a < 30e-6, "{stay}: {segment:?}");
         }
     }
 }

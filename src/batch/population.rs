@@ -1,6 +1,6 @@
 //! The batch as a population: centre, spread, outliers, capability, and the answer in words.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use statrs::distribution::{Beta, ContinuousCDF};
 
@@ -16,7 +16,10 @@ use super::outliers::{MODIFIED_Z_CUT, RobustSpread, esd_outliers, esd_rounds};
 use super::spread::{OneWay, bartlett, levene};
 
 /// Chance that a clean batch names an outlier at all, shared among its measures.
-const FALSE_OUTLIER_RISK: f64 = 0.04;
+const FALSE_OUTLIER_RISK: f64 = 0.02;
+/// Share of the units that must show a measure before one of them can stand out by it: what few
+/// show (a start-up that now and then settles long enough) is no sample of the batch.
+const SHOWN_BY: f64 = 0.5;
 /// At most this share of the units can be outliers; more are a second group.
 const MOST_OUTLIERS: f64 = 0.25;
 /// Below this probability values are not taken as normal and no capability is quoted.
@@ -98,6 +101,12 @@ fn si_unit(measure: Measure) -> &'static str {
     }
 }
 
+/// Units with at least one capture that counts.
+fn measured_units(outcomes: &[UnitOutcome]) -> usize {
+    let measured = outcomes.iter().filter(|outcome| outcome.status == UnitStatus::Measured);
+    measured.map(|outcome| outcome.unit.as_str()).collect::<BTreeSet<_>>().len()
+}
+
 /// One unit's value: the mean of its repeats.
 struct UnitValue<'a> {
     unit: &'a str,
@@ -134,7 +143,9 @@ fn row(
 ) -> PopulationRow {
     let units = by_unit(column, outcomes);
     let means: Vec<f64> = units.iter().map(|unit| unit.mean).collect();
-    let outlying = mark_outliers(key, &units, &means, alpha, rows);
+    let whole = measured_units(outcomes);
+    let few = (units.len() as f64) < SHOWN_BY * whole as f64;
+    let outlying = if few { Vec::new() } else { mark_outliers(key, &units, &means, alpha, rows) };
     let inside: Vec<f64> =
         (0..means.len()).filter(|at| !outlying.contains(at)).map(|at| means[at]).collect();
     let moments = Moments::of(&means);
@@ -146,6 +157,12 @@ fn row(
     let normal = normality(&inside);
     let limited = limit_low.is_some() || limit_high.is_some();
     let name = name_of(key);
+    if few {
+        cautions.push(Caution::new(
+            "few-units",
+            format!("The {name} shows in {} of {whole} units only: none of them is held against the others by it.", units.len()),
+        ));
+    }
     let quoted = match normal {
         Some((_, p)) if p < NORMAL_ENOUGH => {
             if limited {
@@ -443,7 +460,7 @@ mod tests {
     fn clean_batches_seldom_name_an_outlier() {
         let total: usize =
             (0..100).map(|seed| named(&population(&batch(seed, 200, |_, _| None))).len()).sum();
-        // One in twenty batches is allowed.
+        // One in fifty batches is the risk taken.
         assert!(total <= 5, "{total}");
     }
 
@@ -482,6 +499,31 @@ mod tests {
         assert_eq!(row.units, 400);
         approx::assert_relative_eq!(row.between_unit_sd.unwrap(), 2.0, max_relative = 0.1);
         approx::assert_relative_eq!(row.repeatability_sd.unwrap(), 1.0, max_relative = 0.1);
+    }
+
+    #[test]
+    fn what_few_units_show_names_none_of_them() {
+        let mut outcomes = batch(2, 40, |_, _| None);
+        for at in 0..12 {
+            let off = if at == 5 { 9.0 } else { 0.01 * at as f64 };
+            let starting = Measured {
+                state: Some("starting".to_owned()),
+                load: Some("receiver".to_owned()),
+                value: 1.0 + 0.1 * off,
+                limit_high: None,
+                ..outcomes[at].measured[0].clone()
+            };
+            outcomes[at].measured.push(starting);
+        }
+        let found = population(&outcomes);
+        assert!(named(&found).is_empty(), "{:?}", named(&found));
+        let told = found.cautions.iter().find(|caution| caution.code == "few-units").unwrap();
+        assert!(told.text.contains("12 of 40 units"), "{}", told.text);
+        // The same value among all the units does stand out.
+        let all = batch(2, 40, |at, measure| {
+            (measure == Measure::Draw).then(|| if at == 5 { 9.0 } else { 0.1 * at as f64 % 1.0 })
+        });
+        assert_eq!(named(&population(&all)), ["rx-005"]);
     }
 
     #[test]

@@ -112,7 +112,12 @@ pub fn run(scenario: &Scenario, seed: u64) -> Simulated {
         let seed =
             if unit == 0 { seed } else { site::stream(seed, u64::MAX - unit as u64).random() };
         let site = Site::live(scenario, unit, seed);
-        let log = scenario.meter.log(scenario.duration_s, |t| site.current_a(t), seed);
+        let log = scenario.meter.log_with(
+            scenario.duration_s,
+            |t| site.current_a(t),
+            |from_s, to_s| site.mean_a(from_s, to_s),
+            seed,
+        );
         truths.push(tell::truth(scenario, unit, name.clone(), &site, &log));
         captures.push(SimulatedFile {
             name,

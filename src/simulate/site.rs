@@ -156,6 +156,17 @@ impl Site {
         charges.collect::<ExactSum>().value()
     }
 
+    /// Mean current through the clamp between two moments, ampere; before the capture it was as at
+    /// its start. O(log(states + pulses)) in each load.
+    pub(super) fn mean_a(&self, from_s: f64, to_s: f64) -> f64 {
+        let from_s = from_s.max(0.0);
+        if to_s > from_s {
+            self.charge_c(from_s, to_s) / (to_s - from_s)
+        } else {
+            self.current_a(to_s)
+        }
+    }
+
     fn panel_charge_c(&self, from_s: f64, to_s: f64) -> f64 {
         let Some((panel, _)) = &self.panel else { return 0.0 };
         let (from_s, to_s) = (from_s.max(panel.rises_s), to_s.min(panel.sets_s));
@@ -163,7 +174,7 @@ impl Site {
             return 0.0;
         }
         let fastest = CLOUDS[2].0 * panel.cloud_period_s;
-        let pairs = ((to_s - from_s) / (fastest / 50.0)).ceil().clamp(50.0, MOST_STEPS);
+        let pairs = ((to_s - from_s) / (fastest / 50.0)).ceil().clamp(2.0, MOST_STEPS);
         let h = (to_s - from_s) / (2.0 * pairs);
         let weighted = (0..=2 * pairs as usize).map(|i| {
             let weight = if i == 0 || i == 2 * pairs as usize { 1.0 } else { [2.0, 4.0][i % 2] };

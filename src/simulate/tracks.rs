@@ -115,19 +115,18 @@ impl Track {
         steady + pulse
     }
 
-    /// Charge between two moments, coulomb, in closed form. O(states + pulses).
+    /// Charge between two moments, coulomb, in closed form. O(log(states + pulses)), and what lies
+    /// between.
     pub(super) fn charge_c(&self, from_s: f64, to_s: f64) -> f64 {
-        let stretches = self.stretches.iter().map(|s| {
+        let first = self.stretches.partition_point(|s| s.end_s <= from_s);
+        let between = self.stretches[first..].iter().take_while(|s| s.start_s < to_s);
+        let stretches = between.map(|s| {
             let (a, b) = (from_s.max(s.start_s), to_s.min(s.end_s));
             if b > a { s.charge_c(b - s.start_s) - s.charge_c(a - s.start_s) } else { 0.0 }
         });
-        let pulses = self.pulses.iter().map(|p| {
-            if p.start_s < to_s && p.over_s() > from_s {
-                p.charge_c(to_s) - p.charge_c(from_s)
-            } else {
-                0.0
-            }
-        });
+        let first = self.pulses.partition_point(|p| p.over_s() <= from_s);
+        let between = self.pulses[first..].iter().take_while(|p| p.start_s < to_s);
+        let pulses = between.map(|p| p.charge_c(to_s) - p.charge_c(from_s));
         stretches.sum::<f64>() + pulses.sum::<f64>()
     }
 

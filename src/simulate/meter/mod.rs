@@ -37,7 +37,7 @@ use crate::capture::{Samples, TimeAxis};
 const RANGE_HYSTERESIS: f64 = 0.9;
 /// No current, time or rate of a meter is larger; keeps sums and the text they become finite.
 pub(super) const LARGEST: f64 = 1e12;
-/// Points that an averaging meter's window is evaluated at.
+/// Points that an averaging meter's window is evaluated at, where its mean is not known.
 const WINDOW_POINTS: usize = 16;
 /// Periods of the wander relative to the slowest, and their shares of its variance.
 const WANDER: [(f64, f64); 4] = [(1.0, 0.60), (0.618, 0.25), (0.382, 0.10), (0.236, 0.05)];
@@ -138,7 +138,7 @@ impl Meter {
     ///
     /// The reading at `t` is, before range and rounding,
     /// `(1 + g) ī(t) + z₀ + d t + w(t) + σ(ī) e(t) [+ spike]`, where `ī` is the mean of `true_a` over
-    /// `averaging_s` before `t`; `w` a sum of four sines of random phase; `e` unit AR(1) noise with
+    /// `averaging_s` before `t` (of evenly spaced points); `w` a sum of four sines of random phase; `e` unit AR(1) noise with
     /// correlation `φ^(Δt / interval_s)` between samples `Δt` apart; and
     /// `σ² = noise_a² + (noise_share_of_level ī)²`.
     ///
@@ -146,6 +146,22 @@ impl Meter {
     /// the ziggurat normal of `rand_distr`; what a platform's `sin` or `powf` may change, the last
     /// bit, does not survive the rounding to the meter's resolution. O(n).
     pub fn log(&self, duration_s: f64, true_a: impl Fn(f64) -> f64, seed: u64) -> MeterLog {
+        let mean_a = |from_s: f64, to_s: f64| {
+            let step_s = (to_s - from_s) / WINDOW_POINTS as f64;
+            let points = (0..WINDOW_POINTS).map(|k| true_a(from_s + (k as f64 + 0.5) * step_s));
+            points.sum::<f64>() / WINDOW_POINTS as f64
+        };
+        self.log_with(duration_s, &true_a, mean_a, seed)
+    }
+
+    /// [`Self::log`] of a current whose mean between two moments is known.
+    pub(super) fn log_with(
+        &self,
+        duration_s: f64,
+        true_a: impl Fn(f64) -> f64,
+        mean_a: impl Fn(f64, f64) -> f64,
+        seed: u64,
+    ) -> MeterLog {
         let p = &self.0;
         let times_s = self.sample_times(duration_s, seed);
         let wander = self.wander(seed);
@@ -165,7 +181,10 @@ impl Meter {
         let mut unit_noise: Option<(f64, f64)> = None;
         let mut range = 0;
         for (i, &t) in log.times_s.iter().enumerate() {
-            let level = self.window_mean(t, &true_a);
+            let level = match p.averaging_s {
+                0.0 => true_a(t),
+                window_s => mean_a(t - window_s, t),
+            };
             let zero = p.zero_offset_a
                 + p.zero_drift_a_per_h * t / 3600.0
                 + wander.iter().map(|(a, rate, phase)| a * (rate * t + phase).sin()).sum::<f64>();
@@ -228,14 +247,5 @@ impl Meter {
             range -= 1;
         }
         range
-    }
-
-    fn window_mean(&self, t: f64, true_a: &impl Fn(f64) -> f64) -> f64 {
-        if self.0.averaging_s == 0.0 {
-            return true_a(t);
-        }
-        let step = self.0.averaging_s / WINDOW_POINTS as f64;
-        let points = (0..WINDOW_POINTS).map(|k| true_a(t - (k as f64 + 0.5) * step));
-        points.sum::<f64>() / WINDOW_POINTS as f64
     }
 }

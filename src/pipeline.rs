@@ -13,7 +13,7 @@ use crate::findings::{
 use crate::jobsheet::JobSheet;
 use crate::judge::{self, Judgement, Risk};
 use crate::loads::{self, LoadsFound};
-use crate::numeric::ExactSum;
+use crate::numeric::{ExactSum, rectangular};
 use crate::segment::{self, Segmentation, Wishes};
 
 /// What is asked of one capture.
@@ -170,7 +170,7 @@ fn assemble(
         totals.sample_mean_a = -totals.sample_mean_a;
         (totals.minimum_a, totals.maximum_a) = (-totals.maximum_a, -totals.minimum_a);
     }
-    let net = without_zero(capture, loads, &totals);
+    let net = without_zero(capture, loads, &totals, sheet);
     let step_events = alignment.map(|alignment| alignment.step_events.as_slice());
     Findings {
         schema: RESULT_SCHEMA.to_owned(),
@@ -214,8 +214,9 @@ fn assemble(
             drift_a_per_h: loads.zero.drift_a_per_h,
             trusted: loads.zero.trusted,
             trusted_to_a: loads.zero.trusted_to_a,
-            net_charge_ah: net.map(|(charge_ah, _)| charge_ah),
-            net_mean_a: net.map(|(_, mean_a)| mean_a),
+            net_charge_ah: net.as_ref().map(|net| net.charge_ah),
+            net_charge_expanded_uncertainty_ah: net.as_ref().and_then(|net| net.expanded_ah),
+            net_mean_a: net.as_ref().map(|net| net.mean_a),
             answer: loads.zero.answer.clone(),
         },
         loads: judgement.loads.clone(),
@@ -232,11 +233,27 @@ fn assemble(
     }
 }
 
-/// Charge (ampere-hours) and mean (ampere) with the zero removed; `None` when nobody checked it.
+/// What is left of the totals without the zero.
+struct Net {
+    charge_ah: f64,
+    /// About 95 %.
+    expanded_ah: Option<f64>,
+    mean_a: f64,
+}
+
+/// Charge and mean with the zero removed; `None` when nobody checked it.
+///
+/// The zero's uncertainty is one and the same over the whole capture, and the meter's accuracy the
+/// half-width of a rectangle in the charge (JCGM 100:2008, 4.3.7).
 ///
 /// `∫z dt` over the time measured: the zero is straight between its knots, so its mean over the
 /// capture's pieces between gaps comes from the trapezoid of each.
-fn without_zero(capture: &Capture, loads: &LoadsFound, totals: &Totals) -> Option<(f64, f64)> {
+fn without_zero(
+    capture: &Capture,
+    loads: &LoadsFound,
+    totals: &Totals,
+    sheet: &JobSheet,
+) -> Option<Net> {
     loads.zero.offset_a?;
     let end_s = capture.samples.duration_s();
     let mut pieces_s = vec![0.0];
@@ -257,8 +274,20 @@ fn without_zero(capture: &Capture, loads: &LoadsFound, totals: &Totals) -> Optio
         }
     }
     let (zero_c, measured_s) = (zero_c.value(), measured_s.value());
-    (measured_s > 0.0)
-        .then(|| (totals.charge_ah - zero_c / 3600.0, totals.mean_a - zero_c / measured_s))
+    if measured_s <= 0.0 {
+        return None;
+    }
+    let charge_ah = totals.charge_ah - zero_c / 3600.0;
+    let gain = sheet.meter.unwrap_or_default().accuracy_percent_of_reading / 100.0;
+    let of_gain_ah = 2.0 * rectangular(gain * charge_ah.abs());
+    Some(Net {
+        charge_ah,
+        expanded_ah: loads
+            .zero
+            .trusted_to_a
+            .map(|trusted_a| (trusted_a * measured_s / 3600.0).hypot(of_gain_ah)),
+        mean_a: totals.mean_a - zero_c / measured_s,
+    })
 }
 
 fn sign(loads: &LoadsFound) -> f64 {

@@ -4,16 +4,16 @@ use jiff::civil::DateTime;
 
 use super::cautions::{self, Told};
 use super::clock::{self, Fit};
+use super::decode::{self, Tie};
 use super::evidence::{Evidence, Line, Mark, Way};
-use super::pairs::{self, Near, Rates};
 use super::place::{self, Hold, Placed};
 use super::prior::Prior;
 use super::setting::Setting;
-use super::tie::{self, Pair};
 use super::{Alignment, ClockFit, EventList, TiedEvent};
 use crate::capture::Samples;
 use crate::fault::InputFault;
 use crate::jobsheet::JobSheet;
+use crate::numeric::duration;
 use crate::segment::Segmentation;
 
 /// Log evidence below which a pattern may be chance, and the clocks are taken as they stand.
@@ -34,6 +34,8 @@ const SURE: f64 = 0.98;
 pub(super) struct Answer {
     pub(super) setting: Setting,
     pub(super) uncertainty_s: f64,
+    /// Standard deviation of the offset without what people's lateness leaves open, seconds.
+    pub(super) peak_s: f64,
     pub(super) drift_found: bool,
     /// Probability that this offset is the right one of those found.
     pub(super) share: f64,
@@ -58,13 +60,6 @@ impl Answer {
     }
 }
 
-/// One line's tie.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Tie {
-    pub(super) mark: Option<usize>,
-    pub(super) probability: f64,
-}
-
 pub(super) fn align(
     list: &EventList,
     start: Option<DateTime>,
@@ -82,7 +77,7 @@ pub(super) fn align(
     if !meets(&placed, &answer.setting, duration_s) {
         return Err(outside(list, &placed, duration_s));
     }
-    let ties = tie_lines(&evidence, &answer);
+    let ties = decode::ties(&evidence, &prior, &answer);
     let events = tied_events(list, &evidence, &answer, &ties);
     let mut step_events = vec![None; segmentation.steps.len()];
     for (i, event) in events.iter().enumerate() {
@@ -123,6 +118,7 @@ fn decide(evidence: &Evidence, placed: &Placed, fits: &[Fit], duration_s: f64) -
         return Answer {
             setting: as_they_stand,
             uncertainty_s,
+            peak_s: uncertainty_s,
             drift_found: false,
             share: 0.5,
             rivals_s: fits.first().map(|fit| fit.setting.offset_s).into_iter().collect(),
@@ -137,6 +133,7 @@ fn decide(evidence: &Evidence, placed: &Placed, fits: &[Fit], duration_s: f64) -
     Answer {
         setting: best.setting,
         uncertainty_s: best.uncertainty_s.hypot(lateness_s),
+        peak_s: best.uncertainty_s,
         drift_found: best.drift_found,
         share: 1.0 / (weights.iter().sum::<f64>() + none),
         rivals_s: fits
@@ -163,9 +160,9 @@ fn outside(list: &EventList, placed: &Placed, duration_s: f64) -> InputFault {
         |pick: fn(f64, f64) -> f64, from: f64| placed.listed_s.iter().copied().fold(from, pick);
     let (first, last) = (of(f64::min, f64::INFINITY), of(f64::max, f64::NEG_INFINITY));
     let (found, line_s) = if last < 0.0 {
-        (format!("the event list ends {} before the capture starts", cautions::span(-last)), last)
+        (format!("the event list ends {} before the capture starts", duration(-last)), last)
     } else if first > duration_s {
-        let late = cautions::span(first - duration_s);
+        let late = duration(first - duration_s);
         (format!("the event list starts {late} after the capture ends"), first)
     } else {
         ("no line of the event list lies in the capture".to_owned(), first)
@@ -183,61 +180,6 @@ fn outside(list: &EventList, placed: &Placed, duration_s: f64) -> InputFault {
         "check that list and capture belong together, and the dates in both; a difference of up to \
          2 h, of whole hours or of whole days is found by itself when the steps fit the list",
     )
-}
-
-/// Ties at the answer's setting: the most likely chain, each tie with its probability.
-fn tie_lines(evidence: &Evidence, answer: &Answer) -> Vec<Tie> {
-    let mut ties = vec![Tie { mark: None, probability: 1.0 }; evidence.lines.len()];
-    if evidence.marks.is_empty() {
-        return ties;
-    }
-    // Whatever the offset's doubt, it widens where a line's step may be.
-    let doubt_s = if answer.found { answer.uncertainty_s } else { 2.0 * answer.uncertainty_s };
-    let setting = Setting {
-        spread_s: answer.setting.spread_s.hypot(doubt_s.min(30.0) * 0.5),
-        ..answer.setting
-    };
-    let mut sizes = Vec::new();
-    let mut rates = Rates::at_first(evidence);
-    let mut pairs: Vec<Pair> = Vec::new();
-    let mut chain = Vec::new();
-    // Sizes and rates learnt from the first ties settle the doubtful ones.
-    for _ in 0..3 {
-        pairs = Near::of(evidence, &setting, 0.0, &sizes, rates).at(&setting).0;
-        chain = tie::best(&pairs);
-        let tied: Vec<Pair> = chain.iter().map(|p| pairs[*p]).collect();
-        sizes = pairs::sizes(evidence, &tied);
-        rates = Rates::after(evidence, tied.len());
-    }
-    let (_, chances) = tie::chances(&pairs);
-    for (pair, chance) in pairs.iter().zip(&chances) {
-        // Of a line left alone: the probability that it has no step.
-        ties[pair.line].probability -= chance;
-    }
-    for p in chain {
-        let Pair { line, step, .. } = pairs[p];
-        // Which of two loads that were switched together holds their step does not matter.
-        let shared: f64 = pairs
-            .iter()
-            .zip(&chances)
-            .filter(|(other, _)| other.step == step && evidence.together(other.line, line))
-            .map(|(_, chance)| chance)
-            .sum();
-        ties[line] = Tie { mark: Some(step), probability: chances[p] + shared };
-    }
-    // A zero check reads its stretch with or without a step: an unsure tie serves nobody.
-    for (tie, line) in ties.iter_mut().zip(&evidence.lines) {
-        let unsure = |mark: usize| {
-            tie.probability < 0.5 || answer.is_strange(&evidence.marks[mark], line, tie.probability)
-        };
-        if line.way == Way::Zero && tie.mark.is_some_and(unsure) {
-            *tie = Tie { mark: None, probability: 1.0 - tie.probability };
-        }
-    }
-    for tie in &mut ties {
-        tie.probability = tie.probability.clamp(0.0, 1.0) * answer.share;
-    }
-    ties
 }
 
 fn tied_events(

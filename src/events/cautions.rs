@@ -1,17 +1,21 @@
 //! What a reader must know of the list before relying on the ties.
 
-use super::align::{Answer, Tie};
+use super::align::Answer;
+use super::decode::Tie;
 use super::evidence::{Evidence, Way};
 use super::place::{Hold, Placed};
 use super::{Action, EventLine, EventList, TiedEvent};
 use crate::findings::Caution;
 use crate::jobsheet::{JobSheet, nearest};
+use crate::numeric::duration;
 use crate::segment::Segmentation;
 
 /// An offset that deserves a word, seconds.
 const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
 const DOUBTFUL: f64 = 0.9;
+/// The same for the only tied line of its load.
+const SURE_ALONE: f64 = 0.98;
 
 /// Rounding that leaves a line's step to order, direction and size, seconds.
 const COARSE_S: f64 = 20.0;
@@ -39,27 +43,10 @@ pub(super) fn all(
     cautions
 }
 
-/// A length of time in words.
-pub(super) fn span(seconds: f64) -> String {
-    let whole = seconds.abs().round();
-    let (days, rest) = ((whole / 86_400.0).floor(), whole % 86_400.0);
-    let (hours, rest) = ((rest / 3600.0).floor(), rest % 3600.0);
-    let (minutes, rest) = ((rest / 60.0).floor(), rest % 60.0);
-    let parts = [(days, "d"), (hours, "h"), (minutes, "min"), (rest, "s")];
-    let words: Vec<String> = parts
-        .iter()
-        .skip_while(|(n, _)| *n == 0.0)
-        .take(2)
-        .filter(|(n, _)| *n > 0.0)
-        .map(|(n, unit)| format!("{n} {unit}"))
-        .collect();
-    if words.is_empty() { format!("{:.2} s", seconds.abs()) } else { words.join(" ") }
-}
-
 /// Which clock is ahead: `listed + offset = capture time`.
 fn offset_words(offset_s: f64) -> String {
     let way = if offset_s > 0.0 { "behind" } else { "ahead of" };
-    format!("the list's clock is {} {way} the capture's", span(offset_s))
+    format!("the list's clock is {} {way} the capture's", duration(offset_s.abs()))
 }
 
 fn clock(told: &Told<'_>, cautions: &mut Vec<Caution>) {
@@ -155,7 +142,8 @@ fn lines(
         let strange = told.ties[i].mark.is_some_and(|mark| {
             told.answer.is_strange(&told.evidence.marks[mark], line, event.probability)
         });
-        if strange || event.probability < DOUBTFUL * told.answer.share {
+        let sure = if is_confirmed(told, i) { DOUBTFUL } else { SURE_ALONE };
+        if strange || event.probability < sure * told.answer.share {
             doubtful.push(named(&event.line));
         }
     }
@@ -202,6 +190,16 @@ fn lines(
     );
 }
 
+/// True when another line of the same load is tied too, so that sizes bear each other out.
+fn is_confirmed(told: &Told<'_>, line: usize) -> bool {
+    let lines = &told.evidence.lines;
+    (0..lines.len()).any(|other| {
+        let same = lines[other].doing == lines[line].doing
+            || lines[line].opposite == Some(lines[other].doing);
+        other != line && same && told.events[other].step.is_some()
+    })
+}
+
 /// True when a tied line of the same moment moved the current the same way.
 fn has_partner(told: &Told<'_>, line: usize) -> bool {
     (0..told.events.len())
@@ -226,7 +224,7 @@ fn coarse(told: &Told<'_>, segmentation: &Segmentation, cautions: &mut Vec<Cauti
                 "the times are written to {}, and steps lie closer together than that: which step \
                  belongs to which line rests on their order, direction and size; list times to the \
                  second",
-                span(rounding_s)
+                duration(rounding_s)
             ),
         ));
     }

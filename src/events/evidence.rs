@@ -10,6 +10,11 @@ use crate::segment::{Segment, Segmentation};
 /// Steps beyond this number are not looked at: the largest are kept.
 const MOST_STEPS: usize = 4000;
 
+/// Share of loads that surge when they are switched on, as a burst or as a larger step,
+const SURGES: f64 = 0.25;
+/// and by up to how many times their draw (common practice, no source).
+const INRUSH: f64 = 15.0;
+
 /// Lines listed this close to each other may be one movement of the hand, seconds.
 const TOGETHER_S: f64 = 3.0;
 
@@ -79,6 +84,8 @@ pub(super) struct Evidence {
     pub(super) steps_per_s: f64,
     /// Share of the steps that lead into a near-zero stretch.
     into_zero_share: f64,
+    /// Share of the steps at the edge of a burst, a step of either kind added.
+    burst_share: f64,
     /// Mean and standard deviation of `ln |jump|` over all steps.
     pub(super) ln_size: (f64, f64),
 }
@@ -104,6 +111,8 @@ impl Evidence {
             steps_per_s: (marks.len() as f64 + 1.0) / duration_s.max(interval_s),
             into_zero_share: marks.iter().filter(|mark| mark.into_zero.is_some()).count() as f64
                 / marks.len().max(1) as f64,
+            burst_share: (marks.iter().filter(|mark| mark.of_burst).count() as f64 + 1.0)
+                / (marks.len() as f64 + 2.0),
             marks,
             zeros,
             duration_s,
@@ -130,22 +139,41 @@ impl Evidence {
         let size = line.size_a.map_or(1.0, |(low, high)| {
             let size = mark.delta_a.abs().max(f64::MIN_POSITIVE).ln();
             let nearest = size.clamp(low.ln(), high.ln());
-            // A faulty load may draw twice its limit, a start-up hump too: wide, and half believed.
-            self.size_ratio(size, nearest, 0.5, 0.6)
+            // A faulty load may draw twice its limit: wide, and half believed.
+            if line.way == Way::Up {
+                let usual = self.size_ratio(size, nearest, 0.5, 0.5);
+                let inrush = (0.0..INRUSH.ln()).contains(&(size - nearest));
+                let surge = if inrush { 1.0 / INRUSH.ln() / self.anywhere(size) } else { 0.0 };
+                usual + SURGES * (surge - 1.0)
+            } else {
+                self.size_ratio(size, nearest, 0.5, 0.6)
+            }
         });
         // What follows closely on another step is a hump's or a boot's own doing, or a burst's end.
         let own = 1.0 - 0.8 * (-mark.since_s / 5.0).exp();
-        way * size * own * if mark.of_burst { 0.25 } else { 1.0 }
+        // Loads surge when switched on; the rest of the bursts is a load's own doing.
+        let bursts = if line.way == Way::Up && up { SURGES } else { 0.05 };
+        let burst = if mark.of_burst {
+            bursts / self.burst_share
+        } else {
+            (1.0 - bursts) / (1.0 - self.burst_share)
+        };
+        way * size * own * burst
     }
 
     /// How much likelier a jump of log size `size` is when about `expected` is due than anywhere:
     /// log-normal of width `sd`, believed with weight `belief`.
     pub(super) fn size_ratio(&self, size: f64, expected: f64, sd: f64, belief: f64) -> f64 {
         let density = |x: f64, mean: f64, sd: f64| (-0.5 * ((x - mean) / sd).powi(2)).exp() / sd;
+        belief * density(size, expected, sd) / self.anywhere(size) + (1.0 - belief)
+    }
+
+    /// Density of `ln |jump|` over all steps, without its `1/√2π`; far out no smaller than a third
+    /// of a standard deviation's tail.
+    fn anywhere(&self, size: f64) -> f64 {
         let (mean, spread) = self.ln_size;
-        // Far out the background is no smaller than a third of a standard deviation's tail.
-        let anywhere = density(size, mean, spread).max(0.05 / spread);
-        belief * density(size, expected, sd) / anywhere + (1.0 - belief)
+        let z = (size - mean) / spread;
+        ((-0.5 * z * z).exp() / spread).max(0.05 / spread)
     }
 
     /// True for two lines of different loads that may be one movement of the hand.

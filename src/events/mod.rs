@@ -3,6 +3,7 @@
 mod align;
 mod cautions;
 mod clock;
+mod decode;
 mod evidence;
 mod list;
 mod pairs;

@@ -191,7 +191,7 @@ fn a_list_of_another_visit_is_refused_with_the_distance() {
     assert!(fault.contains("e.csv, line 3"), "{fault}");
     assert!(fault.contains("ends 3 h 55 min before the capture starts"), "{fault}");
     let fault = aligned(&other.replace("-31 ", "-28 "), Some(START), "").unwrap_err().to_string();
-    assert!(fault.contains("3 d 3 h"), "{fault}");
+    assert!(fault.contains("ends 3.2 days before"), "{fault}");
     let fault = aligned("time,load,state\n700,a,on\n", None, "").unwrap_err().to_string();
     assert!(fault.contains("starts 3 min 20 s after the capture ends"), "{fault}");
 }

@@ -259,6 +259,10 @@ pub struct ZeroFacts {
     pub trusted_to_a: Option<f64>,
     /// Charge over the capture with the zero removed, ampere-hours; `None` without a check.
     pub net_charge_ah: Option<f64>,
+    /// Its expanded uncertainty (about 95 %), from the zero and the meter's stated accuracy,
+    /// ampere-hours.
+    #[serde(default)]
+    pub net_charge_expanded_uncertainty_ah: Option<f64>,
     /// That charge over the time it was measured in, ampere.
     pub net_mean_a: Option<f64>,
     /// The plain answer: is the meter to be believed, and what is missing.

@@ -1,11 +1,11 @@
 //! What to measure next, ranked by what it would settle.
 
-use super::words::{duration, in_state, list, sentence, set_current, the};
+use super::words::{in_state, list, sentence, set_current, the};
 use crate::events::Alignment;
 use crate::findings::{Advice, LoadRow, Unexplained, Verdict};
 use crate::jobsheet::{JobSheet, same_name};
 use crate::loads::LoadsFound;
-use crate::numeric::{Quantity, Unit};
+use crate::numeric::{Quantity, Unit, duration};
 
 /// Everything that advice looks at.
 pub(super) struct Case<'a> {

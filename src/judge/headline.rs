@@ -1,9 +1,9 @@
 //! The answer in one or two plain sentences.
 
-use super::words::{duration, in_state, list, sentence, set_current, the};
+use super::words::{in_state, list, sentence, set_current, the};
 use crate::findings::{LoadRow, SleepFindings, SleepVerdict, Unexplained, Verdict};
 use crate::loads::LoadsFound;
-use crate::numeric::{Quantity, Unit};
+use crate::numeric::{Quantity, Unit, duration};
 
 /// What the headline looks at.
 pub(super) struct Told<'a> {

@@ -4,11 +4,11 @@ use super::Risk;
 use super::conformity::{Decision, Measured, decide};
 use super::limits::{Carried, Limits, carry};
 use super::score;
-use super::words::{duration, list, set_current, the};
+use super::words::{list, set_current, the};
 use crate::findings::{Caution, EvaluationType, LoadRow, Verdict};
 use crate::jobsheet::{JobSheet, LoadSpec};
 use crate::loads::{LoadEstimate, LoadsFound};
-use crate::numeric::{normal_quantile, rectangular};
+use crate::numeric::{duration, normal_quantile, rectangular};
 
 /// Judges every estimate; `time_s` is how long each was seen.
 pub(super) fn rows(

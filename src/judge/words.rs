@@ -13,21 +13,6 @@ pub(super) fn set_current(value_a: f64) -> String {
     }
 }
 
-/// A length of time as people say it.
-pub(super) fn duration(seconds: f64) -> String {
-    if seconds < 1.0 {
-        format!("{:.0} ms", seconds * 1e3)
-    } else if seconds < 90.0 {
-        format!("{seconds:.0} s")
-    } else if seconds < 5400.0 {
-        format!("{:.0} min", seconds / 60.0)
-    } else if seconds < 48.0 * 3600.0 {
-        format!("{:.1} h", seconds / 3600.0)
-    } else {
-        format!("{:.0} days", seconds / 86400.0)
-    }
-}
-
 /// `in standby`, `when on`, `when asleep lower`, `while starting`.
 pub(super) fn in_state(state: &str) -> String {
     let first = state.split(' ').next().unwrap_or(state);
@@ -71,8 +56,6 @@ mod tests {
     fn words_read_as_people_say_them() {
         assert_eq!(set_current(0.096), "96 mA");
         assert_eq!(set_current(0.1), "100 mA");
-        assert_eq!(duration(150.0), "2 min");
-        assert_eq!(duration(0.03), "30 ms");
         assert_eq!(in_state("standby"), "in standby");
         assert_eq!(in_state("settled lower"), "when settled lower");
         assert_eq!(sentence(&the("radio")), "The radio");

@@ -11,9 +11,10 @@ mod sum;
 
 pub use ar1::effective_samples;
 pub use gum::{rectangular, resolution, resolution_of_mean, welch_satterthwaite};
-pub use lasting::Lasting;
+pub use lasting::{Lasting, duration};
 pub use moments::{Moments, lag1_autocorrelation};
-pub use quantity::{Quantity, Unit};
+pub(crate) use quantity::trimmed;
+pub use quantity::{Quantity, Unit, significant};
 pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};
 pub use sum::ExactSum;
 pub(crate) use sum::plain_sum;

@@ -102,6 +102,21 @@ impl fmt::Display for Quantity {
     }
 }
 
+/// A number to `digits` significant digits, without trailing zeros behind the point.
+pub fn significant(value: f64, digits: usize) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return "0".to_owned();
+    }
+    let places = digits as i32 - 1 - value.abs().log10().floor() as i32;
+    let text = format!("{value:.*}", places.max(0) as usize);
+    trimmed(&text).to_owned()
+}
+
+/// Without idle zeros behind the point.
+pub(crate) fn trimmed(number: &str) -> &str {
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.') } else { number }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

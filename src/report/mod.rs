@@ -21,7 +21,7 @@ use crate::findings::{
     BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, StepRow, Verdict,
     WakeSeries, Wakes,
 };
-use crate::numeric::{Quantity, Unit};
+use crate::numeric::{Lasting, Quantity, Unit};
 use crate::pipeline::Analysis;
 use words::Clock;
 use write::Bundle;
@@ -216,6 +216,21 @@ fn series_in_words(series: &WakeSeries) -> String {
     )
 }
 
+/// Charge, mean current, and what was taken off them: the zero where it was checked.
+fn drawn(findings: &Findings) -> (Quantity, f64, &'static str) {
+    let (zero, totals) = (&findings.zero, &findings.totals);
+    match zero.net_charge_ah.zip(zero.net_mean_a) {
+        Some((charge_ah, mean_a)) => {
+            let charge = match zero.net_charge_expanded_uncertainty_ah {
+                Some(expanded_ah) => Quantity::new_with(charge_ah, expanded_ah, Unit::AmpereHour),
+                None => Quantity::new(charge_ah, Unit::AmpereHour),
+            };
+            (charge, mean_a, ", the meter's zero taken off")
+        }
+        None => (Quantity::new(totals.charge_ah, Unit::AmpereHour), totals.mean_a, ""),
+    }
+}
+
 /// The floor, the failures and the limits of sleep, a sentence each; nothing without sleep.
 fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let Some(sleep) = &findings.sleep else { return Vec::new() };
@@ -290,10 +305,10 @@ fn budget_in_words(budget: &Budget) -> String {
     if let Some(runtime) = budget.runtime_h.filter(|_| harvest.is_some()) {
         text.push_str(&format!(
             "; without sun a sound battery carries it for {}",
-            words::runtime(runtime)
+            Lasting(runtime)
         ));
         if let (Some(low), Some(high)) = (budget.runtime_low_h, budget.runtime_high_h) {
-            text.push_str(&format!(" ({} to {})", words::runtime(low), words::runtime(high)));
+            text.push_str(&format!(" ({} to {})", Lasting(low), Lasting(high)));
         }
     }
     text.push('.');

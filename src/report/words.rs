@@ -3,7 +3,8 @@
 use jiff::civil::DateTime;
 
 use crate::findings::{CaptureFacts, EventRow, LoadRow, Verdict, WakeSeries};
-use crate::numeric::Quantity;
+use crate::numeric::{Quantity, trimmed};
+pub(crate) use crate::numeric::{duration, significant};
 
 /// Text from a file made safe to show: control and direction characters appear escaped, so that
 /// no cell of a capture can drive a terminal or reorder a page.
@@ -108,43 +109,6 @@ fn later(start: DateTime, seconds: f64) -> Option<DateTime> {
     start.checked_add(span).ok()
 }
 
-/// A length of time: `35 ms`, `40 s`, `20 min`, `1 h 12 min`, `3.2 days`.
-pub(crate) fn duration(seconds: f64) -> String {
-    let size = seconds.abs();
-    if size < 1e-3 {
-        format!("{} µs", significant(seconds * 1e6, 3))
-    } else if size < 0.9995 {
-        format!("{} ms", significant(seconds * 1e3, 3))
-    } else if size < 99.5 {
-        format!("{} s", significant(seconds, 3))
-    } else if size < 3599.5 {
-        let whole = size.round();
-        let (minutes, rest) = ((whole / 60.0).floor(), whole % 60.0);
-        if rest == 0.0 || size >= 1200.0 {
-            format!("{:.0} min", seconds / 60.0)
-        } else {
-            format!("{minutes:.0} min {rest:.0} s")
-        }
-    } else if size < 48.0 * 3600.0 {
-        let minutes = (size / 60.0).round();
-        let (hours, rest) = ((minutes / 60.0).floor(), minutes % 60.0);
-        if rest == 0.0 { format!("{hours:.0} h") } else { format!("{hours:.0} h {rest:.0} min") }
-    } else {
-        format!("{} days", significant(seconds / 86400.0, 2))
-    }
-}
-
-/// How long a battery lasts, to the two digits that such a figure is worth.
-pub(crate) fn runtime(hours: f64) -> String {
-    if hours < 1.0 {
-        duration(3600.0 * hours)
-    } else if hours < 48.0 {
-        format!("{} h", significant(hours, 2))
-    } else {
-        format!("{} days", significant(hours / 24.0, 2))
-    }
-}
-
 /// The text with every number tied to its unit by a no-break space.
 pub(crate) fn tied(text: &str) -> String {
     const UNITS: [&str; 22] = [
@@ -196,20 +160,6 @@ pub(crate) fn rate(interval_s: f64) -> String {
     } else {
         format!("every {}", duration(interval_s))
     }
-}
-
-/// A number to `digits` significant digits, without trailing zeros behind the point.
-pub(crate) fn significant(value: f64, digits: usize) -> String {
-    if value == 0.0 || !value.is_finite() {
-        return "0".to_owned();
-    }
-    let places = digits as i32 - 1 - value.abs().log10().floor() as i32;
-    let text = format!("{value:.*}", places.max(0) as usize);
-    trimmed(&text).to_owned()
-}
-
-fn trimmed(number: &str) -> &str {
-    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.') } else { number }
 }
 
 /// A share as percent: `64 %`, `3.2 %`, `< 0.1 %`.
@@ -375,12 +325,6 @@ mod tests {
 
     #[test]
     fn lengths_and_rates_read_as_people_say_them() {
-        assert_eq!(duration(1200.0), "20 min");
-        assert_eq!(duration(125.0), "2 min 5 s");
-        assert_eq!(duration(36000.0), "10 h");
-        assert_eq!(duration(4320.0), "1 h 12 min");
-        assert_eq!(duration(0.035), "35 ms");
-        assert_eq!(duration(3.2 * 86400.0), "3.2 days");
         assert_eq!(rate(0.5), "2 Hz");
         assert_eq!(rate(1e-3), "1 kHz");
         assert_eq!(rate(10.0), "every 10 s");
@@ -409,6 +353,5 @@ mod tests {
         assert_eq!(set_current(0.096), "96 mA");
         assert_eq!(set_current(0.1), "100 mA");
         assert_eq!(set_current(1.2), "1.2 A");
-        assert_eq!(significant(2.229, 2), "2.2");
     }
 }

@@ -303,6 +303,7 @@ pub(crate) fn findings() -> Findings {
             trusted: true,
             trusted_to_a: Some(0.0016),
             net_charge_ah: None,
+            net_charge_expanded_uncertainty_ah: None,
             net_mean_a: None,
             answer: "The meter is to be believed: two zero checks came back to within 2.3 mA of zero, \
                      inside its 10 mA tolerance."

@@ -1,7 +1,7 @@
 //! The battery's budget in the words of the page.
 
 use crate::findings::{Budget, BudgetShare, WhatIf, WhatIfChange};
-use crate::numeric::{Quantity, Unit};
+use crate::numeric::{Lasting, Quantity, Unit};
 use crate::report::words::{self, printable, tied};
 
 /// Suppositions that the page tells; the tables have them all.
@@ -71,10 +71,10 @@ fn what_if(what: &WhatIf) -> String {
     };
     let mut text = format!("{change}: {} a day", charge(what.ah_per_day));
     if let Some(runtime_h) = what.runtime_h {
-        text.push_str(&format!(", {} on a sound battery", words::runtime(runtime_h)));
+        text.push_str(&format!(", {} on a sound battery", Lasting(runtime_h)));
     }
     if let Some(gained_h) = what.runtime_gained_h.filter(|gained_h| *gained_h > 0.0) {
-        text.push_str(&format!(" ({} more)", words::runtime(gained_h)));
+        text.push_str(&format!(" ({} more)", Lasting(gained_h)));
     }
     text.push('.');
     tied(&text)

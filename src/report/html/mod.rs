@@ -177,14 +177,13 @@ fn facts(findings: &Findings) -> Vec<(&'static str, String)> {
     if let Some(volts) = findings.supply_voltage_v {
         facts.push(("supply", format!("{} V", words::significant(volts, 4))));
     }
-    facts.push(("average draw", Quantity::amperes(findings.totals.mean_a).to_string()));
+    let (charge, mean_a, _) = super::drawn(findings);
+    facts.push(("average draw", Quantity::amperes(mean_a).to_string()));
     facts.push(match &findings.budget {
         Some(budget) => {
             ("charge a day", Quantity::new(budget.ah_per_day, Unit::AmpereHour).to_string())
         }
-        None => {
-            ("charge drawn", Quantity::new(findings.totals.charge_ah, Unit::AmpereHour).to_string())
-        }
+        None => ("charge drawn", charge.to_string()),
     });
     let zero = &findings.zero;
     facts.push((
@@ -202,9 +201,9 @@ fn facts(findings: &Findings) -> Vec<(&'static str, String)> {
 /// What belongs under the picture of the capture.
 fn capture_lines(findings: &Findings) -> Vec<String> {
     let totals = &findings.totals;
+    let (charge, _, removed) = super::drawn(findings);
     let mut lines = vec![format!(
-        "{} drawn; lowest reading {}, highest {}.",
-        Quantity::new(totals.charge_ah, Unit::AmpereHour),
+        "{charge} drawn{removed}; lowest reading {}, highest {}.",
         Quantity::amperes(totals.minimum_a),
         Quantity::amperes(totals.maximum_a),
     )];

@@ -126,11 +126,11 @@ fn told(page: &mut Page, findings: &Findings) {
     page.blank();
     page.told("Meter", &printable(&findings.zero.answer));
     let totals = &findings.totals;
+    let (charge, mean_a, removed) = super::drawn(findings);
     let mut text = format!(
-        "{} in {}, {} on average (lowest reading {}, highest {}).",
-        Quantity::new(totals.charge_ah, Unit::AmpereHour),
+        "{charge} in {}, {} on average{removed} (lowest reading {}, highest {}).",
         words::duration(findings.capture.duration_s),
-        Quantity::amperes(totals.mean_a),
+        Quantity::amperes(mean_a),
         Quantity::amperes(totals.minimum_a),
         Quantity::amperes(totals.maximum_a),
     );

@@ -189,7 +189,7 @@ fn a_list_of_another_visit_is_refused_with_the_distance() {
     let other = "time,load,state\n2026-05-31 05:00:30,pump,on\n2026-05-31 05:17:00,pump,off\n";
     let fault = aligned(other, Some(START), "").unwrap_err().to_string();
     assert!(fault.contains("e.csv, line 3"), "{fault}");
-    assert!(fault.contains("ends 3 h 55 min before the capture starts"), "{fault}");
+    assert!(fault.contains("ends 3 h 56 min before the capture starts"), "{fault}");
     let fault = aligned(&other.replace("-31 ", "-28 "), Some(START), "").unwrap_err().to_string();
     assert!(fault.contains("ends 3.2 days before"), "{fault}");
     let fault = aligned("time,load,state\n700,a,on\n", None, "").unwrap_err().to_string();

@@ -262,22 +262,24 @@ impl Ground<'_> {
         let mut rows = None;
         let looks = notes.known;
         let known = looks.get(&window);
-        let mut products = known.copied().unwrap_or_else(|| {
-            rows.insert(self.rows(at, [l, r], pool, &mut notes.readings)).products()
-        });
+        let mut products = known
+            .copied()
+            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], pool, notes)).products());
         let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
         let mut news = known.is_none();
         if tail && products.rows >= 8 && null - with.0 >= enough - bonus {
             let decays = products.decays.unwrap_or_else(|| {
                 news = true;
-                let rows =
-                    rows.get_or_insert_with(|| self.rows(at, [l, r], pool, &mut notes.readings));
+                let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], pool, notes));
                 rows.decays(self.time, &products.gram)
             });
             products.decays = Some(decays);
             let [bare, jump] = decays
                 .map(|square_sum| deviance(products.rows, square_sum, 3) + 2.0 * self.term_cost);
             (null, with.0) = (null.min(bare), with.0.min(jump));
+        }
+        if let Some(rows) = rows {
+            notes.cells = rows.columns.cells;
         }
         if news {
             notes.seen.push((window, products));
@@ -326,8 +328,8 @@ impl Ground<'_> {
     }
 
     /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
-    fn rows(&self, at: usize, [l, r]: [usize; 2], pool: usize, readings: &mut Vec<f64>) -> Rows {
-        let (before, after) = self.readings(at - l, at + r, readings).split_at(l);
+    fn rows(&self, at: usize, [l, r]: [usize; 2], pool: usize, notes: &mut Notes<'_>) -> Rows {
+        let (before, after) = self.readings(at - l, at + r, &mut notes.readings).split_at(l);
         let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
@@ -339,7 +341,7 @@ impl Ground<'_> {
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
 
-        let mut columns = Columns::new(n);
+        let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut notes.cells));
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
         let soft = self.softness(&sides) * (2.5 / pool as f64).min(1.0);
@@ -480,12 +482,14 @@ pub(super) type Seen = (Window, Products);
 pub(super) struct Notes<'a> {
     known: &'a Looks,
     pub(super) seen: Vec<Seen>,
+    /// Room that the next look uses again.
     readings: Vec<f64>,
+    cells: Vec<f64>,
 }
 
 impl<'a> Notes<'a> {
     pub(super) fn new(known: &'a Looks) -> Self {
-        Self { known, seen: Vec::new(), readings: Vec::new() }
+        Self { known, seen: Vec::new(), readings: Vec::new(), cells: Vec::new() }
     }
 }
 
@@ -541,13 +545,24 @@ fn fewer(shorter: usize) -> f64 {
 /// Regressors and readings, column by column: divided by their σ, and whitened.
 struct Columns {
     n: usize,
+    /// Whether anybody asks for the cubic term.
+    cubic: bool,
     /// First the columns as they are, then whitened.
     cells: Vec<f64>,
 }
 
+/// The cubic term's column.
+const CUBE: usize = 3;
+
 impl Columns {
-    fn new(n: usize) -> Self {
-        Self { n, cells: vec![0.0; 2 * COLUMNS * n] }
+    /// In `cells` that may have been used before.
+    fn new(n: usize, cubic: bool, mut cells: Vec<f64>) -> Self {
+        cells.resize(2 * COLUMNS * n, 0.0);
+        Self { n, cubic, cells }
+    }
+
+    fn is_used(&self, column: usize) -> bool {
+        self.cubic || column != CUBE
     }
 
     /// Powers of the time, the jump at row `jump`, and the readings, all times `scale`.
@@ -562,6 +577,7 @@ impl Columns {
         let mut next = || columns.next().unwrap_or_default();
         let [constant, line, square, cube, jumped, value] = [(); COLUMNS].map(|()| next());
         constant.copy_from_slice(scale);
+        jumped[..jump].fill(0.0);
         jumped[jump..].copy_from_slice(&scale[jump..]);
         for ((value, new), scale) in value.iter_mut().zip(values).zip(scale) {
             *value = new * scale;
@@ -585,17 +601,19 @@ impl Columns {
     }
 
     fn whiten(&mut self, rho: f64, fresh: &[bool]) {
-        let (raw, white) = self.cells.split_at_mut(COLUMNS * self.n);
-        for (raw, white) in raw.chunks_exact(self.n).zip(white.chunks_exact_mut(self.n)) {
-            whiten(raw, rho, fresh, white);
+        let cubic = self.cubic;
+        for column in (0..COLUMNS).filter(|column| cubic || *column != CUBE) {
+            let (raw, white) = self.cells.split_at_mut(COLUMNS * self.n);
+            let here = column * self.n..(column + 1) * self.n;
+            whiten(&raw[here.clone()], rho, fresh, &mut white[here]);
         }
     }
 
     /// Gram matrix of the whitened columns, its lower half.
     fn gram(&self) -> [[f64; COLUMNS]; COLUMNS] {
         let mut gram = [[0.0; COLUMNS]; COLUMNS];
-        for i in 0..COLUMNS {
-            for j in 0..=i {
+        for i in (0..COLUMNS).filter(|i| self.is_used(*i)) {
+            for j in (0..=i).filter(|j| self.is_used(*j)) {
                 gram[i][j] = dot(self.white(i), self.white(j));
             }
         }

@@ -28,6 +28,8 @@ const LEARN_FROM: usize = 1 << 20;
 const STRETCH: usize = 1024;
 /// Lags that tell φ.
 const LAGS: [usize; 4] = [2, 3, 6, 12];
+/// Readings that the second difference over the longest lag spans.
+const LONGEST: usize = 2 * LAGS[LAGS.len() - 1] + 1;
 /// Square of a second difference, in its variance, that ends a run of like readings.
 const SHARP: f64 = 20.0;
 /// Differences that a level needs to have its own noise.
@@ -75,7 +77,7 @@ struct Squares {
     unit: f64,
     per_unit: f64,
     zeros: u64,
-    cells: Vec<Cell>,
+    cells: Box<[Cell; CELLS]>,
 }
 
 /// Squares of one quarter octave: their sum, and how many they are.
@@ -90,10 +92,10 @@ const CELLS: usize = 4 * 64;
 
 impl Squares {
     fn new(unit: f64) -> Self {
-        Self { unit, per_unit: unit.recip(), zeros: 0, cells: vec![Cell::default(); CELLS] }
+        Self { unit, per_unit: unit.recip(), zeros: 0, cells: Box::new([Cell::default(); CELLS]) }
     }
 
-    #[inline]
+    #[inline(always)]
     fn add(&mut self, difference: f64) {
         let square = (difference * self.per_unit) * (difference * self.per_unit);
         if square == 0.0 {
@@ -110,7 +112,7 @@ impl Squares {
     /// Adds what another has seen.
     fn join(&mut self, other: &Self) {
         self.zeros += other.zeros;
-        for (all, cell) in self.cells.iter_mut().zip(&other.cells) {
+        for (all, cell) in self.cells.iter_mut().zip(other.cells.iter()) {
             all.count += cell.count;
             all.sum += cell.sum;
         }
@@ -139,7 +141,7 @@ impl Squares {
         let keep = share * self.total() as f64;
         let mut left = keep - self.zeros as f64;
         let mut kept = 0.0;
-        for cell in &self.cells {
+        for cell in self.cells.iter() {
             if left <= 0.0 {
                 break;
             }
@@ -162,7 +164,7 @@ impl Squares {
     /// Mean of the squares below `most`, in squared units.
     fn mean_below(&self, most: f64) -> f64 {
         let (mut kept, mut used) = (0.0, self.zeros as f64);
-        for cell in &self.cells {
+        for cell in self.cells.iter() {
             let count = cell.count as f64;
             if cell.count > 0 && cell.sum <= most * count {
                 kept += cell.sum;
@@ -369,7 +371,7 @@ impl Noise {
             })
             .collect();
         // Runs need not be longer than twice the longest lag.
-        let ahead = 2 * LAGS[LAGS.len() - 1];
+        let ahead = LONGEST - 1;
         let parts = of_pieces(stretches, ahead, empty, |by_lag, stretch, skipped| {
             // Readings since the last sharp change.
             let mut run = 0;
@@ -381,6 +383,18 @@ impl Noise {
                 let change = w[2] - 2.0 * w[1] + w[0];
                 run = if change * change <= largest { run + 1 } else { 0 };
                 if i < skipped {
+                    continue;
+                }
+                if run >= ahead {
+                    // All lags at once, the readings up to this one in a window of known length.
+                    let Some(past) = stretch[..i + 3].last_chunk::<LONGEST>() else { continue };
+                    let at = |lag: usize| past[LONGEST - 1 - lag];
+                    let [near, a, b, c, d] = &mut by_lag[..] else { continue };
+                    for (squares, lag) in
+                        [(near, 1), (a, LAGS[0]), (b, LAGS[1]), (c, LAGS[2]), (d, LAGS[3])]
+                    {
+                        squares.add((at(0) - 2.0 * at(lag) + at(2 * lag)) * scale);
+                    }
                     continue;
                 }
                 let now = stretch[i + 2];

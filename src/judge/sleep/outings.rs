@@ -4,12 +4,14 @@
 //! tails fall between the segments'. The segmentation tells where the floor is, and confirms
 //! whatever leaves it gently.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
-use super::{Night, each_task};
+use super::{Night, TASK, each_task};
 use crate::findings::{FailureToSleep, FallAsleep};
 use crate::numeric::ExactSum;
 
@@ -185,32 +187,30 @@ fn measure(
     (first, end): (usize, usize),
 ) -> Option<Outing> {
     let time = &night.samples.time;
-    let height_a = |sample: usize| night.drawn_a(sample) - baseline.at(time.at(sample));
+    let heights = Heights { night, baseline };
     let parts = each_task(run.first..run.end, |task| {
         let mut charge = ExactSum::new();
         let (mut peak_a, mut highest_a) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-        let mut heights: Vec<f64> = Vec::with_capacity(task.len());
-        let mut floor_a = baseline.walk(time.at(task.start));
-        for sample in task {
-            let drawn_a = night.drawn_a(sample);
-            let above_a = drawn_a - floor_a(time.at(sample));
-            peak_a = peak_a.max(drawn_a);
+        for (sample, above_a) in task.clone().zip(heights.of(task)) {
+            peak_a = peak_a.max(night.drawn_a(sample));
             highest_a = highest_a.max(above_a);
             charge.add(above_a * night.interval_s(sample));
-            heights.push(above_a);
         }
-        (charge.value(), peak_a, highest_a, heights)
+        (charge.value(), peak_a, highest_a)
     });
     let charge_c = parts.iter().map(|part| part.0).collect::<ExactSum>().value();
     let peak_a = parts.iter().map(|part| part.1).fold(f64::NEG_INFINITY, f64::max);
     let highest_a = parts.iter().map(|part| part.2).fold(f64::NEG_INFINITY, f64::max);
-    let heights: Vec<Vec<f64>> = parts.into_iter().map(|part| part.3).collect();
     let (whole_before, whole_after) = (run.first > first, run.end < end);
     let least_a = (SHARP * highest_a).max(RISES * baseline.sigma_a);
-    if !(is_sharp(&heights, least_a) || seen_up(night, depths, run)) {
+    if !(is_sharp(&heights, run, least_a) || seen_up(night, depths, run)) {
         return None;
     }
-    let plateau_a = plateau(heights, highest_a);
+    // Of what rises to a fifth of the height; what is too short has no plateau.
+    let risen_a = (0.2 * highest_a, highest_a);
+    let plateau_a = lower_quartile(run.first..run.end, |task| heights.of(task), risen_a);
+    let plateau_a = plateau_a.unwrap_or(highest_a);
+    let height_a = |sample: usize| heights.at(sample);
     let half_a = 0.5 * plateau_a;
     // Between two readings, in proportion.
     let crossing = |low: usize, high: usize| {
@@ -238,50 +238,73 @@ fn measure(
     })
 }
 
-/// Height of the plateau: the lower quartile of what rises to a fifth of the height, or the height
-/// of what is too short to have one.
-fn plateau(mut heights: Vec<Vec<f64>>, highest_a: f64) -> f64 {
-    let least_a = 0.2 * highest_a;
-    heights.par_iter_mut().for_each(|part| part.retain(|height| *height >= least_a));
-    let count: usize = heights.iter().map(Vec::len).sum();
-    if count < PLATEAU {
-        return highest_a;
-    }
-    ranked(heights, count / 4, (least_a, highest_a))
+/// Readings above the floor, made where they are looked at: a run may be nearly all of the capture.
+struct Heights<'a> {
+    night: &'a Night<'a>,
+    baseline: &'a Baseline,
 }
 
-/// The value that `rank` others are not above, all of them within `low..=high`: first the bin that
-/// it lies in, then among those there. O(n).
-fn ranked(mut parts: Vec<Vec<f64>>, mut rank: usize, (low, high): (f64, f64)) -> f64 {
-    if parts.len() > 1 {
-        let scale = BINS as f64 / (high - low);
-        let bin = |value: f64| (((value - low) * scale) as usize).min(BINS - 1);
-        let counts: Vec<Vec<usize>> = parts
-            .par_iter()
-            .map(|part| {
-                let mut counts = vec![0; BINS];
-                part.iter().for_each(|value| counts[bin(*value)] += 1);
-                counts
-            })
-            .collect();
-        let mut at = 0;
-        let count = |at: usize| counts.iter().map(|counts| counts[at]).sum::<usize>();
-        while rank >= count(at) {
-            rank -= count(at);
-            at += 1;
-        }
-        parts.par_iter_mut().for_each(|part| part.retain(|value| bin(*value) == at));
+impl Heights<'_> {
+    fn at(&self, sample: usize) -> f64 {
+        self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
     }
-    let mut left = parts.concat();
-    *left.select_nth_unstable_by(rank, f64::total_cmp).1
+
+    fn of(&self, samples: Range<usize>) -> impl Iterator<Item = f64> {
+        let time = &self.night.samples.time;
+        let mut floor_a = self.baseline.walk(time.at(samples.start));
+        samples.map(move |sample| self.night.drawn_a(sample) - floor_a(time.at(sample)))
+    }
+}
+
+/// Lower quartile of the values that lie in `low..=high`, in which the highest lies too; `None` for too
+/// few. Among many, first the bin that it lies in, then the rank among those there. O(n).
+fn lower_quartile<I: Iterator<Item = f64>>(
+    samples: Range<usize>,
+    values: impl Fn(Range<usize>) -> I + Sync,
+    (low, high): (f64, f64),
+) -> Option<f64> {
+    let risen = |task: Range<usize>| values(task).filter(move |value| *value >= low);
+    let ranked =
+        |mut among: Vec<f64>, rank: usize| *among.select_nth_unstable_by(rank, f64::total_cmp).1;
+    if samples.len() <= TASK {
+        let all: Vec<f64> = risen(samples).collect();
+        let count = all.len();
+        return (count >= PLATEAU).then(|| ranked(all, count / 4));
+    }
+    let scale = BINS as f64 / (high - low);
+    let bin = |value: f64| (((value - low) * scale) as usize).min(BINS - 1);
+    let counts = each_task(samples.clone(), |task| {
+        let mut counts = vec![0; BINS];
+        risen(task).for_each(|value| counts[bin(value)] += 1);
+        counts
+    });
+    let count = |at: usize| counts.iter().map(|counts| counts[at]).sum::<usize>();
+    let total: usize = (0..BINS).map(count).sum();
+    if total < PLATEAU {
+        return None;
+    }
+    let (mut at, mut rank) = (0, total / 4);
+    while rank >= count(at) {
+        rank -= count(at);
+        at += 1;
+    }
+    let here =
+        |task: Range<usize>| risen(task).filter(|value| bin(*value) == at).collect::<Vec<f64>>();
+    Some(ranked(each_task(samples, here).concat(), rank))
 }
 
 /// Whether most of the height is gained or lost within two readings, as by no slow background.
-fn is_sharp(heights: &[Vec<f64>], least_a: f64) -> bool {
-    let all = || heights.iter().flatten();
-    let ends = [all().next(), all().nth(1), all().next_back(), all().nth_back(1)];
-    ends.into_iter().flatten().any(|height| *height >= least_a)
-        || all().zip(all().skip(2)).any(|(one, next)| (next - one).abs() >= least_a)
+fn is_sharp(heights: &Heights<'_>, run: Run, least_a: f64) -> bool {
+    let last = run.end - 1;
+    let ends = [run.first, (run.first + 1).min(last), last, last.max(run.first + 1) - 1];
+    if ends.into_iter().any(|sample| heights.at(sample) >= least_a) {
+        return true;
+    }
+    let leaps = |task: Range<usize>| {
+        let values: Vec<f64> = heights.of(task.start..task.end + 2).collect();
+        values.windows(3).any(|three| (three[2] - three[0]).abs() >= least_a)
+    };
+    run.end - run.first > 2 && each_task(run.first..run.end - 2, leaps).contains(&true)
 }
 
 /// Whether the segmentation has a stretch above the floor there.
@@ -441,19 +464,20 @@ fn from(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -
 
 #[cfg(test)]
 mod tests {
-    use super::ranked;
+    use super::*;
 
     #[test]
-    fn a_rank_among_many_is_that_of_the_sorted_values() {
+    fn the_quartile_of_many_is_that_of_the_sorted_values() {
         let value = |i: usize| ((i * i) as f64 * 0.618_034).fract().powi(3);
-        let parts: Vec<Vec<f64>> =
-            (0..5).map(|part| (0..700 * part).map(|i| value(1000 * part + i)).collect()).collect();
-        let mut sorted = parts.concat();
-        sorted.sort_by(f64::total_cmp);
-        let ends = (sorted[0], sorted[sorted.len() - 1]);
-        for rank in [0, 1, 1750, 3500, sorted.len() - 1] {
-            assert_eq!(ranked(parts.clone(), rank, ends), sorted[rank]);
+        let values = |task: Range<usize>| task.map(value);
+        for n in [PLATEAU - 1, PLATEAU, 1000, TASK, 3 * TASK + 17] {
+            let mut sorted: Vec<f64> = (0..n).map(value).filter(|v| *v >= 0.01).collect();
+            sorted.sort_by(f64::total_cmp);
+            let expected = (sorted.len() >= PLATEAU).then(|| sorted[sorted.len() / 4]);
+            let high = sorted.last().copied().unwrap_or(1.0);
+            assert_eq!(lower_quartile(0..n, values, (0.01, high)), expected, "{n}");
         }
-        assert_eq!(ranked(vec![vec![2.0; 3], vec![2.0; 4]], 5, (2.0, 2.0)), 2.0);
+        let one = |task: Range<usize>| task.map(|_| 2.0);
+        assert_eq!(lower_quartile(0..2 * TASK, one, (2.0, 2.0)), Some(2.0));
     }
 }

@@ -103,9 +103,8 @@ impl Front {
     fn first_kept(&mut self, limit: f64) -> usize {
         let mut i = self.from;
         while i < self.to {
-            let room = limit - self.least[i];
-            if room > 0.0 {
-                let reach = (room / self.weight[i]).sqrt();
+            if self.dips(i, limit) {
+                let reach = ((limit - self.least[i]).max(0.0) / self.weight[i]).sqrt();
                 let cut = self.mean[i] - reach;
                 if cut < self.low[i + 1] && self.mean[i] + reach > self.low[i] {
                     if cut > self.low[i] {
@@ -126,12 +125,11 @@ impl Front {
         let mut end = self.to;
         while end > self.from {
             let i = end - 1;
-            let room = limit - self.least[i];
             if self.weight[i] == 0.0 {
                 break;
             }
-            if room > 0.0 {
-                let reach = (room / self.weight[i]).sqrt();
+            if self.dips(i, limit) {
+                let reach = ((limit - self.least[i]).max(0.0) / self.weight[i]).sqrt();
                 let cut = self.mean[i] + reach;
                 if cut > self.low[i] && self.mean[i] - reach < self.low[end] {
                     if cut < self.low[end] {
@@ -144,6 +142,14 @@ impl Front {
             end -= 1;
         }
         end
+    }
+
+    /// Whether a piece costs no more than `limit` somewhere: at a border, which is told without a
+    /// root, or inside.
+    #[inline]
+    fn dips(&self, i: usize, limit: f64) -> bool {
+        let inside = || self.low[i] < self.mean[i] && self.mean[i] < self.low[i + 1];
+        self.value[i + 1] <= limit || self.value[i] <= limit || (self.least[i] < limit && inside())
     }
 
     #[inline]

@@ -11,6 +11,7 @@ use super::options::{CurrentUnit, Progress};
 use super::reading_unit::UnitPlace;
 use super::row::{DateCache, Taken, take};
 use super::stamp::RawDate;
+use super::table::CELLS;
 
 /// Bytes of a block that one core takes.
 const BLOCK: usize = 4 << 20;
@@ -45,7 +46,8 @@ impl Plan {
     }
 
     fn fits(&self, width: usize) -> bool {
-        width == self.width || self.widths.contains(&width)
+        // Of a very wide table only the first cells are looked at.
+        width == self.width || self.widths.contains(&width) || self.width == CELLS && width > CELLS
     }
 }
 
@@ -291,9 +293,12 @@ fn place(row: usize, line_at: usize, line: &[u8], cell: &[u8]) -> RowPlace {
     }
 }
 
-/// A row with blank or surplus cells at its end still counts when its width is near.
+/// A row with blank cells or notes behind its own still counts, and one that lacks a cell or two.
 fn loose(plan: &Plan, cells: &[&[u8]]) -> bool {
-    let extra = cells.len() > plan.width && cells[plan.width..].iter().all(|c| c.is_empty());
+    let note = |cell: &&[u8]| cell.first().is_none_or(|b| b.is_ascii_alphabetic() || !b.is_ascii());
+    let extra = cells.len() > plan.width
+        && plan.dialect.delimiter != Delimiter::Blanks
+        && cells[plan.width..].iter().all(note);
     // A shorter row may be cut off in its last cell.
     let short = cells.len() < plan.width
         && cells.len() > plan.last_cell() + 1

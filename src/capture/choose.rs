@@ -5,7 +5,7 @@ use super::columns::{Column, shown, unit_column};
 use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
 use super::table::Table;
-use super::units::unit_in_header;
+use super::units::{multiplied_unit, unit_in_header};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -100,6 +100,17 @@ pub(super) fn current(
             format!("the column `{}` holds no numbers", column.title()),
             "name another column with --current-column",
         ));
+    }
+    if options.unit.is_none()
+        && let Some(unit) = multiplied_unit(&column.name)
+    {
+        let mut fault = InputFault::of_file(
+            file,
+            format!("the header of `{}` multiplies its unit: \"{}\"", column.title(), shown(unit)),
+            "export in plain A, mA or µA, or multiply the column and name its unit so; if the numbers are in such a unit already, give it with --unit",
+        );
+        fault.place.line = table.header_line;
+        return Err(fault);
     }
     let rivals: Vec<&Claim> = claims.iter().filter(|c| c.place != place && c.score >= 50).collect();
     if !rivals.is_empty() && options.current_column.is_none() {

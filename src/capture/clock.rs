@@ -1,7 +1,13 @@
 //! Which column is the clock, and how it counts.
 
+mod digits;
+mod parts;
+
 use jiff::civil::{DateTime, Time};
 
+use self::digits::{in_bare_digits, in_six_columns};
+pub(super) use self::parts::PartsAre;
+use self::parts::{four_parts, two_parts};
 use super::cell::Mark;
 use super::choose::{is_counter, named_column};
 use super::columns::{Column, shown};
@@ -24,7 +30,7 @@ pub(super) enum Clock {
     /// A number less `origin`, times `scale_s`.
     Number { column: usize, mark: Mark, scale_s: f64, origin: i64 },
     /// A date and a time of day, in one cell or two, or a time of day alone.
-    Stamp { date: Option<usize>, time: Option<usize>, two_part_scale: f64 },
+    Stamp { date: Option<usize>, time: Option<usize>, parts: PartsAre },
     /// As `--clock-format` says.
     Pattern { columns: Vec<usize>, format: String },
 }
@@ -54,7 +60,8 @@ pub(super) struct Found {
     pub(super) wraps_s: Option<f64>,
 }
 
-const TIME_WORDS: &[&str] = &[
+/// Words that name a time.
+pub(super) const TIME_WORDS: &[&str] = &[
     "time",
     "timestamp",
     "times",
@@ -103,6 +110,9 @@ const TIME_WORDS: &[&str] = &[
     "ts",
     "laufzeit",
     "horodatage",
+    "when",
+    "after",
+    "stamp",
 ];
 const INDEX_WORDS: &[&str] = &[
     "index", "no", "nr", "n", "number", "sample", "record", "count", "id", "row", "point", "num",
@@ -215,6 +225,12 @@ pub(super) fn choose(
     if let Some(format) = options.clock_format.as_deref().filter(|f| f.contains('%')) {
         return pattern(file, table, columns, chosen, format, decisions);
     }
+    if options.time_column.is_none()
+        && let Some(found) = in_six_columns(columns, current, set_aside, decisions)
+            .or_else(|| in_bare_digits(table, columns, set_aside, decisions, cautions))
+    {
+        return Ok(found);
+    }
     let Some(place) = chosen else {
         return match interval_in_text(table) {
             Some((interval_s, assumed, line)) => {
@@ -291,8 +307,15 @@ fn pick(table: &Table, columns: &[Column], current: usize, set_aside: &[usize]) 
     };
     let distance =
         |c: &Column| if c.place < current { current - c.place } else { 1000 + c.place - current };
-    let mut ranked: Vec<(u8, usize, usize)> =
-        columns.iter().filter_map(|c| rank(c).map(|r| (r, distance(c), c.place))).collect();
+    // Among clocks alike one that starts again, such as a step's, comes after one that does not.
+    let again = |c: &Column| {
+        c.numbers > c.times && !c.rising && !c.falling
+            || c.words().iter().any(|w| matches!(w.as_str(), "step" | "lap" | "segment" | "cycle"))
+    };
+    let mut ranked: Vec<(u8, bool, usize, usize)> = columns
+        .iter()
+        .filter_map(|c| rank(c).map(|r| (r, again(c), distance(c), c.place)))
+        .collect();
     ranked.sort_unstable();
     // A time of day beside a column of dates makes a full stamp.
     let dates = ranked.iter().any(|(r, ..)| *r == 30);
@@ -300,7 +323,7 @@ fn pick(table: &Table, columns: &[Column], current: usize, set_aside: &[usize]) 
         && let Some(time) = ranked.iter().find(|(r, ..)| *r == 20)
         && !ranked.iter().any(|(r, ..)| *r == 0)
     {
-        return Some(time.2);
+        return Some(time.3);
     }
     ranked.first().map(|(.., place)| *place)
 }
@@ -364,13 +387,16 @@ fn stamps(
         (true, false) => (Some(place), partner(false)),
         _ => (partner(true), Some(place)),
     };
-    let span = sample.iter().any(|s| s.span)
+    let mut parts = PartsAre::Usual;
+    if date.is_none() && most(|s| s.two_parts) {
+        parts = two_parts(table, column, &sample, cautions);
+    } else if date.is_none() && sample.iter().all(|s| s.four.is_some()) {
+        parts = four_parts(column, &sample, cautions);
+    }
+    let span = parts == PartsAre::Days
+        || sample.iter().any(|s| s.span)
         || date.is_none()
             && sample.first().is_some_and(|s| s.second.is_some_and(|t| t < 1.0) && !s.half_day);
-    let mut two_part_scale = 1.0;
-    if date.is_none() && most(|s| s.two_parts) {
-        two_part_scale = two_parts(table, column, &sample, cautions);
-    }
     let example = |at: Option<usize>| {
         at.and_then(|at| table.sample.first()?.get(at))
             .map(|c| shown(&String::from_utf8_lossy(c)))
@@ -409,51 +435,12 @@ fn stamps(
         decide(decisions, "clock header", "set aside".to_owned(), why, None);
     }
     Found {
-        clock: Clock::Stamp { date, time, two_part_scale },
+        clock: Clock::Stamp { date, time, parts },
         origin: None,
         utc: false,
         span,
         wraps_s: None,
     }
-}
-
-/// `12:34`: hours and minutes (1) or minutes and seconds (1/60).
-fn two_parts(table: &Table, column: &Column, sample: &[Stamp], cautions: &mut Vec<Caution>) -> f64 {
-    if sample.iter().any(|s| s.date.is_some() || s.half_day) {
-        return 1.0;
-    }
-    let header = column.name.to_lowercase();
-    if header.contains("mm:ss") || header.contains("m:s") {
-        return 1.0 / 60.0;
-    }
-    if header.contains("hh:mm")
-        || header.contains("h:m")
-        || header.contains("uhrzeit")
-        || header.contains("clock")
-    {
-        return 1.0;
-    }
-    let days = table
-        .sample
-        .iter()
-        .take(20)
-        .any(|row| row.get(column.place).is_some_and(|c| c.contains(&b'd')));
-    if days {
-        return 1.0;
-    }
-    // Hours of a day end at 23.
-    let largest = sample.iter().filter_map(|s| s.second).fold(0.0, f64::max) / 3600.0;
-    if largest >= 24.0 {
-        return 1.0 / 60.0;
-    }
-    cautions.push(Caution::new(
-        "clock-two-parts",
-        format!(
-            "the times in `{}` have two parts; hours and minutes were assumed: overrule with --clock-format %M:%S",
-            column.title()
-        ),
-    ));
-    1.0
 }
 
 pub(super) fn second_of(time: Time) -> f64 {

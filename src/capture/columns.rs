@@ -3,6 +3,7 @@
 use super::cell::{
     Mark, Reading, is_missing, number, number_prefix, reading, timelike, unit_suffix,
 };
+use super::clock::TIME_WORDS;
 use super::options::CurrentUnit;
 use super::stamp::{compact, stamp};
 use super::table::Table;
@@ -213,11 +214,31 @@ fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> C
         first: None,
     };
     let mut before = None;
+    let mut minutes = 0;
     for row in &table.sample {
         let Some(cell) = row.get(place) else { continue };
-        tally(cell, mark, &mut before, &mut out);
+        if minutes_or_metres(cell, mark) {
+            minutes += 1;
+        } else {
+            tally(cell, mark, &mut before, &mut out);
+        }
+    }
+    if minutes > 0 {
+        let timed = out.words().iter().any(|word| TIME_WORDS.contains(&word.as_str()));
+        if timed || out.times > 0 {
+            out.times += minutes;
+        } else {
+            out.texts += minutes;
+            out.other_cell_unit = true;
+        }
     }
     out
+}
+
+/// `118m`: a time where the column is one.
+fn minutes_or_metres(cell: &[u8], mark: Mark) -> bool {
+    cell.ends_with(b"m")
+        && number_prefix(cell, mark).is_some_and(|(_, rest)| rest.trim_ascii() == b"m")
 }
 
 fn tally(cell: &[u8], mark: Mark, before: &mut Option<f64>, out: &mut Column) {

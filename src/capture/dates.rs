@@ -118,7 +118,7 @@ pub(super) fn calendar(date: RawDate, order: Order) -> Option<Date> {
 }
 
 /// Which order the dates, in the order of their rows, bear out; `None` when none is possible.
-fn order_of(
+pub(super) fn order_of(
     dates: &[RawDate],
     form: &Form,
     decisions: &mut Vec<Decision>,

@@ -145,6 +145,8 @@ pub(super) fn zone_named(text: &str) -> Option<Option<i32>> {
         "JST" | "KST" => 9,
         "AEST" => 10,
         "AEDT" => 11,
+        // How grave a log's line is.
+        "INFO" | "WARN" | "DEBUG" | "ERROR" | "TRACE" | "FATAL" => return None,
         _ if (3..=5).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_uppercase()) => {
             return Some(None);
         }

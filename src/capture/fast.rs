@@ -3,23 +3,29 @@
 
 mod axis;
 mod clock;
+mod counter;
 mod face;
 mod number;
+mod parts;
 mod pieces;
 mod rows;
 mod source;
 #[cfg(test)]
 mod tests;
+mod text;
 
 use jiff::civil::{DateTime, Time};
 use rayon::prelude::*;
 
-use self::clock::{Elapsed, NoClock, OfDay, Stamps};
-use self::face::{Counter, Face};
+use self::clock::{Elapsed, NoClock, Stamps};
+use self::counter::Counter;
+use self::face::{APART, DATED, Face, FaceForm, OF_DAY, SPAN};
 use self::pieces::{LONGEST_ROW, Rows, Table, printed_unit};
 use self::rows::{Form, empty_line};
 pub(super) use self::source::Source;
+pub(super) use self::text::Text;
 use super::dates::Order;
+use super::stamp::RawDate;
 use super::{Progress, TimeAxis};
 
 /// A table whose form has been decided. Every row must follow it to the letter.
@@ -27,7 +33,7 @@ use super::{Progress, TimeAxis};
 pub(super) struct PlainLayout {
     /// Byte between cells: `,`, `;`, tab, space…
     pub(super) delimiter: u8,
-    /// Decimal mark, `.` or `,`; differs from the delimiter.
+    /// Decimal mark, `.` or `,`; where it is the delimiter as well, every number must stand in quotes.
     pub(super) decimal_mark: u8,
     /// Cells in every row, 1 or more.
     pub(super) columns: usize,
@@ -39,6 +45,10 @@ pub(super) struct PlainLayout {
     pub(super) current_column: usize,
     /// The cell times this is the current in ampere.
     pub(super) amperes_per_unit: f64,
+    /// Cells may stand in quotes; the clock's do where they do in the first row.
+    pub(super) quoted: bool,
+    /// What follows every reading in its cell: its unit, if anything.
+    pub(super) unit_text: Text,
 }
 
 /// How the time of a row is written. Columns count from 0.
@@ -48,13 +58,13 @@ pub(super) enum PlainTime {
     Elapsed { column: usize, seconds_per_unit: f64 },
     /// Date and time of day in one cell, all parts with leading zeros.
     Stamp { column: usize, form: StampForm },
-    /// `HH:MM:SS` with an optional fraction; passing midnight starts the next day.
-    TimeOfDay { column: usize },
+    /// Time of day; passing midnight starts the next day. Two parts may be minutes and seconds.
+    TimeOfDay { column: usize, two_are_minutes: bool },
     /// Date and time of day in any other form, with the order of the date's numbers and the offset from UTC that all
     /// rows state.
     Face { column: usize, order: Order, offset_min: Option<i32> },
-    /// Time since a start, whole days before it where they are written.
-    Span { column: usize },
+    /// Time since a start, whole days before it where they are written. Two parts may be minutes and seconds.
+    Span { column: usize, two_are_minutes: bool },
     /// As `Face`, the date in a cell of its own.
     Apart { date: usize, time: usize, order: Order, offset_min: Option<i32> },
     /// A counter whose first number is large: `origin` is taken off before it becomes a float.
@@ -68,9 +78,9 @@ impl PlainTime {
         match self {
             Self::Elapsed { column, .. }
             | Self::Stamp { column, .. }
-            | Self::TimeOfDay { column }
+            | Self::TimeOfDay { column, .. }
             | Self::Face { column, .. }
-            | Self::Span { column }
+            | Self::Span { column, .. }
             | Self::Counter { column, .. }
             | Self::Apart { time: column, .. } => Some(*column),
             Self::Rows { .. } => None,
@@ -81,6 +91,17 @@ impl PlainTime {
         match self {
             Self::Apart { date, .. } => Some(*date),
             _ => None,
+        }
+    }
+
+    /// The same clock with the numbers of its dates in another order.
+    pub(super) fn in_order(self, order: Order) -> Self {
+        match self {
+            Self::Face { column, offset_min, .. } => Self::Face { column, order, offset_min },
+            Self::Apart { date, time, offset_min, .. } => {
+                Self::Apart { date, time, order, offset_min }
+            }
+            other => other,
         }
     }
 }
@@ -134,6 +155,9 @@ pub(super) struct FastTable {
     pub(super) current_a: Vec<f64>,
     /// Most digits after the decimal mark in any cell of the current, less its exponent.
     pub(super) current_decimals: i32,
+    /// Dates as they were written, of equal ones that follow each other the first; only of clocks whose dates' order
+    /// may be open.
+    pub(super) dates: Vec<RawDate>,
     /// True when the last row has no line ending: the file may still be being written.
     pub(super) open_end: bool,
 }
@@ -178,12 +202,19 @@ pub(super) fn read_from(
     let mut buffer = Vec::new();
     let (first_row, end, open_end) =
         bounds(source, layout.first_row, len, &mut buffer).ok_or(none)?;
-    let form = Form::of(layout);
-    let table =
-        Table { source, form, first_row, end, progress, len, buffers: std::sync::Mutex::default() };
     let head = source.bytes(first_row..end.min(first_row + LONGEST_ROW), &mut buffer);
     let row = head.map_err(|_| none)?;
+    let form = Form::of(layout, row);
+    let table =
+        Table { source, form, first_row, end, progress, len, buffers: std::sync::Mutex::default() };
     let head = table.form.time_cell(row).ok_or(none)?;
+    let face = |order, offset_min, two_are_minutes| FaceForm {
+        ends: table.form.time_ends(),
+        date_ends: table.form.date_ends(),
+        order,
+        offset_min,
+        two_are_minutes,
+    };
     let (rows, first_time, unit_s) = match layout.time {
         PlainTime::Elapsed { seconds_per_unit, .. } => {
             let decimal_mark = layout.decimal_mark;
@@ -193,42 +224,45 @@ pub(super) fn read_from(
             (rows, FirstTime::Elapsed(first * seconds_per_unit), Some(seconds_per_unit))
         }
         PlainTime::Stamp { form, .. } => {
-            let (clock, first) = Stamps::starting(head, form, layout.delimiter).ok_or(none)?;
+            let (clock, first) =
+                Stamps::starting(head, form, table.form.time_ends()).ok_or(none)?;
             (table.read(clock, 1.0, None)?, FirstTime::Stamp(first), Some(1.0))
         }
-        PlainTime::TimeOfDay { .. } => {
-            let (clock, first) = OfDay::starting(head, layout.delimiter).ok_or(none)?;
+        PlainTime::TimeOfDay { two_are_minutes, .. } => {
+            let form = face(Order::YearMonth, None, two_are_minutes);
+            let (clock, first) = Face::<OF_DAY>::undated(head, form).ok_or(none)?;
+            let first = clock::time_of(first).ok_or(none)?;
             (table.read(clock, 1.0, None)?, FirstTime::TimeOfDay(first), Some(1.0))
         }
         PlainTime::Face { order, offset_min, .. } => {
-            let (clock, first) =
-                Face::<false>::starting(head, head, layout.delimiter, order, offset_min)
-                    .ok_or(none)?;
+            let form = face(order, offset_min, false);
+            let (clock, first) = Face::<DATED>::dated(head, head, form).ok_or(none)?;
             (table.read(clock, 1.0, None)?, FirstTime::Stamp(first), Some(1.0))
         }
-        PlainTime::Span { .. } => {
-            let (clock, first) = Face::<false>::span(head, layout.delimiter).ok_or(none)?;
+        PlainTime::Span { two_are_minutes, .. } => {
+            let form = face(Order::YearMonth, None, two_are_minutes);
+            let (clock, first) = Face::<SPAN>::undated(head, form).ok_or(none)?;
             (table.read(clock, 1.0, None)?, FirstTime::Elapsed(clock::seconds(first)), Some(1.0))
         }
         PlainTime::Apart { order, offset_min, .. } => {
             let date = table.form.date_cell(row).ok_or(none)?;
-            let (clock, first) =
-                Face::<true>::starting(head, date, layout.delimiter, order, offset_min)
-                    .ok_or(none)?;
+            let form = face(order, offset_min, false);
+            let (clock, first) = Face::<APART>::dated(head, date, form).ok_or(none)?;
             (table.read(clock, 1.0, None)?, FirstTime::Stamp(first), Some(1.0))
         }
         PlainTime::Counter { seconds_per_unit, origin, .. } => {
             let decimal_mark = layout.decimal_mark;
             let mut clock = Counter { decimal_mark, seconds_per_unit, origin, first: 0.0 };
             (clock.first, ..) = clock.read(head).ok_or(none)?;
+            let first_s = clock.first * seconds_per_unit;
             let rows = table.read(clock, seconds_per_unit, None)?;
-            (rows, FirstTime::Elapsed(clock.first * seconds_per_unit), Some(seconds_per_unit))
+            (rows, FirstTime::Elapsed(first_s), Some(seconds_per_unit))
         }
         PlainTime::Rows { interval_s } => {
             (table.read(NoClock, 1.0, Some(interval_s))?, FirstTime::Rows, None)
         }
     };
-    let Rows { time, time_decimals, mut current, current_decimals } = rows;
+    let Rows { time, time_decimals, mut current, current_decimals, dates } = rows;
     if layout.amperes_per_unit != 1.0 {
         current.par_iter_mut().for_each(|current| *current *= layout.amperes_per_unit);
     }
@@ -238,6 +272,7 @@ pub(super) fn read_from(
         time_resolution_s: unit_s.map(|unit_s| unit_s * printed_unit(time_decimals)),
         current_a: current,
         current_decimals,
+        dates,
         open_end,
     })
 }

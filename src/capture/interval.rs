@@ -13,11 +13,29 @@ pub(super) fn interval_in_text(table: &Table) -> Option<(f64, bool, String)> {
         .iter()
         .chain(headers)
         .find_map(|line| interval_of(line).map(|(s, assumed)| (s, assumed, line.clone())))
+        .or_else(|| below_its_name(table))
+}
+
+/// As [`interval_in_text`], the number standing in the line below its name.
+fn below_its_name(table: &Table) -> Option<(f64, bool, String)> {
+    let cells = |line: &String| -> Vec<String> {
+        let mut cells = Vec::new();
+        table.dialect.split(line.as_bytes(), 64, &mut cells);
+        cells.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect()
+    };
+    let rows: Vec<Vec<String>> =
+        table.preamble.iter().map(cells).chain(table.header.iter().cloned()).collect();
+    rows.windows(2).flat_map(|pair| pair[0].iter().zip(&pair[1])).find_map(|(name, number)| {
+        let told = name.starts_with(char::is_alphabetic)
+            && number.starts_with(|c: char| c.is_ascii_digit() || c == '.');
+        let both = format!("{name} {number}");
+        if told { interval_of(&both).map(|(s, assumed)| (s, assumed, both)) } else { None }
+    })
 }
 
 fn interval_of(line: &str) -> Option<(f64, bool)> {
     let lower = line.to_lowercase();
-    let keys: [(&str, bool); 20] = [
+    let keys: [(&str, bool); 21] = [
         ("sampling interval", false),
         ("sample interval", false),
         ("logging interval", false),
@@ -30,6 +48,7 @@ fn interval_of(line: &str) -> Option<(f64, bool)> {
         ("sampling period", false),
         ("period", false),
         ("increment", false),
+        ("xincrement", false),
         ("delta t", false),
         ("dt", false),
         ("sampling rate", true),
@@ -75,7 +94,7 @@ fn interval_of(line: &str) -> Option<(f64, bool)> {
     let in_label =
         label.split(['(', '[', ')', ']', ' ', ':', '_', ',', ';', '\t']).find_map(unit_of);
     let hertz = |word: &str| match word.to_lowercase().as_str() {
-        "hz" | "sps" | "s/s" | "samples/s" | "sa/s" => Some(1.0),
+        "hz" | "/s" | "1/s" | "/sec" | "sps" | "s/s" | "samples/s" | "sa/s" => Some(1.0),
         "khz" | "ksps" | "ks/s" | "ksa/s" => Some(1e3),
         "mhz" | "msps" | "ms/s" | "msa/s" => Some(1e6),
         _ => None,
@@ -93,6 +112,32 @@ fn interval_of(line: &str) -> Option<(f64, bool)> {
         None if rate => return (value > 0.0).then_some((1.0 / value, false)),
         None => return (value > 0.0).then_some((value, true)),
     };
-    (seconds > 0.0 && seconds.is_finite())
-        .then_some((if rate { 1.0 / seconds } else { seconds }, false))
+    // A "rate of 2 s" is an interval.
+    (seconds > 0.0 && seconds.is_finite()).then_some((seconds, false))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn intervals_and_rates_as_written() {
+        for (line, seconds) in [
+            ("Sampling interval (ms): 250", 0.25),
+            ("Interval,00:00:05", 5.0),
+            ("Log rate 2 s", 2.0),
+            ("Sample rate: 500 Hz", 0.002),
+            ("Sample rate: 500 /s", 0.002),
+            ("Rate = 2 kSa/s", 0.0005),
+            ("XIncrement,4.0E-06", 4e-6),
+            ("Sample rate (Hz);10", 0.1),
+            ("dt = 0,5 s", 0.5),
+        ] {
+            let found = interval_of(line).map(|(s, _)| s);
+            assert!(found.is_some_and(|s| (s / seconds - 1.0).abs() < 1e-12), "{line}: {found:?}");
+        }
+        for line in ["Rate of charge", "Interval", "Period under report"] {
+            assert_eq!(interval_of(line), None, "{line}");
+        }
+    }
 }

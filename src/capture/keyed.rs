@@ -62,7 +62,7 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
     let text = std::str::from_utf8(line).ok()?;
     let bare: String = text
         .chars()
-        .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\t') { ' ' } else { c })
+        .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\'' | '\t') { ' ' } else { c })
         .collect();
     let (time, bare) = stamped(&bare);
     // Blanks part only where no comma or semicolon does, and single ones only where no two stand together.
@@ -73,9 +73,17 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
     } else {
         bare.split_whitespace().collect()
     };
+    // `I: 3` falls apart at its blank.
+    let mut whole: Vec<String> = Vec::new();
+    for part in parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()) {
+        match whole.last_mut() {
+            Some(last) if last.ends_with([':', '=']) => last.push_str(part),
+            _ => whole.push(part.to_owned()),
+        }
+    }
     let mut found: Vec<(String, String)> = Vec::new();
     found.extend(time.map(|time| ("time".to_owned(), time.to_owned())));
-    for part in parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()) {
+    for part in whole.iter().map(String::as_str) {
         let pair = part.split_once(['=', ':']).filter(|(key, value)| {
             let key = key.trim();
             !value.trim().is_empty()
@@ -95,12 +103,16 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
     (found.len() >= 2).then_some(found)
 }
 
-/// A date or time of day that the line starts with, before an arrow or a colon and the names: `21:15:00 -> I:3`.
+/// A date or time of day that the line starts with, before the names: `21:15:00 -> I:3`. What stands between the stamp
+/// and an arrow, a colon, or the first `name=` is who wrote the line.
 fn stamped(line: &str) -> (Option<&str>, &str) {
-    for mark in ["->", "=>", " : "] {
-        let Some((before, after)) = line.split_once(mark) else { continue };
+    let arrow = ["->", "=>", " : "].into_iter().find_map(|mark| line.split_once(mark));
+    let named = || {
+        let word = line[..line.find('=')?].trim_end().rfind(' ')?;
+        Some(line.split_at(word))
+    };
+    for (before, after) in [arrow, named()].into_iter().flatten() {
         let before = before.trim();
-        // What follows the stamp is who wrote the line.
         let mut ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
         let timed = |end: usize| {
             stamp(&before.as_bytes()[..end]).is_some_and(|found| found.second.is_some())
@@ -128,6 +140,20 @@ mod tests {
             turned("21:15:00 -> I:3\n21:15:01 -> I:4\n21:15:02 -> I:5\n").unwrap(),
             "time\tI\n21:15:00\t3\n21:15:01\t4\n21:15:02\t5\n"
         );
+        assert_eq!(
+            turned(
+                &(0..3)
+                    .map(|i| format!("2026-03-14 21:15:0{i},250 INFO hut: I={i} mA U=12.6 V\n"))
+                    .collect::<String>()
+            )
+            .unwrap(),
+            "time\tI\tU\n2026-03-14 21:15:00,250\t0 mA\t12.6 V\n\
+             2026-03-14 21:15:01,250\t1 mA\t12.6 V\n2026-03-14 21:15:02,250\t2 mA\t12.6 V\n"
+        );
+        let spoken: String = (0..3).map(|i| format!("21:15:0{i} -> I(mA): {i}.5\n")).collect();
+        assert!(turned(&spoken).unwrap().starts_with("time\tI(mA)\n21:15:00\t0.5\n"));
+        let script: String = (0..3).map(|i| format!("{{'t': {i}, 'mA': 1.{i}}}\n")).collect();
+        assert_eq!(turned(&script).unwrap(), "t\tmA\n0\t1.0\n1\t1.1\n2\t1.2\n");
         let json = r#"[{"t":0,"i_mA":1},{"t":1,"i_mA":2},{"t":2,"i_mA":3}]"#;
         assert!(turned(json).unwrap().starts_with("t\ti_mA\n0\t1\n1\t2\n2\t3\n"));
         assert_eq!(turned("time,current\n0,1\n1,2\n2,3\n"), None);

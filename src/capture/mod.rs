@@ -23,6 +23,7 @@ mod fast;
 mod interval;
 mod json;
 mod keyed;
+mod line_protocol;
 mod lines;
 mod long;
 mod options;

@@ -11,7 +11,7 @@ use super::settle::{self, Form, Settled};
 use super::sniff::{self, Sniffed};
 use super::stamp::{Stamp, stamp};
 use super::types::Capture;
-use super::{bytes, json, keyed, plain, second, spreadsheet, turned};
+use super::{bytes, json, keyed, line_protocol, plain, second, spreadsheet, turned};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -100,6 +100,17 @@ pub(super) fn from_text(
             option: None,
         });
         return rest(file, table.as_slice(), table.len(), &table, options, progress, told);
+    }
+    if let Some(table) = line_protocol::table(text, options.current_column.as_ref(), &mut told) {
+        return rest(
+            file,
+            table.as_slice(),
+            table.len(),
+            head_of(file, &table)?,
+            options,
+            progress,
+            told,
+        );
     }
     if let Some(table) = json::table(text) {
         told.decisions.push(Decision {

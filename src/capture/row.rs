@@ -2,7 +2,7 @@
 
 use super::careful::{Odd, Plan, Raw};
 use super::cell::{Mark, Reading, number, reading};
-use super::clock::Clock;
+use super::clock::{Clock, PartsAre};
 use super::columns::cell_unit;
 use super::options::CurrentUnit;
 use super::reading_unit::UnitPlace;
@@ -82,7 +82,7 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
         Clock::Number { column, mark, scale_s, origin } => {
             number_time(cells.get(*column)?, *mark, *origin).map(|t| t * scale_s)
         }
-        Clock::Stamp { date, time, two_part_scale } => match (date, time) {
+        Clock::Stamp { date, time, parts } => match (date, time) {
             (Some(date), Some(time)) if date != time => {
                 let day = cells.get(*date)?;
                 // A blank date is that of the row before.
@@ -102,7 +102,7 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
                 }
                 found.second
             }
-            _ => one_cell(cells.get(time.or(*date)?)?, cache, *two_part_scale),
+            _ => one_cell(cells.get(time.or(*date)?)?, cache, *parts),
         },
         Clock::Pattern { columns, format } => {
             let parts: Vec<std::borrow::Cow<'_, str>> = columns
@@ -127,7 +127,7 @@ const POWERS: [f64; 19] = [
 pub(super) fn number_time(cell: &[u8], mark: Mark, origin: i64) -> Option<f64> {
     let digits = cell.iter().take_while(|b| b.is_ascii_digit()).count();
     if digits == 0
-        || digits > 18
+        || !counts(&cell[..digits])
         || (digits < cell.len() && cell[digits] != mark.byte())
         || digits < 10 && origin == 0
     {
@@ -135,6 +135,12 @@ pub(super) fn number_time(cell: &[u8], mark: Mark, origin: i64) -> Option<f64> {
     }
     number_of_counter(cell, digits, origin)
         .or_else(|| number(cell, mark).map(|t| t - origin as f64))
+}
+
+/// Whether digits are few or small enough for a whole number of 64 bits: nanoseconds since 1970 are.
+#[inline(always)]
+pub(super) fn counts(digits: &[u8]) -> bool {
+    digits.len() < 19 || digits.len() == 19 && digits[0] < b'9'
 }
 
 /// The number in `cell`, of which `digits` digits are its whole part, less the origin.
@@ -158,7 +164,7 @@ pub(super) fn number_of_counter(cell: &[u8], digits: usize, origin: i64) -> Opti
 
 /// Date and time, or time alone, in one cell.
 #[inline]
-fn one_cell(cell: &[u8], cache: &mut DateCache, two_part_scale: f64) -> Option<f64> {
+fn one_cell(cell: &[u8], cache: &mut DateCache, parts: PartsAre) -> Option<f64> {
     if cache.ready
         && cell.len() > cache.prefix.len() + cache.suffix.len()
         && cell.starts_with(&cache.prefix)
@@ -168,10 +174,9 @@ fn one_cell(cell: &[u8], cache: &mut DateCache, two_part_scale: f64) -> Option<f
         return Some(half_day(second, cache.afternoon));
     }
     let found = stamp(cell)?;
-    let second = match (found.second, found.two_parts && found.date.is_none()) {
-        (Some(second), true) => second * two_part_scale,
-        (Some(second), false) => second,
-        (None, _) => 0.0,
+    let second = match found.date {
+        None => parts.second(&found).unwrap_or(0.0),
+        Some(_) => found.second.unwrap_or(0.0),
     };
     cache.run = Some((found.date, found.offset_min));
     let (before, rest) = cell.split_at(found.time_at);

@@ -8,7 +8,7 @@ use super::stamp::{compact, stamp};
 use super::units::unit_of;
 
 /// Cells of a line that are looked at; a wider table is read by place only.
-const CELLS: usize = 4096;
+pub(super) const CELLS: usize = 4096;
 /// Cells looked at in all, per dialect.
 const BUDGET: usize = 300_000;
 /// Lines with anything in them that a dialect is judged by, and that a table is looked for in.

@@ -208,6 +208,9 @@ pub(super) fn unit_in_header(text: &str) -> Option<(Unit, Standing)> {
         while let Some(right) = text[..end].rfind(close) {
             let Some(left) = text[..right].rfind(open) else { break };
             let inner = &text[left + open.len_utf8()..right];
+            if is_charge_or_energy(&words_of(inner)) {
+                return Some((Unit::Other, Standing::Written));
+            }
             for part in std::iter::once(inner).chain(inner.split([',', ';', ' '])) {
                 if let Some(unit) = unit_of(part) {
                     return Some((refine(unit, text), Standing::Written));
@@ -241,12 +244,57 @@ pub(super) fn unit_in_header(text: &str) -> Option<(Unit, Standing)> {
         words.pop();
     }
     let last = words.last()?;
+    if words.len() > 1 && is_charge_or_energy(&words[words.len() - 2..]) {
+        return Some((Unit::Other, Standing::Written));
+    }
     if words.len() > 1
         && let Some(unit) = unit_of(last)
     {
         return Some((refine(unit, text), Standing::Suffix));
     }
     None
+}
+
+/// `A h`, `Amp-hr`, `Watt hours`.
+fn is_charge_or_energy(words: &[String]) -> bool {
+    let [amount, hours] = words else { return false };
+    matches!(hours.to_lowercase().as_str(), "h" | "hr" | "hrs" | "hour" | "hours")
+        && matches!(unit_of(amount), Some(Unit::Current { .. } | Unit::Power { .. }))
+}
+
+/// `x10 mA`, `0.1A`, `mA × 100`, `mA/10`, `cA`, `deciamps`: the text in which a header multiplies its unit of current
+/// by a power of ten.
+pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
+    let power = |digits: &str| {
+        let whole = |exponent: f64| (exponent - exponent.round()).abs() < 1e-9;
+        digits.parse::<f64>().is_ok_and(|v| v > 0.0 && v != 1.0 && whole(v.log10()))
+    };
+    let current = |unit: &str| unit_of(unit).is_some_and(|u| u.current().is_some());
+    let times = |c: char| matches!(c, 'x' | 'X' | '×' | '*');
+    let scaled = |part: &&str| {
+        let part = part.trim();
+        let end = |c: char| !(c.is_ascii_digit() || c == '.');
+        let after = part.trim_start_matches(times).trim_start();
+        let (digits, unit) = after.split_at(after.find(end).unwrap_or(after.len()));
+        // Without a sign of multiplication whole numbers are a range.
+        let first = power(digits)
+            && current(unit)
+            && (after.len() < part.len() || digits.starts_with("0."));
+        let last = part
+            .rsplit_once(|c| times(c) || c == '/')
+            .is_some_and(|(unit, digits)| current(unit) && power(digits.trim()));
+        let tenths = matches!(part, "cA" | "dA")
+            || ["centi", "deci"]
+                .iter()
+                .any(|p| part.to_lowercase().strip_prefix(p).is_some_and(current));
+        first || last || tenths
+    };
+    let bracketed = ['(', ')', '[', ']', '{', '}', ',', ';'];
+    // A unit on its own beside it: the number is a resolution or a range.
+    if text.split(bracketed).any(current) {
+        return None;
+    }
+    text.split(bracketed).chain(text.split(['_', ' '])).find(scaled).map(str::trim)
 }
 
 /// Alternating current when the header says so beside the unit.
@@ -361,6 +409,10 @@ mod tests {
         for text in [
             "A:10",
             "Charge (Ah)",
+            "Charge (A h)",
+            "Amp-hr",
+            "Watt-hr",
+            "Capacity [mA h]",
             "mAh",
             "Area",
             "Alarm",
@@ -370,6 +422,36 @@ mod tests {
             "schema",
         ] {
             assert_eq!(current(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_unit_times_a_power_of_ten_is_seen() {
+        for text in [
+            "Current (x10 mA)",
+            "current_0.1A",
+            "I [0.01 A]",
+            "I (mA × 100)",
+            "Strom *10mA",
+            "I (mA*10)",
+            "current [mA/10]",
+            "bat_cA",
+            "current, deciamps",
+        ] {
+            assert!(multiplied_unit(text).is_some(), "{text}");
+        }
+        for text in [
+            "Current (A)",
+            "I (10 A)",
+            "Range 10A",
+            "I1_mA",
+            "x (mA)",
+            "CH10 A",
+            "max mA",
+            "1 A",
+            "I (A), 0.1A steps",
+        ] {
+            assert_eq!(multiplied_unit(text), None, "{text}");
         }
     }
 

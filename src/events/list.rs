@@ -55,7 +55,8 @@ impl Record {
 fn content_line(text: &str, mut from: usize) -> Option<Range<usize>> {
     while from < text.len() {
         let end = text[from..].find('\n').map_or(text.len(), |at| from + at + 1);
-        let line = text[from..end].trim();
+        let blank = |c: char| c.is_whitespace() || c == '\u{feff}';
+        let line = text[from..end].trim_matches(blank);
         if !line.is_empty() && !line.starts_with('#') {
             return Some(from..end);
         }
@@ -129,8 +130,9 @@ impl Columns {
         };
         let need = |name: &str| {
             find(name)?.ok_or_else(|| {
-                let first_is_time =
-                    written_time::read(&cells[0], None, SlashDates::DayFirst).is_ok();
+                let first_is_time = cells
+                    .first()
+                    .is_some_and(|c| written_time::read(c, None, SlashDates::DayFirst).is_ok());
                 if first_is_time {
                     return fault(Some(0), "the list has no header".to_owned(), HEADER.to_owned());
                 }
@@ -432,6 +434,8 @@ mod tests {
 
     #[test]
     fn hostile_lists_end_in_a_fault_or_a_list() {
+        // A line of nothing but a byte order mark.
+        assert!(parse("e.csv", "#\n\u{feff}\n\u{feff}\nx").is_err());
         let whole = "time,load,state,note\n14:05,a,on,\"x\ny\"\n14:06,zero,,\n";
         crate::chance::each(600, 1 << 12, |u| {
             let noise: String = u.arbitrary()?;

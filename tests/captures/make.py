@@ -77,3 +77,134 @@ write(
     "| time | current |\n|------|---------|\n" + "".join(f"| {i} s | {1000 * a:.0f} mA |\n" for i, a in rows),
     "current", "mA",
 )
+write(
+    "day_of_year.csv",
+    "time,current (A)\n" + "".join(f"2026-073T{of_day(EVENING + i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "day_of_year_slash.csv",
+    "logged,job,current (A)\n" + "".join(f"2026/{73 + (EVENING + 300 * i) // 86400:03d} {of_day(EVENING + 300 * i)},2026-114,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=300.0 * (ROWS - 1), start="2026-03-14T21:15:00",
+)
+write(
+    "day_of_year_colons.csv",
+    "time;current (mA)\n" + "".join(f"{73 + (EVENING + 300 * i) // 86400:03d}:{of_day(EVENING + 300 * i)};{1000 * a:.0f}\n" for i, a in rows),
+    "current (mA)", "mA", duration=300.0 * (ROWS - 1),
+)
+
+
+def letters(minute):
+    return f"{minute // 60}h{minute % 60:02d}m" if minute >= 60 else f"{minute}m"
+
+
+write(
+    "minutes_letter.csv",
+    "elapsed,current (A)\n" + "".join(f"{118 + i}m,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1),
+)
+write(
+    "hours_minutes_letters.csv",
+    "run time,current (A)\n" + "".join(f"{letters(30 + i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1),
+)
+write(
+    "iso_durations.csv",
+    "t,current (A)\n" + "".join(f"P1DT{i // 2}M{30 * (i % 2)}S,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=30.0 * (ROWS - 1),
+)
+write(
+    "line_protocol.txt",
+    "# hut telemetry\n"
+    + "".join(
+        f"hut,line=panel current_mA={900 - i},voltage=18.2 {1773522900000000000 + i * 10**9}\n"
+        f"hut,line=battery voltage=12.6,current_mA={1000 * a:.0f}i {1773522900000000000 + i * 10**9}\n"
+        f"weather,place=roof temperature=11.5 {1773522900000000000 + i * 10**9}\n"
+        for i, a in rows
+    ),
+    "current_mA", "mA", start="2026-03-14T21:15:00+00:00", cautions="rival-currents clock-utc",
+)
+write(
+    "year_two_digits.csv",
+    "time,current (A)\n" + "".join(f"14/03/26 {of_day(EVENING + i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00", cautions="date-order",
+)
+write(
+    "hours_above_23.csv",
+    "elapsed,current (A)\n" + "".join(f"{22 + i // 2}:{30 * (i % 2):02d}:00,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=1800.0 * (ROWS - 1),
+)
+
+
+def fault(name, text, says):
+    (FOLDER / name).write_text(text)
+    print(f"{name},,!fault,,,,,{says},,,,")
+
+
+write(
+    "charge_before_current.csv",
+    "Rec#;Test Time;Step Time;Amp-hr;Watt-hr;Amps;Volts\n"
+    + "".join(f"{i + 1};0d {of_day(10 * i)};0d {of_day(10 * (i % 20))};{0.001 * i:.4f};{0.01 * i:.4f};{a:.3f};12.1\n" for i, a in rows),
+    "Amps", "A", duration=10.0 * (ROWS - 1),
+)
+write(
+    "script_lines.txt",
+    "".join(f"{{'ts': {1773522900 + i}, 'mA': {1000 * a:.1f}, 'V': 12.6}}\n" for i, a in rows),
+    "mA", "mA", start="2026-03-14T21:15:00+00:00", cautions="clock-utc",
+)
+write(
+    "logger_lines.txt",
+    "".join(f"2026-03-14 {of_day(EVENING + i)},250 {'INFO' if i % 9 else 'WARN'} hut: current={1000 * a:.1f} mA voltage=12.6 V\n" for i, a in rows),
+    "current", "mA", start="2026-03-14T21:15:00.25",
+)
+write(
+    "notes_behind.csv",
+    "t_s,i_mA\n" + "".join(f"{i},{1000 * a:.0f}{',pump on' if i == 12 else ',pump off, late' if i == 26 else ''}\n" for i, a in rows),
+    "i_mA", "mA",
+)
+write(
+    "chinese_dates.csv",
+    "时间,电流(mA)\n" + "".join(f"2026年03月14日 {of_day(EVENING + i)},{1000 * a:.0f}\n" for i, a in rows),
+    "电流(mA)", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "six_columns.csv",
+    "Year,Month,Day,Hour,Minute,Second,Current_mA\n"
+    + "".join(f"2026,3,14,21,{15 + i // 2},{30 * (i % 2)},{1000 * a:.0f}\n" for i, a in rows),
+    "Current_mA", "mA", duration=30.0 * (ROWS - 1), start="2026-03-14T21:15:00",
+)
+write(
+    "four_parts.csv",
+    "elapsed,current (A)\n" + "".join(f"1:{of_day(37 * i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=37.0 * (ROWS - 1), cautions="clock-four-parts",
+)
+write(
+    "four_parts_named.csv",
+    "Elapsed (d:hh:mm:ss),current (A)\n" + "".join(f"0:{of_day(60 * i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1),
+)
+write(
+    "step_clock_nearer.txt",
+    "TestTime(s)\tStepTime(s)\tI/mA\tQ/mA.h\n" + "".join(f"{30 * i}\t{30 * (i % 16)}\t{1000 * a:.0f}\t{i * 0.3:.3f}\n" for i, a in rows),
+    "I/mA", "mA", duration=30.0 * (ROWS - 1),
+)
+write(
+    "minutes_in_header.csv",
+    "Time[min:sec],Current[A]\n" + "".join(f"{i // 6}:{10 * i % 60:02d},{a:.3f}\n" for i, a in rows),
+    "Current[A]", "A", duration=10.0 * (ROWS - 1),
+)
+write(
+    "date_in_digits.csv",
+    "date,time,batt_v,batt_ma\n" + "".join(f"140326,{of_day(EVENING + 30 * i).replace(':', '')},12.6,{1000 * a:.0f}\n" for i, a in rows),
+    "batt_ma", "mA", duration=30.0 * (ROWS - 1), start="2026-03-14T21:15:00", cautions="date-order",
+)
+write(
+    "interval_below_its_name.csv",
+    "X,CH1,CH2,Start,Increment\nSequence,Volt,Ampere,0.000,2.0e-3\n" + "".join(f"{i},12.6,{a:.3f},,\n" for i, a in rows),
+    "Ampere", "A", duration=0.002 * (ROWS - 1), cautions="interval-unit-assumed",
+)
+fault(
+    "fault_multiplied_unit.csv",
+    "time (s),Current (x10 mA)\n" + "".join(f"{i},{100 * a:.2f}\n" for i, a in rows),
+    "multiplies its unit",
+)

@@ -2,6 +2,7 @@
 
 use jiff::civil::{Date, DateTime, Time};
 
+use super::super::stamp::RawDate;
 use super::number::number;
 use super::{DateOrder, StampForm};
 
@@ -17,7 +18,7 @@ pub(super) struct Tick {
 }
 
 /// Reads time cells; one for each run of rows, as it may remember the last date.
-pub(super) trait Clock: Copy + Sync + Send {
+pub(super) trait Clock: Clone + Sync + Send {
     /// The time at the start of `bytes`.
     fn tick(&mut self, bytes: &[u8]) -> Option<Tick>;
     /// True when times may fall by a day at midnight.
@@ -31,6 +32,13 @@ pub(super) trait Clock: Copy + Sync + Send {
     /// Seconds from the first row's day to that of the last date read, for dates with a cell of their own.
     fn day_s(&self) -> f64 {
         0.0
+    }
+    /// Forgets the rows read.
+    fn restart(&mut self) {}
+    /// The dates of the rows read since, as they were written, where their order may be open; of equal ones that
+    /// follow each other the first.
+    fn dates(self) -> Vec<RawDate> {
+        Vec::new()
     }
 }
 
@@ -63,29 +71,34 @@ pub(super) fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)>
     if hour > 23 || minute > 59 || second > 59 {
         return None;
     }
-    let mut nanoseconds = (hour * 3600 + minute * 60 + second) * 1_000_000_000;
-    let mut len = 8;
+    let whole = (hour * 3600 + minute * 60 + second) * 1_000_000_000;
+    let (nanoseconds, len, places) = fraction(&bytes[8..], delimiter)?;
+    Some((whole + nanoseconds, 8 + len, places))
+}
+
+/// Nanoseconds, length and places of up to nine digits after a point or comma, if they follow; but the delimiter ends
+/// the cell.
+#[inline(always)]
+pub(super) fn fraction(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
+    if !bytes.first().is_some_and(|byte| matches!(byte, b'.' | b',') && *byte != delimiter) {
+        return Some((0, 0, 0));
+    }
+    let mut nanoseconds = 0;
     let mut places = 0;
-    if bytes.get(8).is_some_and(|byte| matches!(byte, b'.' | b',') && *byte != delimiter) {
-        let mut unit = 100_000_000;
-        for byte in bytes[9..].iter().take_while(|byte| byte.is_ascii_digit()) {
-            if places == 9 {
-                return None;
-            }
-            nanoseconds += i64::from(byte - b'0') * unit;
-            unit /= 10;
-            places += 1;
-        }
-        if places == 0 {
+    let mut unit = 100_000_000;
+    for byte in bytes[1..].iter().take_while(|byte| byte.is_ascii_digit()) {
+        if places == 9 {
             return None;
         }
-        len += 1 + places as usize;
+        nanoseconds += i64::from(byte - b'0') * unit;
+        unit /= 10;
+        places += 1;
     }
-    Some((nanoseconds, len, places))
+    (places > 0).then_some((nanoseconds, 1 + places as usize, places))
 }
 
 #[inline]
-fn two(tens: u8, ones: u8) -> Option<i64> {
+pub(super) fn two(tens: u8, ones: u8) -> Option<i64> {
     (tens.is_ascii_digit() && ones.is_ascii_digit())
         .then(|| i64::from(tens - b'0') * 10 + i64::from(ones - b'0'))
 }
@@ -95,32 +108,6 @@ fn two(tens: u8, ones: u8) -> Option<i64> {
 pub(super) fn seconds(nanoseconds: i64) -> f64 {
     const SECOND: i64 = 1_000_000_000;
     (nanoseconds / SECOND) as f64 + (nanoseconds % SECOND) as f64 / 1e9
-}
-
-/// Time of day alone. Times are those of one day: passing midnight is the reader's to see.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct OfDay {
-    delimiter: u8,
-    /// The first row's, nanoseconds.
-    first: i64,
-}
-
-impl OfDay {
-    /// The clock that starts with the time at the start of `bytes`.
-    pub(super) fn starting(bytes: &[u8], delimiter: u8) -> Option<(Self, Time)> {
-        let (first, _, _) = day_time(bytes, delimiter)?;
-        Some((Self { delimiter, first }, time_of(first)?))
-    }
-}
-
-impl Clock for OfDay {
-    #[inline]
-    fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
-        let (nanoseconds, len, decimals) = day_time(bytes, self.delimiter)?;
-        Some(Tick { time_s: seconds(nanoseconds - self.first), len, decimals })
-    }
-
-    const WRAPS: bool = true;
 }
 
 pub(super) fn time_of(nanoseconds: i64) -> Option<Time> {

@@ -3,42 +3,40 @@
 use jiff::civil::{Date, DateTime};
 
 use super::super::dates::{Order, calendar};
-use super::super::row::number_of_counter;
-use super::super::stamp::stamp;
+use super::super::stamp::{RawDate, stamp};
 use super::clock::{Clock, Tick, day_of, seconds, time_of};
+use super::parts::{Parts, of_day};
+use super::text::{TEXT, Text};
 
 const HALF_DAY: i64 = 43_200_000_000_000;
 const DAY: i64 = 2 * HALF_DAY;
 
-/// Longest text before or after the time of day that is remembered.
-const TEXT: usize = 40;
+/// A date and a time of day in one cell.
+pub(super) const DATED: u8 = 0;
+/// A date and a time of day, each in a cell of its own.
+pub(super) const APART: u8 = 1;
+/// A time of day without a date.
+pub(super) const OF_DAY: u8 = 2;
+/// Time since a start, with whole days before it where they are written (`1d 02:03:04`).
+pub(super) const SPAN: u8 = 3;
 
-/// A short text.
+/// What is told of a clock before its first row is read.
 #[derive(Debug, Clone, Copy)]
-struct Text([u8; TEXT], usize);
-
-impl Text {
-    const EMPTY: Self = Self([0; TEXT], 0);
-
-    fn of(bytes: &[u8]) -> Option<Self> {
-        let mut text = Self::EMPTY;
-        text.0.get_mut(..bytes.len())?.copy_from_slice(bytes);
-        text.1 = bytes.len();
-        Some(text)
-    }
-
-    fn bytes(&self) -> &[u8] {
-        &self.0[..self.1]
-    }
+pub(super) struct FaceForm {
+    /// Byte that ends the cell: the delimiter, or the quote round it.
+    pub(super) ends: u8,
+    pub(super) date_ends: u8,
+    pub(super) order: Order,
+    /// Minutes from UTC that every cell states.
+    pub(super) offset_min: Option<i32>,
+    /// Two parts (`12:34`) without a date are minutes and seconds.
+    pub(super) two_are_minutes: bool,
 }
 
-/// Dates and times of day in any form: a date's name, AM or PM, an offset from UTC that stays. `APART`: the date has
-/// a cell of its own.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Face<const APART: bool> {
-    delimiter: u8,
-    order: Order,
-    offset_min: Option<i32>,
+/// Dates and times of day in any form: a date's name, AM or PM, an offset from UTC that stays.
+#[derive(Debug, Clone)]
+pub(super) struct Face<const KIND: u8> {
+    form: FaceForm,
     /// First row's day and time of that day, nanoseconds.
     first: (i64, i64),
     /// The last row's date, of a cell of its own.
@@ -48,38 +46,36 @@ pub(super) struct Face<const APART: bool> {
     before: Text,
     after: Text,
     afternoon: Option<bool>,
-    /// Time since a start, with whole days before it (`1d 02:03:04`): no date.
-    span: bool,
+    parts: Parts,
     /// Nanoseconds that stand before the time of day in a span.
     base: i64,
     ready: bool,
+    /// The dates met, as they were written; of equal ones that follow each other the first.
+    dates: Vec<RawDate>,
 }
 
-impl<const APART: bool> Face<APART> {
-    /// The clock that starts with the time at the start of `time`, and with the date at the start of `date` where
-    /// that has a cell of its own.
-    pub(super) fn starting(
-        time: &[u8],
-        date: &[u8],
-        delimiter: u8,
-        order: Order,
-        offset_min: Option<i32>,
-    ) -> Option<(Self, DateTime)> {
-        let mut clock = Self {
-            delimiter,
-            order,
-            offset_min,
+impl<const KIND: u8> Face<KIND> {
+    fn new(form: FaceForm) -> Self {
+        Self {
+            form,
             first: (0, 0),
             date: Text::EMPTY,
             day: 0,
             before: Text::EMPTY,
             after: Text::EMPTY,
             afternoon: None,
-            span: false,
+            parts: Parts::HoursMinutesSeconds,
             base: 0,
             ready: false,
-        };
-        if APART {
+            dates: Vec::new(),
+        }
+    }
+
+    /// The dated clock that starts with the time at the start of `time`, and with the date at the start of `date`
+    /// where that has a cell of its own.
+    pub(super) fn dated(time: &[u8], date: &[u8], form: FaceForm) -> Option<(Self, DateTime)> {
+        let mut clock = Self::new(form);
+        if KIND == APART {
             clock.date(date)?;
         }
         let (nanoseconds, ..) = clock.learn(time)?;
@@ -88,69 +84,82 @@ impl<const APART: bool> Face<APART> {
         Some((clock, DateTime::from_parts(date, time_of(nanoseconds)?)))
     }
 
-    /// The clock of spans that starts with the cell at the start of `bytes`, and its nanoseconds.
-    pub(super) fn span(bytes: &[u8], delimiter: u8) -> Option<(Self, i64)> {
-        let mut clock = Self {
-            delimiter,
-            order: Order::YearMonth,
-            offset_min: None,
-            first: (0, 0),
-            date: Text::EMPTY,
-            day: 0,
-            before: Text::EMPTY,
-            after: Text::EMPTY,
-            afternoon: None,
-            span: true,
-            base: 0,
-            ready: false,
-        };
+    /// The clock without a date that starts with the cell at the start of `bytes`, and its nanoseconds.
+    pub(super) fn undated(bytes: &[u8], form: FaceForm) -> Option<(Self, i64)> {
+        let mut clock = Self::new(form);
         let (nanoseconds, ..) = clock.learn(bytes)?;
         clock.first.1 = nanoseconds;
         Some((clock, nanoseconds))
     }
 
-    /// The cell at the start of `bytes`.
-    fn cell<'b>(&self, bytes: &'b [u8]) -> Option<&'b [u8]> {
-        let ends = |byte: &u8| *byte == self.delimiter || matches!(byte, b'\n' | b'\r' | b'"');
-        let end = bytes.iter().take(2 * TEXT + 32).position(ends).unwrap_or(bytes.len());
-        (end <= 2 * TEXT && bytes.get(end) != Some(&b'"')).then(|| bytes[..end].trim_ascii_end())
+    /// The cell at the start of `bytes`, which the byte `ends` ends or the row.
+    fn cell(bytes: &[u8], ends: u8) -> Option<&[u8]> {
+        let end = |byte: &u8| *byte == ends || matches!(byte, b'\n' | b'\r' | b'"');
+        let len = bytes.iter().take(2 * TEXT + 32).position(end).unwrap_or(bytes.len());
+        let quote = bytes.get(len) == Some(&b'"');
+        (len <= 2 * TEXT && quote == (ends == b'"')).then(|| bytes[..len].trim_ascii_end())
+    }
+
+    fn note(&mut self, date: RawDate) {
+        if self.dates.last() != Some(&date) {
+            self.dates.push(date);
+        }
     }
 
     /// Reads a cell by the scanner and remembers what will not change.
     #[cold]
     fn learn(&mut self, bytes: &[u8]) -> Option<(i64, usize, i32)> {
-        let cell = self.cell(bytes)?;
+        self.ready = false;
+        let cell = Self::cell(bytes, self.form.ends)?;
         let found = stamp(cell)?;
-        if (found.span && !self.span) || found.two_parts || found.offset_min != self.offset_min {
+        if (found.span && KIND != SPAN) || found.offset_min != self.form.offset_min {
             return None;
         }
         match found.date {
-            None if self.span => {}
-            Some(_) if self.span => return None,
-            Some(date) if !APART => self.day = day_of(calendar(date, self.order)?),
-            None if APART => {}
+            Some(date) if KIND == DATED => {
+                self.day = day_of(calendar(date, self.form.order)?);
+                self.note(date);
+            }
+            None if KIND != DATED => {}
             _ => return None,
         }
-        let nanoseconds = (found.second? * 1e9).round() as i64;
-        if nanoseconds >= DAY && !self.span {
+        let scaled = found.two_parts && self.form.two_are_minutes && KIND >= OF_DAY;
+        let second = found.second? / if scaled { 60.0 } else { 1.0 };
+        let nanoseconds = (second * 1e9).round() as i64;
+        if nanoseconds >= DAY && KIND != SPAN {
             return None;
         }
         self.before = Text::of(cell.get(..found.time_at)?)?;
-        let (quick, len, decimals) = day_time(&cell[found.time_at..], self.delimiter)?;
-        self.after = Text::of(&cell[found.time_at + len..])?;
         self.afternoon = found.half_day.then_some(nanoseconds >= HALF_DAY);
-        self.base = if self.span { nanoseconds - quick } else { 0 };
-        self.ready = half_day(quick, self.afternoon) + self.base == nanoseconds;
-        self.ready.then_some((nanoseconds, cell.len(), decimals))
+        let clock = &cell[found.time_at..];
+        // Zero reads alike in all of them.
+        let may_be: &[Parts] = match (found.two_parts, scaled) {
+            (true, true) => &[Parts::MinutesSeconds],
+            (true, false) => &[Parts::HoursMinutes],
+            _ => &[Parts::HoursMinutesSeconds, Parts::HoursMinutes, Parts::MinutesSeconds],
+        };
+        may_be.iter().find_map(|&parts| {
+            let (quick, len, decimals) = of_day::<KIND>(clock, self.form.ends, parts)?;
+            let quick = half_day(quick, self.afternoon);
+            // Whole days before a span; the scanner's seconds are rounded in the ninth digit.
+            let days =
+                if KIND == SPAN { (nanoseconds - quick + HALF_DAY).div_euclid(DAY) } else { 0 };
+            if days != 0 && found.time_at == 0 || (nanoseconds - quick - days * DAY).abs() > 1000 {
+                return None;
+            }
+            self.after = Text::of(&clock[len..])?;
+            (self.parts, self.base, self.ready) = (parts, days * DAY, true);
+            Some((quick + days * DAY, cell.len(), decimals))
+        })
     }
 
     #[inline(always)]
     fn quick(&self, bytes: &[u8]) -> Option<(i64, usize, i32)> {
         let rest = bytes.strip_prefix(self.before.bytes())?;
-        let (nanoseconds, len, decimals) = day_time(rest, self.delimiter)?;
+        let (nanoseconds, len, decimals) = of_day::<KIND>(rest, self.form.ends, self.parts)?;
         let rest = rest[len..].strip_prefix(self.after.bytes())?;
         let ends = match rest.first() {
-            Some(byte) => *byte == self.delimiter || matches!(byte, b'\n' | b'\r'),
+            Some(byte) => *byte == self.form.ends || matches!(byte, b'\n' | b'\r'),
             None => true,
         };
         ends.then(|| {
@@ -159,7 +168,7 @@ impl<const APART: bool> Face<APART> {
     }
 }
 
-impl<const APART: bool> Clock for Face<APART> {
+impl<const KIND: u8> Clock for Face<KIND> {
     #[inline(always)]
     fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
         let quick = if self.ready { self.quick(bytes) } else { None };
@@ -169,15 +178,17 @@ impl<const APART: bool> Clock for Face<APART> {
         };
         let of_day = nanoseconds - self.first.1;
         // A day in a cell of its own may stand behind the time: see `day_s`.
-        let time_s = if APART {
-            seconds(of_day)
-        } else {
+        let time_s = if KIND == DATED {
             seconds((self.day - self.first.0).checked_mul(DAY)?.checked_add(of_day)?)
+        } else {
+            seconds(of_day)
         };
         Some(Tick { time_s, len, decimals })
     }
 
-    const APART: bool = APART;
+    const WRAPS: bool = KIND == OF_DAY;
+
+    const APART: bool = KIND == APART;
 
     #[inline(always)]
     fn date(&mut self, bytes: &[u8]) -> Option<usize> {
@@ -186,40 +197,35 @@ impl<const APART: bool> Clock for Face<APART> {
             && bytes.starts_with(known)
             && bytes
                 .get(known.len())
-                .is_none_or(|byte| *byte == self.delimiter || matches!(byte, b'\n' | b'\r'))
+                .is_none_or(|byte| *byte == self.form.date_ends || matches!(byte, b'\n' | b'\r'))
         {
             return Some(known.len());
         }
-        let cell = self.cell(bytes)?;
+        let cell = Self::cell(bytes, self.form.date_ends)?;
         let found = stamp(cell)?;
         if found.second.is_some() {
             return None;
         }
-        self.day = day_of(calendar(found.date?, self.order)?);
+        let date = found.date?;
+        self.day = day_of(calendar(date, self.form.order)?);
+        self.note(date);
         self.date = Text::of(cell)?;
         Some(cell.len())
     }
 
     #[inline(always)]
     fn day_s(&self) -> f64 {
-        if APART { (self.day - self.first.0) as f64 * 86_400.0 } else { 0.0 }
+        if KIND == APART { (self.day - self.first.0) as f64 * 86_400.0 } else { 0.0 }
     }
-}
 
-/// Nanoseconds of a day, length and places of `H:MM:SS` or `HH:MM:SS` with up to nine digits after a point or comma;
-/// but the delimiter ends the cell.
-#[inline(always)]
-fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
-    match *bytes.first_chunk::<3>()? {
-        [hour @ b'0'..=b'9', b':', _] => {
-            let mut padded = [b'0'; 20];
-            let taken = bytes.len().min(19);
-            padded[1..=taken].copy_from_slice(&bytes[..taken]);
-            padded[1] = hour;
-            let (nanoseconds, len, places) = super::clock::day_time(&padded[..=taken], delimiter)?;
-            Some((nanoseconds, len - 1, places))
-        }
-        _ => super::clock::day_time(bytes, delimiter),
+    fn restart(&mut self) {
+        self.ready = false;
+        self.date = Text::EMPTY;
+        self.dates.clear();
+    }
+
+    fn dates(self) -> Vec<RawDate> {
+        self.dates
     }
 }
 
@@ -228,41 +234,5 @@ fn half_day(nanoseconds: i64, afternoon: Option<bool>) -> i64 {
         None => nanoseconds,
         Some(false) => nanoseconds % HALF_DAY,
         Some(true) => nanoseconds % HALF_DAY + HALF_DAY,
-    }
-}
-
-/// A large counter, as of seconds or milliseconds since 1970, whose whole part is an integer.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Counter {
-    pub(super) decimal_mark: u8,
-    pub(super) seconds_per_unit: f64,
-    /// The number that is taken off before any digit is lost.
-    pub(super) origin: i64,
-    /// The first row's number less the origin.
-    pub(super) first: f64,
-}
-
-impl Counter {
-    /// The number at the start of `bytes` less the origin, its length and its places.
-    #[inline(always)]
-    pub(super) fn read(&self, bytes: &[u8]) -> Option<(f64, usize, i32)> {
-        let digits = bytes.iter().take(19).take_while(|byte| byte.is_ascii_digit()).count();
-        let mut len = digits;
-        if bytes.get(digits) == Some(&self.decimal_mark) {
-            len += 1 + bytes[digits + 1..].iter().take_while(|b| b.is_ascii_digit()).count();
-        }
-        if !(10..=18).contains(&digits) || len > digits + 10 {
-            return None;
-        }
-        let value = number_of_counter(&bytes[..len], digits, self.origin)?;
-        Some((value, len, (len - digits).saturating_sub(1) as i32))
-    }
-}
-
-impl Clock for Counter {
-    #[inline(always)]
-    fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
-        let (value, len, decimals) = self.read(bytes)?;
-        Some(Tick { time_s: (value - self.first) * self.seconds_per_unit, len, decimals })
     }
 }

@@ -5,6 +5,7 @@ use std::sync::{Mutex, PoisonError};
 
 use rayon::prelude::*;
 
+use super::super::stamp::RawDate;
 use super::axis::{self, EvenClock};
 use super::clock::Clock;
 use super::rows::{Form, Row, each_row};
@@ -40,6 +41,8 @@ pub(super) struct Rows {
     pub(super) time_decimals: i32,
     pub(super) current: Vec<f64>,
     pub(super) current_decimals: i32,
+    /// See [`Clock::dates`].
+    pub(super) dates: Vec<RawDate>,
 }
 
 /// A first look at a piece.
@@ -53,7 +56,7 @@ struct Glance {
 }
 
 /// What came of one piece.
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Default)]
 struct Piece {
     rows: usize,
     time_decimals: i32,
@@ -62,6 +65,7 @@ struct Piece {
     distance_s: f64,
     /// Midnights passed.
     midnights: u32,
+    dates: Vec<RawDate>,
 }
 
 impl<S: Source + ?Sized> Table<'_, S> {
@@ -102,7 +106,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
     fn glance<C: Clock>(
         &self,
         piece: usize,
-        mut clock: C,
+        clock: &C,
         buffer: &mut Vec<u8>,
     ) -> Result<Glance, NotPlain> {
         let (bytes, starts, offset) = self.piece(piece, buffer)?;
@@ -112,6 +116,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
             return Ok(glance);
         }
         glance.lines = 1 + memchr::memchr_iter(b'\n', &bytes[..starts - 1]).count();
+        let mut clock = clock.clone();
         // A row that does not follow the layout is the next pass's to name.
         let mut look = |from: usize, until: usize| {
             let mut times = (f64::NAN, f64::NAN);
@@ -132,7 +137,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
     /// Reads all pieces, each row's number and the piece's own slots of the result going to `take`.
     fn pass<C: Clock, T: Send>(
         &self,
-        clock: C,
+        clock: &C,
         slots: Vec<T>,
         take: impl Fn(&mut Piece, &mut T, usize, Row) -> Option<()> + Sync,
     ) -> Result<Vec<Piece>, NotPlain> {
@@ -153,7 +158,8 @@ impl<S: Source + ?Sized> Table<'_, S> {
                 }
                 self.with_buffer(|buffer| {
                     let (bytes, starts, offset) = self.piece(index, buffer)?;
-                    let mut clock = clock;
+                    let mut clock = clock.clone();
+                    clock.restart();
                     let rows = each_row(&self.form, &mut clock, bytes, starts, offset, |i, row| {
                         piece.time_decimals = piece.time_decimals.max(row.time_decimals);
                         piece.current_decimals = piece.current_decimals.max(row.current_decimals);
@@ -162,6 +168,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
                     piece.rows = rows.inspect_err(|_| {
                         failed.fetch_min(index, Ordering::Relaxed);
                     })?;
+                    piece.dates = clock.dates();
                     let now = done.fetch_add(starts, Ordering::Relaxed) + starts;
                     self.progress.at((self.first_row + now).min(self.len) as u64, self.len as u64);
                     Ok(piece)
@@ -180,7 +187,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
         let pieces = (self.end - self.first_row).div_ceil(PIECE);
         let glances: Vec<Glance> = (0..pieces)
             .into_par_iter()
-            .map(|piece| self.with_buffer(|buffer| self.glance(piece, clock, buffer)))
+            .map(|piece| self.with_buffer(|buffer| self.glance(piece, &clock, buffer)))
             .collect::<Vec<_>>()
             .into_iter()
             .collect::<Result<_, _>>()?;
@@ -202,7 +209,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
             let firsts = starts_of(&lines);
             let slots = slices(&mut current, &lines).into_iter().zip(firsts).collect();
             let read = self.pass(
-                clock,
+                &clock,
                 slots,
                 |piece, (slot, first): &mut (&mut [f64], usize), i, row| {
                     *slot.get_mut(i)? = row.current;
@@ -231,6 +238,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
                     time_decimals: all.time_decimals,
                     current,
                     current_decimals: all.current_decimals,
+                    dates: all.dates,
                 });
             }
         }
@@ -259,7 +267,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
         let slots =
             slices(&mut current, lines).into_iter().zip(slices(&mut times, lines)).collect();
         let read = self.pass(
-            clock,
+            &clock,
             slots,
             |piece, (current, times): &mut (&mut [f64], &mut [f64]), i, row| {
                 *current.get_mut(i)? = row.current;
@@ -303,6 +311,7 @@ impl<S: Source + ?Sized> Table<'_, S> {
             time_decimals: all.time_decimals,
             current,
             current_decimals: all.current_decimals,
+            dates: all.dates,
         })
     }
 }
@@ -318,16 +327,20 @@ fn midnight<C: Clock>(from_s: f64, to_s: f64) -> bool {
 }
 
 fn together(pieces: &[Piece]) -> Piece {
-    pieces.iter().fold(
-        Piece { time_decimals: i32::MIN, current_decimals: i32::MIN, ..Piece::default() },
-        |all, piece| Piece {
-            rows: all.rows + piece.rows,
-            time_decimals: all.time_decimals.max(piece.time_decimals),
-            current_decimals: all.current_decimals.max(piece.current_decimals),
-            distance_s: all.distance_s.max(piece.distance_s),
-            midnights: all.midnights + piece.midnights,
-        },
-    )
+    let mut all = Piece { time_decimals: i32::MIN, current_decimals: i32::MIN, ..Piece::default() };
+    for piece in pieces {
+        all.rows += piece.rows;
+        all.time_decimals = all.time_decimals.max(piece.time_decimals);
+        all.current_decimals = all.current_decimals.max(piece.current_decimals);
+        all.distance_s = all.distance_s.max(piece.distance_s);
+        all.midnights += piece.midnights;
+        for date in &piece.dates {
+            if all.dates.last() != Some(date) {
+                all.dates.push(*date);
+            }
+        }
+    }
+    all
 }
 
 /// Number of the first line of each piece.

@@ -15,6 +15,8 @@ const PLAIN: PlainLayout = PlainLayout {
     time: PlainTime::Elapsed { column: 0, seconds_per_unit: 1.0 },
     current_column: 1,
     amperes_per_unit: 1.0,
+    quoted: false,
+    unit_text: Text::EMPTY,
 };
 
 fn times(table: &FastTable) -> Vec<f64> {
@@ -69,6 +71,7 @@ proptest! {
             time: PlainTime::Elapsed { column: columns[0], seconds_per_unit: 1e-3 },
             current_column: columns[1],
             amperes_per_unit: 1e-3,
+            ..PLAIN
         };
         let table = read_both(&text, &layout).unwrap();
 
@@ -182,7 +185,8 @@ fn time_of_day_goes_on_past_midnight() {
         let s = clock(i);
         format!("{:02}:{:02}:{:02},{}", s / 3600, s / 60 % 60, s % 60, i % 10)
     });
-    let layout = PlainLayout { time: PlainTime::TimeOfDay { column: 0 }, ..PLAIN };
+    let layout =
+        PlainLayout { time: PlainTime::TimeOfDay { column: 0, two_are_minutes: false }, ..PLAIN };
     let table = read_both(&text, &layout).unwrap();
     assert_eq!(table.time, TimeAxis::Uniform { interval_s: 40.0, len: 90_000 });
     assert_eq!(table.first_time, FirstTime::TimeOfDay(jiff::civil::time(23, 53, 20, 0)));

@@ -114,6 +114,18 @@ pub(super) const TIME_WORDS: &[&str] = &[
     "after",
     "stamp",
 ];
+/// Words that name a time since a start.
+const SPAN_WORDS: &[&str] = &[
+    "elapsed",
+    "duration",
+    "dauer",
+    "laufzeit",
+    "runtime",
+    "uptime",
+    "after",
+    "durée",
+    "duración",
+];
 const INDEX_WORDS: &[&str] = &[
     "index", "no", "nr", "n", "number", "sample", "record", "count", "id", "row", "point", "num",
     "#", "line", "samples", "item", "entry", "seq",
@@ -393,7 +405,9 @@ fn stamps(
     } else if date.is_none() && sample.iter().all(|s| s.four.is_some()) {
         parts = four_parts(column, &sample, cautions);
     }
+    let counts = column.words().iter().any(|word| SPAN_WORDS.contains(&word.as_str()));
     let span = parts == PartsAre::Days
+        || date.is_none() && counts
         || sample.iter().any(|s| s.span)
         || date.is_none()
             && sample.first().is_some_and(|s| s.second.is_some_and(|t| t < 1.0) && !s.half_day);

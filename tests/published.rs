@@ -179,3 +179,16 @@ fn well_log_changes_that_annotators_agree_on() {
     let others: Vec<&usize> = steps.iter().filter(|step| !known(step)).collect();
     assert!(others.len() <= 1, "{others:?} + {first}");
 }
+
+/// Simulated series of the Turing Change Point Dataset whose change is known: a step of 1.5 in unit
+/// noise before sample 97, one on a small trend before sample 146, and noise alone.
+#[test]
+fn quality_control_series_have_their_known_changes() {
+    for (file, known) in [("1", Some(146)), ("2", Some(97)), ("5", None)] {
+        let steps = steps_of(column(&format!("../series/quality_control_{file}.csv"), 1));
+        assert_eq!(steps.len(), usize::from(known.is_some()), "{file}: {steps:?}");
+        if let Some(known) = known {
+            assert!(steps[0].abs_diff(known) <= 2, "{file}: {steps:?}, known {known}");
+        }
+    }
+}

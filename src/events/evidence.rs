@@ -84,7 +84,8 @@ pub(super) struct Evidence {
     pub(super) steps_per_s: f64,
     /// Share of the steps that lead into a near-zero stretch.
     into_zero_share: f64,
-    /// Share of the steps at the edge of a burst, a step of either kind added.
+    /// Share of the steps at the edge of a burst, a step of either kind added; at most one half,
+    /// for bursts that are a habit bear no further witness one by one.
     burst_share: f64,
     /// Mean and standard deviation of `ln |jump|` over all steps.
     pub(super) ln_size: (f64, f64),
@@ -111,8 +112,9 @@ impl Evidence {
             steps_per_s: (marks.len() as f64 + 1.0) / duration_s.max(interval_s),
             into_zero_share: marks.iter().filter(|mark| mark.into_zero.is_some()).count() as f64
                 / marks.len().max(1) as f64,
-            burst_share: (marks.iter().filter(|mark| mark.of_burst).count() as f64 + 1.0)
-                / (marks.len() as f64 + 2.0),
+            burst_share: ((marks.iter().filter(|mark| mark.of_burst).count() as f64 + 1.0)
+                / (marks.len() as f64 + 2.0))
+                .min(0.5),
             marks,
             zeros,
             duration_s,
@@ -151,12 +153,14 @@ impl Evidence {
         });
         // What follows closely on another step is a hump's or a boot's own doing, or a burst's end.
         let own = 1.0 - 0.8 * (-mark.since_s / 5.0).exp();
-        // Loads surge when switched on; the rest of the bursts is a load's own doing.
+        // Loads surge when switched on; the rest of the bursts is a load's own doing. Which steps lead
+        // into a zero check is told by their level.
         let bursts = if line.way == Way::Up && up { SURGES } else { 0.05 };
-        let burst = if mark.of_burst {
-            bursts / self.burst_share
-        } else {
-            (1.0 - bursts) / (1.0 - self.burst_share)
+        let burst = match (line.way, mark.of_burst) {
+            (Way::Zero, true) => 0.25,
+            (Way::Zero, false) => 1.0,
+            (_, true) => bursts / self.burst_share,
+            (_, false) => (1.0 - bursts) / (1.0 - self.burst_share),
         };
         way * size * own * burst
     }

@@ -1,9 +1,6 @@
 //! The segmentation against published series, simulated truth, and inputs made to mislead it.
 
 #[allow(dead_code)]
-#[path = "../src/chance.rs"]
-mod chance;
-#[allow(dead_code)]
 #[path = "../examples/method_check/families.rs"]
 mod families;
 #[allow(dead_code)]
@@ -16,7 +13,6 @@ mod score;
 use ebbmark::capture::{Samples, TimeAxis};
 use ebbmark::findings::{SegmentKind, Span};
 use ebbmark::segment::{Segmentation, Wishes, segment};
-use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
@@ -70,15 +66,6 @@ fn sound(samples: &Samples, found: &Segmentation) {
         assert!(step.time_low_s <= step.time_s && step.time_s <= step.time_high_s, "{step:?}");
         assert!(step.delta_a.is_finite() && step.standard_uncertainty_a.is_finite(), "{step:?}");
         assert!((0.0..=1.0).contains(&step.score), "{step:?}");
-        assert!(step.time_low_s.is_finite() && step.time_high_s.is_finite(), "{step:?}");
-    }
-    for state in &found.states {
-        for value in [state.mean_a, state.noise_a, state.time_s, state.charge_c] {
-            assert!(value.is_finite(), "{state:?}");
-        }
-    }
-    for at_level in &found.noise.by_level {
-        assert!(at_level.level_a.is_finite() && at_level.sigma_a.is_finite(), "{at_level:?}");
     }
     let noise = &found.noise;
     assert!(noise.sigma_a.is_finite() && noise.floor_a.is_finite());
@@ -144,70 +131,6 @@ fn tiny_and_degenerate_captures_are_sound() {
     }
     assert!(segment(&uniform(vec![1.0], 1.0), &[], None, &Wishes::default()).is_err());
     assert!(segment(&uniform(vec![], 1.0), &[], None, &Wishes::default()).is_err());
-}
-
-/// Stretches of constants, single counts, noise and ramps, each of its own magnitude between 1e-9
-/// and 1e6 ampere, with strays among them: `(kind, length, level, spread, seed)`.
-fn any_readings() -> impl Strategy<Value = Vec<f64>> {
-    let magnitude = || {
-        (-9.0..6.0f64, any::<bool>()).prop_map(|(power, minus)| {
-            let size = 10f64.powf(power);
-            if minus { -size } else { size }
-        })
-    };
-    let stretch = (0u8..5, 1usize..160, magnitude(), magnitude(), any::<u64>());
-    prop::collection::vec(stretch, 1..9).prop_map(|stretches| {
-        let mut log = Vec::new();
-        for (kind, length, level, spread, seed) in stretches {
-            let u = noise(length, 0.5, seed);
-            log.extend((0..length).map(|i| match kind {
-                0 => level,
-                1 => level + spread * f64::from(u8::from(u[i] > 1.5)),
-                2 => level + spread * u[i],
-                3 => level + spread * i as f64 / length as f64,
-                _ if i == length / 2 => spread,
-                _ => level,
-            }));
-        }
-        log
-    })
-}
-
-proptest! {
-    #![proptest_config(chance::same(400))]
-
-    /// Whatever finite readings come, nothing that is not finite leaves.
-    #[test]
-    fn finite_readings_give_finite_results(
-        log in any_readings(),
-        resolution in prop::option::of((-9.0..3.0f64).prop_map(|power| 10f64.powf(power))),
-        steady in any::<bool>(),
-        strides in prop::collection::vec(0u8..4, 1..20),
-        gaps in prop::collection::vec((0.0..1.0f64, 0.0..0.1f64), 0..4),
-        smallest_step_a in prop::option::of((-9.0..3.0f64).prop_map(|power| 10f64.powf(power))),
-    ) {
-        prop_assume!(log.len() >= 3);
-        let time = if steady {
-            TimeAxis::Uniform { interval_s: 1e-5, len: log.len() }
-        } else {
-            // Readings may share a moment.
-            let mut t = 0.0;
-            let strides = strides.iter().cycle();
-            let times = strides.take(log.len()).enumerate().map(|(i, stride)| {
-                t += if i > 0 { f64::from(*stride) * 0.25 } else { 0.0 };
-                t
-            });
-            TimeAxis::Listed(times.collect())
-        };
-        let end_s = time.at(log.len() - 1);
-        let span = |(from, share): &(f64, f64)| {
-            Span { start_s: from * end_s, end_s: (from + share) * end_s }
-        };
-        let gaps: Vec<Span> = gaps.iter().map(span).collect();
-        let samples = Samples { time, current_a: log };
-        let wishes = Wishes { smallest_step_a, ..Wishes::default() };
-        sound(&samples, &segment(&samples, &gaps, resolution, &wishes).unwrap());
-    }
 }
 
 #[test]

@@ -6,7 +6,6 @@ mod families;
 mod limits;
 mod meter;
 mod score;
-mod sure;
 
 use std::time::Instant;
 
@@ -63,8 +62,8 @@ fn main() {
         limits::power(&options);
     }
     if options.only.as_deref().is_none_or(|o| o == "how-sure") {
-        sure::intervals(&options);
-        sure::scores(&options);
+        limits::intervals(&options);
+        limits::scores(&options);
     }
 }
 

@@ -5,14 +5,13 @@
 //! their side's σ and whitened, `w_i = (v_i − ρ v_{i−1}) / √(1 − ρ²)`. Long windows are pooled into
 //! block means, whose variance and correlation follow from φ.
 //! The background is a constant, a line, a parabola, or an exponential that decays from the
-//! window's first reading (a load settling after the step before); each further term of a polynomial
-//! costs [`TERM_COST`], more once the usual slope is known, a decay [`DECAY_COST`]. The evidence for the jump is the fall in penalised deviance
+//! window's first reading (a load settling after the step before); each further term costs
+//! [`TERM_COST`]. The evidence for the jump is the fall in penalised deviance
 //! `min over backgrounds without J − min over backgrounds with J`. A line that only mimics a jump, or
 //! a jump that only mimics a line, so gets what it deserves and no more.
 //! Among n readings chance has `n/h` windows of h readings to try, so a jump between long sides
 //! needs less evidence: its deviance gains `2 ln h` (the scale penalty of Dümbgen & Spokoiny 2001,
-//! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580). Long
-//! sides gain [`LASTING`] more: short ones are tried at every reading, long ones only at candidates.
+//! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580).
 //! The noise scale is not taken as known: with a prior worth ν₀ readings at the level's σ, the
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
@@ -34,24 +33,10 @@ const NEAR: usize = 8;
 pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
 /// Price of a free term of the background while its usual slope is not known well.
 pub(super) const TERM_COST: f64 = 10.0;
-/// Price of a free term of a polynomial beyond the usual slope.
+/// Price of a free term beyond the usual slope.
 pub(super) const TERM_COST_KNOWN: f64 = 22.0;
-/// Price of a decay, which has two terms. Were it dearer, a weak tail would pass for a step; were it
-/// cheaper, the edges of a short cycle for tails.
-const DECAY_COST: f64 = 30.0;
 /// Readings that the level's σ is worth against the window's own scatter.
 const PRIOR: f64 = 24.0;
-/// The same, in blocks, where readings are pooled: the scatter of block means was checked against
-/// the whole capture's.
-const PRIOR_POOLED: f64 = 100.0;
-/// Deviance that long sides gain: in noise alone with a low bar, windows of fewer than 64 readings
-/// make three quarters of the steps.
-const LASTING: f64 = 2.0;
-/// Readings on the shorter side from which on a side begins to be long, and is.
-const LONG: (f64, f64) = (8.0, 64.0);
-/// Variance of the background's bend in a long window, over that of its usual slope: a zero that
-/// turns within the window bends as much as it slopes.
-const BENDS: f64 = 10.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
 /// The same where the side is quieter than its level: of many short sides some are so by chance,
@@ -90,8 +75,6 @@ pub(super) struct Ground<'a> {
     pub(super) breaks: &'a [usize],
     /// Typical slope of the background, ampere a sample, at the scale of each pool.
     pub(super) drift: [f64; POOLS.len()],
-    /// Standard deviation of block means over what the noise model says, at the scale of each pool.
-    pub(super) excess: [f64; POOLS.len()],
     /// Price of a free term of the background.
     pub(super) term_cost: f64,
 }
@@ -107,8 +90,6 @@ pub(super) struct Evidence {
     pub(super) jump_sd: f64,
     /// True when the nearest readings alone decided.
     pub(super) near: bool,
-    /// Evidence, in σ², that the usual slope makes for itself in the window that decided.
-    pub(super) moves: f64,
 }
 
 /// Block means of one side, nearest block first.
@@ -218,13 +199,8 @@ impl Ground<'_> {
         enough: f64,
         notes: &mut Notes<'_>,
     ) -> Evidence {
-        let mut best = Evidence {
-            deviance: f64::NEG_INFINITY,
-            jump: 0.0,
-            jump_sd: 0.0,
-            near: false,
-            moves: 0.0,
-        };
+        let mut best =
+            Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0, near: false };
         let (mut reached_l, mut reached_r) = (0, 0);
         if (at - left).max(right - at) > NEAR {
             // A strong step shows in the nearest readings already, where no tail bends much that
@@ -288,18 +264,18 @@ impl Ground<'_> {
         let known = looks.get(&window);
         let mut products = known
             .copied()
-            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
+            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], pool, notes)).products());
         let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
         let mut news = known.is_none();
         if tail && products.rows >= 8 && null - with.0 >= enough - bonus {
             let decays = products.decays.unwrap_or_else(|| {
                 news = true;
-                let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], scale, notes));
+                let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], pool, notes));
                 rows.decays(self.time, &products.gram)
             });
             products.decays = Some(decays);
-            let [bare, jump] =
-                decays.map(|square_sum| deviance(products.rows, pool, square_sum, 3) + DECAY_COST);
+            let [bare, jump] = decays
+                .map(|square_sum| deviance(products.rows, square_sum, 3) + 2.0 * self.term_cost);
             (null, with.0) = (null.min(bare), with.0.min(jump));
         }
         if let Some(rows) = rows {
@@ -309,25 +285,20 @@ impl Ground<'_> {
             notes.seen.push((window, products));
         }
         let (with, jump, jump_sd) = with;
-        let moves = self.moves(self.drift[scale], at, l + r);
-        Evidence { deviance: null - with + bonus, jump, jump_sd, near: false, moves }
+        Evidence { deviance: null - with + bonus, jump, jump_sd, near: false }
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
     /// which no low polynomial follows, could pass for jumps; the sooner where it turns: where the
     /// slope of stretches this long is much less than that of shorter ones.
     fn wanders(&self, scale: usize, at: usize, n: usize) -> bool {
-        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
-        self.moves(own, at, n) > TOO_MUCH
-            || (own < TURNS * shorter && self.moves(shorter, at, n) > TOO_MUCH_TURNED)
-    }
-
-    /// Evidence, in σ², that a slope makes for itself in a window of `n` samples.
-    fn moves(&self, slope: f64, at: usize, n: usize) -> f64 {
+        let n = n as f64;
         let sigma = self.noise.sigma_at(self.values[at]);
         let phi = self.noise.phi;
         let worth = (1.0 - phi) / (1.0 + phi);
-        (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
+        let moves = |slope: f64| (slope / sigma).powi(2) * n.powi(3) / 12.0 * worth;
+        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
+        moves(own) > TOO_MUCH || (own < TURNS * shorter && moves(shorter) > TOO_MUCH_TURNED)
     }
 
     /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one
@@ -357,12 +328,10 @@ impl Ground<'_> {
     }
 
     /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
-    fn rows(&self, at: usize, [l, r]: [usize; 2], scale: usize, notes: &mut Notes<'_>) -> Rows {
-        let pool = POOLS[scale].min(l).min(r).max(1);
+    fn rows(&self, at: usize, [l, r]: [usize; 2], pool: usize, notes: &mut Notes<'_>) -> Rows {
         let (before, after) = self.readings(at - l, at + r, &mut notes.readings).split_at(l);
         let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
-        let unit = unit * self.excess[scale].powi(2);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
         let origin = sides[0].value[0];
@@ -451,12 +420,12 @@ impl Ground<'_> {
         let mut consider = |found: Option<Fit>, terms: usize, cost: f64| {
             let Some(found) = found else { return };
             // Both hypotheses are judged with the same degrees of freedom.
-            null = null.min(deviance(n, pool, found.bare, terms + 1) + cost);
+            null = null.min(deviance(n, found.bare, terms + 1) + cost);
             if let Some((square_sum, jump, unit_sd)) = found.jump {
-                let d = deviance(n, pool, square_sum, terms + 1) + cost;
+                let d = deviance(n, square_sum, terms + 1) + cost;
                 if d < with.0 {
                     let dof = (n as f64 - terms as f64 - 1.0).max(0.0);
-                    let scale = ((square_sum + prior(pool)) / (dof + prior(pool))).sqrt();
+                    let scale = ((square_sum + PRIOR) / (dof + PRIOR)).sqrt();
                     with = (d, jump, unit_sd * scale);
                 }
             }
@@ -465,8 +434,8 @@ impl Ground<'_> {
             let mut with_prior = *g;
             with_prior[1][1] += ridge;
             if pool > 1 && n >= 16 {
-                with_prior[2][2] += ridge / BENDS;
-                with_prior[3][3] += 4.0 * ridge / BENDS;
+                with_prior[2][2] += ridge;
+                with_prior[3][3] += 4.0 * ridge;
                 consider(fit::<4, 6>(&with_prior), 4, 0.0);
             } else {
                 consider(fit::<2, 4>(&with_prior), 2, 0.0);
@@ -485,14 +454,9 @@ impl Ground<'_> {
 }
 
 /// Student's deviance of a residual square sum on `used` columns.
-fn deviance(rows: usize, pool: usize, square_sum: f64, used: usize) -> f64 {
-    let dof = (rows as f64 - used as f64).max(1.0) + prior(pool);
-    dof * (1.0 + square_sum / prior(pool)).ln()
-}
-
-/// Rows that σ is worth.
-fn prior(pool: usize) -> f64 {
-    if pool > 1 { PRIOR_POOLED } else { PRIOR }
+fn deviance(rows: usize, square_sum: f64, used: usize) -> f64 {
+    let dof = (rows as f64 - used as f64).max(1.0) + PRIOR;
+    dof * (1.0 + square_sum / PRIOR).ln()
 }
 
 /// A place, the readings on either side of it, and the scale.
@@ -573,12 +537,9 @@ impl Rows {
 }
 
 /// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one
-/// with a single reading there: n readings hold `n/h` windows of h readings that do not overlap, and
-/// fewer of the long ones are tried.
+/// with a single reading there: n readings hold `n/h` windows of h readings that do not overlap.
 fn fewer(shorter: usize) -> f64 {
-    let shorter = (shorter as f64).min(WIDEST);
-    let long = (shorter / LONG.0).ln() / (LONG.1 / LONG.0).ln();
-    2.0 * shorter.ln() + LASTING * long.clamp(0.0, 1.0)
+    2.0 * (shorter as f64).min(WIDEST).ln()
 }
 
 /// Regressors and readings, column by column: divided by their σ, and whitened.

@@ -151,7 +151,6 @@ mod tests {
                 spikes: &[],
                 breaks: &[900],
                 drift: [slope; POOLS.len()],
-                excess: [1.0; POOLS.len()],
                 term_cost,
             };
             let test = |ground: &Ground<'_>, memo: &Memo, at: usize| {

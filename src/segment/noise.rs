@@ -17,7 +17,7 @@ use crate::findings::NoiseAtLevel;
 
 /// Share of squared differences kept, and the mean square of the smallest 85 % of unit Gaussian
 /// values.
-pub(super) const KEPT: (f64, f64) = (0.85, 0.5205);
+const KEPT: (f64, f64) = (0.85, 0.5205);
 /// The same where edges are so frequent that they reach into the 85 %.
 const KEPT_AMONG_EDGES: (f64, f64) = (0.6, 0.2146);
 /// Ratio of the two that tells.

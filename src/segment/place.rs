@@ -3,8 +3,7 @@
 //! With the levels on both sides known, the log-likelihood of the first new sample being `k` is
 //! that of the whitened readings; it changes from `k` to `k + 1` only by the readings next to `k`.
 //! With a flat prior over the places between the neighbouring steps, its normalised exponential is
-//! the posterior of `k`; the step is reported at its median, whose expected error is the least, and
-//! the credible interval leaves 2.5 % on each side.
+//! the posterior of `k`; the credible interval leaves 2.5 % on each side.
 
 use super::choose::Chosen;
 use super::jump::Ground;
@@ -12,20 +11,11 @@ use crate::numeric::plain_sum;
 
 /// Furthest that a step's place is looked for on either side, samples.
 const FURTHEST: usize = 2048;
-/// Readings on either side that tell its σ.
-const NEAR: usize = 64;
-/// Levels are told by so many times as many readings as the doubtful part has.
-const LEVEL: usize = 8;
-/// Difference between the sides' σ, in standard deviations, up to which they count as one: a σ that
-/// differs by chance alone draws the step to the side that is quieter.
-const ALIKE: f64 = 3.0;
 
 /// A step's place.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
     pub(super) at: usize,
-    /// Median of the posterior, where the step is reported; `at` is its mode.
-    pub(super) middle: usize,
     /// First and last index that the first new sample may have, 95 %.
     pub(super) low: usize,
     pub(super) high: usize,
@@ -64,17 +54,13 @@ pub(super) fn refine(
     let at = step.at;
     let noise = ground.noise;
     let (l, r) = (at - left, right - at);
-    let near = [NEAR.min(l), NEAR.min(r)];
+    let near = 64.min(l);
     let mut values = Vec::new();
-    ground.copy(at - near[0], at, &mut values);
-    let mut sigma_l = ground.side_sigma(&values);
-    ground.copy(at, at + near[1], &mut values);
-    let mut sigma_r = ground.side_sigma(&values);
-    let doubt = near.map(|n| 0.5 / n as f64).iter().sum::<f64>().sqrt();
-    if (sigma_l / sigma_r).ln().abs() < ALIKE * doubt {
-        sigma_l = (0.5 * (sigma_l * sigma_l + sigma_r * sigma_r)).sqrt();
-        sigma_r = sigma_l;
-    }
+    ground.copy(at - near, at, &mut values);
+    let sigma_l = ground.side_sigma(&values);
+    let near = 64.min(r);
+    ground.copy(at, at + near, &mut values);
+    let sigma_r = ground.side_sigma(&values);
     let sigma = sigma_l.max(sigma_r);
     let half = how_far(ground, sigma, jump);
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
@@ -83,7 +69,7 @@ pub(super) fn refine(
         ground.copy(from, to, values);
         plain_sum(values) / values.len() as f64
     };
-    let reach = (half * LEVEL).max(8);
+    let reach = (half * 4).max(8);
     let quarter = (half / 4).min(l / 2);
     let level_l = level(left.max(at.saturating_sub(reach)), at - quarter, &mut values);
     let quarter = (half / 4).min(r / 2);
@@ -122,25 +108,22 @@ pub(super) fn refine(
     let weight: Vec<f64> = log_likelihood.iter().map(|l| (l - top).exp()).collect();
     let sum: f64 = weight.iter().sum();
     let best = log_likelihood.iter().position(|l| *l == top).unwrap_or(at - first);
-    let (mut low, mut middle, mut high) = (best, best, best);
+    let mut low = best;
+    let mut high = best;
     let mut gathered = 0.0;
-    let (mut low_found, mut middle_found) = (false, false);
+    let mut low_found = false;
     for (i, w) in weight.iter().enumerate() {
         gathered += w / sum;
         if !low_found && gathered > 0.025 {
             low = i;
             low_found = true;
         }
-        if !middle_found && gathered >= 0.5 {
-            middle = i;
-            middle_found = true;
-        }
         if gathered >= 0.975 {
             high = i;
             break;
         }
     }
-    let (low, high) = (first + low.min(best), first + high.max(best));
-    let place = Place { at: first + best, middle: first + middle, low, high };
+    let place =
+        Place { at: first + best, low: first + low.min(best), high: first + high.max(best) };
     Sought { place, sigma, half }
 }

@@ -143,7 +143,7 @@ fn refine(evidence: &Evidence, prior: &Prior, start: Fit) -> Fit {
         let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, rates);
         let (pairs, _) = near.at(&fit.setting);
         let chain: Vec<Pair> = tie::best(&pairs).into_iter().map(|p| pairs[p]).collect();
-        known_sizes = sizes(evidence, &chain);
+        known_sizes = sizes(evidence, chain.iter().map(|pair| (pair.line, pair.step)));
         if let Some(drift) = drift(evidence, &fit.setting, &chain) {
             let middle = middle_of(evidence);
             let at = fit.setting.capture_time(middle);

@@ -26,6 +26,14 @@ pub(super) struct Tie {
     pub(super) probability: f64,
 }
 
+/// One line that may be one step, and how likely it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Chance {
+    line: usize,
+    step: usize,
+    probability: f64,
+}
+
 /// The ties of which most are right on average, each with its probability.
 ///
 /// A pair's probability is its share of all order-preserving pairings, averaged over the offset's
@@ -41,21 +49,22 @@ pub(super) fn ties(evidence: &Evidence, prior: &Prior, answer: &Answer) -> Vec<T
     }
     let mut sizes = Vec::new();
     let mut rates = Rates::at_first(evidence);
-    let mut chances: Vec<Pair> = Vec::new();
-    let mut chain: Vec<Pair> = Vec::new();
+    let mut chances: Vec<Chance> = Vec::new();
+    let mut chain: Vec<Chance> = Vec::new();
     // Sizes and rates learnt from the first ties settle the doubtful ones.
     for untied in [EAGER, 1.0, 1.0] {
         chances = averaged(evidence, prior, answer, &sizes, rates);
-        chain = likeliest(evidence, &chances, untied);
-        sizes = pairs::sizes(evidence, &chain);
+        let alone = alone(evidence.lines.len(), &chances);
+        chain = most_right(&shared(evidence, &chances), &alone, untied);
+        let tied = chain.iter().map(|tied| (tied.line, tied.step));
+        sizes = pairs::sizes(evidence, tied);
         rates = Rates::after(evidence, chain.len());
     }
-    for pair in &chances {
-        // Of a line left alone: the probability that it has no step.
-        ties[pair.line].probability -= pair.gain;
+    for (tie, probability) in ties.iter_mut().zip(alone(evidence.lines.len(), &chances)) {
+        tie.probability = probability;
     }
-    for pair in chain {
-        ties[pair.line] = Tie { mark: Some(pair.step), probability: pair.gain };
+    for Chance { line, step, probability } in chain {
+        ties[line] = Tie { mark: Some(step), probability };
     }
     // A zero check reads its stretch with or without a step: an unsure tie serves nobody.
     for (tie, line) in ties.iter_mut().zip(&evidence.lines) {
@@ -72,14 +81,14 @@ pub(super) fn ties(evidence: &Evidence, prior: &Prior, answer: &Answer) -> Vec<T
     ties
 }
 
-/// Pairs with their probability for a gain, by line and step.
+/// The probability of every pair over all pairings and offsets, by line and step.
 fn averaged(
     evidence: &Evidence,
     prior: &Prior,
     answer: &Answer,
     sizes: &[Option<(f64, f64)>],
     rates: Rates,
-) -> Vec<Pair> {
+) -> Vec<Chance> {
     let reach_s = REACH * if answer.found { answer.peak_s } else { answer.uncertainty_s };
     let near = Near::of(evidence, &answer.setting, reach_s, sizes, rates);
     let at: Vec<(f64, Vec<Pair>, Vec<f64>)> = (0..OFFSETS)
@@ -104,33 +113,68 @@ fn averaged(
     }
     chances
         .into_iter()
-        .filter(|(_, chance)| *chance > HOPELESS)
-        .map(|((line, step), gain)| Pair { line, step, gain })
+        .filter(|(_, probability)| *probability > HOPELESS)
+        .map(|((line, step), probability)| Chance { line, step, probability })
         .collect()
 }
 
-/// The chain with the most lines right on average, an untied one counting `untied` times; its gains
-/// still probabilities.
-fn likeliest(evidence: &Evidence, chances: &[Pair], untied: f64) -> Vec<Pair> {
-    let mut alone = vec![1.0; evidence.lines.len()];
-    for pair in chances {
-        alone[pair.line] -= pair.gain;
+/// For every line the probability that it has no step.
+fn alone(lines: usize, chances: &[Chance]) -> Vec<f64> {
+    let mut alone = vec![1.0; lines];
+    for chance in chances {
+        alone[chance.line] -= chance.probability;
     }
-    let mut of_step: BTreeMap<usize, Vec<&Pair>> = BTreeMap::new();
-    for pair in chances {
-        of_step.entry(pair.step).or_default().push(pair);
+    alone
+}
+
+/// The same with what lines of one movement of the hand have in common: which of two loads that
+/// were switched together holds their step does not matter.
+fn shared(evidence: &Evidence, chances: &[Chance]) -> Vec<Chance> {
+    let mut of_step: BTreeMap<usize, Vec<&Chance>> = BTreeMap::new();
+    for chance in chances {
+        of_step.entry(chance.step).or_default().push(chance);
     }
-    // Which of two loads that were switched together holds their step does not matter.
-    let shared = |pair: &Pair| -> f64 {
-        of_step[&pair.step]
-            .iter()
-            .filter(|other| evidence.together(other.line, pair.line))
-            .map(|other| other.gain)
-            .sum()
-    };
-    let whole: Vec<Pair> =
-        chances.iter().map(|pair| Pair { gain: pair.gain + shared(pair), ..*pair }).collect();
-    let gain = |pair: &Pair| pair.gain - untied * alone[pair.line];
-    let gains: Vec<Pair> = whole.iter().map(|pair| Pair { gain: gain(pair), ..*pair }).collect();
-    tie::best(&gains).into_iter().map(|at| whole[at]).collect()
+    chances
+        .iter()
+        .map(|chance| {
+            let others = of_step[&chance.step]
+                .iter()
+                .filter(|other| evidence.together(other.line, chance.line));
+            let probability =
+                chance.probability + others.map(|other| other.probability).sum::<f64>();
+            Chance { probability, ..*chance }
+        })
+        .collect()
+}
+
+/// The chain with the most lines right on average, an untied one counting `untied` times.
+fn most_right(chances: &[Chance], alone: &[f64], untied: f64) -> Vec<Chance> {
+    let gains: Vec<Pair> = chances
+        .iter()
+        .map(|&Chance { line, step, probability }| Pair {
+            line,
+            step,
+            gain: probability - untied * alone[line],
+        })
+        .collect();
+    tie::best(&gains).into_iter().map(|at| chances[at]).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: alone are 0.1 and 0.6. Both lines on their likeliest steps are right 0.9 times on
+    /// average; the first one alone 0.5 + 0.6 = 1.1 times.
+    #[test]
+    fn a_line_that_is_likelier_alone_is_left_alone() {
+        let chance = |line, step, probability| Chance { line, step, probability };
+        let chances = [chance(0, 0, 0.5), chance(0, 1, 0.4), chance(1, 1, 0.4)];
+        let alone = alone(2, &chances);
+        approx::assert_relative_eq!(alone[0], 0.1, max_relative = 1e-12);
+        approx::assert_relative_eq!(alone[1], 0.6, max_relative = 1e-12);
+        assert_eq!(most_right(&chances, &alone, 1.0), [chances[0]]);
+        // Leaving it alone counts a fifth: 0.4 against 0.12.
+        assert_eq!(most_right(&chances, &alone, 0.2), [chances[0], chances[2]]);
+    }
 }

@@ -109,10 +109,13 @@ impl<'a> Near<'a> {
 }
 
 /// For each line, what the other ties of the same doing (or its opposite) say of its size.
-pub(super) fn sizes(evidence: &Evidence, chain: &[Pair]) -> Vec<Option<(f64, f64)>> {
+pub(super) fn sizes(
+    evidence: &Evidence,
+    tied_pairs: impl IntoIterator<Item = (usize, usize)>,
+) -> Vec<Option<(f64, f64)>> {
     let mut tied = vec![None; evidence.lines.len()];
-    for pair in chain {
-        tied[pair.line] = Some(evidence.marks[pair.step].delta_a.abs().max(f64::MIN_POSITIVE).ln());
+    for (line, step) in tied_pairs {
+        tied[line] = Some(evidence.marks[step].delta_a.abs().max(f64::MIN_POSITIVE).ln());
     }
     let median = |mut sizes: Vec<f64>| {
         sizes.sort_by(f64::total_cmp);

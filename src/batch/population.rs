@@ -45,9 +45,10 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
     let mut units: Vec<UnitRow> = outcomes.iter().map(unit_row).collect();
     let mut cautions = Vec::new();
     let alpha = FALSE_OUTLIER_RISK / columns.len().max(1) as f64;
+    let whole = measured_units(outcomes);
     let population: Vec<PopulationRow> = columns
         .iter()
-        .map(|(key, column)| row(key, column, outcomes, alpha, &mut units, &mut cautions))
+        .map(|(key, column)| row(key, column, outcomes, whole, alpha, &mut units, &mut cautions))
         .collect();
     let left_out = outcomes.iter().filter(|o| o.status != UnitStatus::Measured).count();
     if left_out > 0 {
@@ -137,13 +138,13 @@ fn row(
     key: &Key,
     column: &[(usize, &Measured)],
     outcomes: &[UnitOutcome],
+    whole: usize,
     alpha: f64,
     rows: &mut [UnitRow],
     cautions: &mut Vec<Caution>,
 ) -> PopulationRow {
     let units = by_unit(column, outcomes);
     let means: Vec<f64> = units.iter().map(|unit| unit.mean).collect();
-    let whole = measured_units(outcomes);
     let few = (units.len() as f64) < SHOWN_BY * whole as f64;
     let outlying = if few { Vec::new() } else { mark_outliers(key, &units, &means, alpha, rows) };
     let inside: Vec<f64> =
@@ -404,8 +405,10 @@ fn percent(share: f64) -> String {
         format!("{:.0} %", 100.0 * share)
     } else if share >= 0.001 {
         format!("{:.1} %", 100.0 * share)
-    } else {
+    } else if share >= 0.95e-6 {
         format!("{:.0} in a million", 1e6 * share)
+    } else {
+        "one in a million".to_owned()
     }
 }
 

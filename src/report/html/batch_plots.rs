@@ -138,6 +138,7 @@ fn because(row: &MeasureRow) -> &'static str {
     match (row.verdict == Verdict::NonConforming, row.outlier) {
         (true, true) => "beyond its limit and apart from the batch",
         (true, false) => "beyond its limit",
+        _ if row.verdict == Verdict::NoLimit => "apart from the batch",
         _ => "apart from the batch, within its limit",
     }
 }

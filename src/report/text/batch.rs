@@ -82,6 +82,7 @@ fn why(row: &MeasureRow) -> String {
     match (row.verdict == Verdict::NonConforming, row.outlier) {
         (true, true) => "✗ beyond its limit, and an outlier of the batch".to_owned(),
         (true, false) => "✗ beyond its limit".to_owned(),
+        _ if row.verdict == Verdict::NoLimit => "? an outlier of the batch".to_owned(),
         _ => "? an outlier of the batch, within its limit".to_owned(),
     }
 }

@@ -426,6 +426,19 @@ fn a_unit_is_known_by_its_files_name_a_pattern_or_a_list() {
 }
 
 #[test]
+fn a_folder_that_holds_the_other_inputs_too_counts_its_captures_only() {
+    let bench = Bench::new(&[("rx-1.csv", 34.0), ("rx-2.csv", 35.0)]);
+    let folder = bench.desk.path(".").display().to_string();
+    let pattern = bench.desk.path("*.csv").display().to_string();
+    for named in [folder, pattern] {
+        let output = ebbmark(&bench.arguments(&[&named], &["--json"]));
+        assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+        let batch: Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(units(&batch), ["rx-1", "rx-2"], "{named}");
+    }
+}
+
+#[test]
 fn a_capture_that_cannot_be_read_is_a_row_with_its_reason() {
     let mut bench = Bench::new(&[("rx-1.csv", 34.0), ("rx-2.csv", 35.0), ("rx-4.csv", 36.0)]);
     let broken = bench.desk.put("rx-3.csv", "time,remark\n1,dry\n2,wet\n3,dry\n4,wet\n");

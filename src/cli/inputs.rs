@@ -77,18 +77,25 @@ pub(crate) fn capture(
 }
 
 /// Captures from files, folders (every file in them that is not hidden) and patterns (`*` and `?`
-/// in the last part of a path, for shells that do not expand them), each once.
+/// in the last part of a path, for shells that do not expand them), each once. What a folder or
+/// pattern holds of `others`, the inputs that are no captures, is passed over.
 pub(crate) fn captures(
     named: &[std::path::PathBuf],
+    others: &[&Path],
 ) -> Result<Vec<std::path::PathBuf>, InputFault> {
+    let others: Vec<_> = others.iter().filter_map(|other| other.canonicalize().ok()).collect();
+    let is_capture = |file: &std::path::PathBuf| {
+        file.canonicalize().map_or(true, |file| !others.contains(&file))
+    };
     let mut all: Vec<std::path::PathBuf> = Vec::new();
     for path in named {
         let found = if path.is_dir() {
-            files_in(path, |_| true)?
+            files_in(path, |_| true)?.into_iter().filter(is_capture).collect()
         } else if !path.exists() && holds_pattern(path) {
             let pattern = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
             let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty());
-            files_in(folder.unwrap_or(Path::new(".")), |name| matches(&pattern, name))?
+            let files = files_in(folder.unwrap_or(Path::new(".")), |name| matches(&pattern, name))?;
+            files.into_iter().filter(is_capture).collect()
         } else {
             vec![path.clone()]
         };

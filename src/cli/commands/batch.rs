@@ -160,9 +160,13 @@ fn natural(text: &str) -> Vec<(String, u64, String)> {
 
 /// The captures with their units, in the list's order or by file name.
 fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
+    let others: Vec<&Path> = std::iter::once(args.jobsheet.as_path())
+        .chain(args.events.as_deref())
+        .chain(args.unit_list.as_deref())
+        .collect();
     if let Some(list) = &args.unit_list {
         let pairs = inputs::unit_list(list)?;
-        let files = inputs::captures(&args.captures)?;
+        let files = inputs::captures(&args.captures, &others)?;
         let named = files.into_iter().map(|file| listed(file, &pairs, list));
         let mut named: Vec<(usize, UnitSource)> = named.collect::<Result<_, _>>()?;
         named.sort_by(|a, b| (a.0, &a.1.file).cmp(&(b.0, &b.1.file)));
@@ -178,7 +182,7 @@ fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
         })?),
         None => None,
     };
-    let mut files = inputs::captures(&args.captures)?;
+    let mut files = inputs::captures(&args.captures, &others)?;
     files.sort_by_cached_key(|file| natural(&file.to_string_lossy()));
     files
         .into_iter()

@@ -93,8 +93,8 @@ fn unzip(
     let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| {
         InputFault::of_file(
             file,
-            format!("a zip archive that cannot be opened ({error})"),
-            "pack the capture again",
+            format!("a zip archive or a workbook that is damaged or cut off ({error})"),
+            "copy the file again, or save the workbook or pack the capture again",
         )
     })?;
     let names: Vec<String> = archive

@@ -75,7 +75,7 @@ pub(super) fn sniff(
             }
         }
     }
-    Err(first_fault.unwrap_or_else(|| no_table(file, options)))
+    Err(first_fault.unwrap_or_else(|| no_table(file, head, options)))
 }
 
 /// As [`sniff`], the table being found.
@@ -135,7 +135,15 @@ fn commas_in_two_roles(file: &str, table: &Table, columns: &[Column]) -> Result<
     Err(fault)
 }
 
-fn no_table(file: &str, options: &ReadOptions) -> InputFault {
+fn no_table(file: &str, head: &[u8], options: &ReadOptions) -> InputFault {
+    // Some programs save a page under a spreadsheet's name.
+    if head.trim_ascii_start().starts_with(b"<") {
+        return InputFault::of_file(
+            file,
+            "a web page or another marked-up document, without rows of numbers",
+            "open it in a spreadsheet program and save it as CSV or as a workbook (xlsx, ods)",
+        );
+    }
     let advice = if options.skip_rows.is_some() {
         "give the export with its rows of readings, or a smaller --skip-rows"
     } else {

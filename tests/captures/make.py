@@ -208,3 +208,10 @@ fault(
     "time (s),Current (x10 mA)\n" + "".join(f"{i},{100 * a:.2f}\n" for i, a in rows),
     "multiplies its unit",
 )
+fault(
+    "fault_web_page.xls",
+    "<html><table>\n<tr><td>time</td><td>current (mA)</td></tr>\n"
+    + "".join(f"<tr><td>21:15:{i:02d}</td><td>{1000 * a:.1f}</td></tr>\n" for i, a in rows)
+    + "</table></html>\n",
+    "a web page",
+)

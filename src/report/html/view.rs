@@ -5,6 +5,9 @@ use crate::numeric::Quantity;
 use crate::report::text::ordered;
 use crate::report::words::{self, printable};
 
+/// Below this share of the variance a component adds nothing that could be seen.
+const NOTHING: f64 = 1e-12;
+
 /// A load as the page shows it.
 pub(super) struct LoadView {
     pub(super) name: String,
@@ -55,7 +58,11 @@ fn load(load: &LoadRow) -> LoadView {
                     EvaluationType::B => "B",
                 },
                 distribution: printable(&item.distribution),
-                standard: Quantity::amperes(item.standard_uncertainty_a).to_string(),
+                standard: if item.share < NOTHING {
+                    "as good as none".to_owned()
+                } else {
+                    Quantity::amperes(item.standard_uncertainty_a).to_string()
+                },
                 freedom: item
                     .degrees_of_freedom
                     .map_or_else(|| "∞".to_owned(), |freedom| words::significant(freedom, 3)),

@@ -1,7 +1,7 @@
 //! Which candidates are steps.
 
 use std::cmp::Ordering;
-use std::collections::BinaryHeap;
+use std::collections::{BTreeMap, BinaryHeap};
 
 use rayon::prelude::*;
 
@@ -10,6 +10,14 @@ use super::memo::{Memo, Place, Weighed};
 
 /// Samples on one side that a test looks at, at most.
 const REACH: usize = 4096;
+/// Candidates after the one at which a burst starts, among which its end is looked for.
+const EDGES: usize = 8;
+/// Longest burst, samples, that is looked for as a whole: of a longer one each edge shows by itself.
+const LONGEST_BURST: usize = 64;
+/// Readings on either side that tell the level next to a burst.
+const BESIDE: usize = 5;
+/// Height of such a burst, in σ of the noisiest of the three levels: below, its edges are not soft.
+const BURST_FROM: f64 = 20.0;
 
 /// A step that passed.
 #[derive(Debug, Clone, Copy)]
@@ -163,6 +171,103 @@ pub(super) fn regain(
     }
     all.sort_unstable();
     all
+}
+
+/// Candidates between which the readings leave their level and come back to it, that were dropped
+/// one by one. Where the edges of a short burst are soft, several candidates lie on each, and none
+/// has much evidence while the others stand.
+pub(super) fn regain_bursts(
+    ground: &Ground<'_>,
+    candidates: &[usize],
+    chosen: &[usize],
+    needed: impl Fn(&Evidence) -> f64 + Sync,
+    enough: f64,
+    memo: &mut Memo,
+) -> Vec<usize> {
+    let known = &*memo;
+    let found: Vec<(Option<Burst>, Vec<(Place, Weighed)>)> = (0..candidates.len())
+        .into_par_iter()
+        .map(|first| {
+            let at = candidates[first];
+            let before = chosen.partition_point(|c| *c < at);
+            let left = before.checked_sub(1).map_or(0, |before| chosen[before]);
+            let ends = candidates[first + 1..].iter().take(EDGES).copied();
+            let ends = ends.take_while(|end| *end <= at + LONGEST_BURST);
+            let mut news = Vec::new();
+            let mut best: Option<Burst> = None;
+            for end in ends {
+                let after = chosen.partition_point(|c| *c <= end);
+                let right = chosen.get(after).copied().unwrap_or(ground.values.len());
+                let short = at <= left + 1 || end < at + 2 || end + 1 >= right;
+                let known_already = stands(chosen, at) && stands(chosen, end);
+                if short || known_already || !stands_out(ground, (left, right), at, end, enough) {
+                    continue;
+                }
+                let places = [(left, at, end), (at, end, right)];
+                let weighed = places.map(|place| weigh(ground, place, enough, known));
+                let surplus = weighed.iter().map(|w| w.evidence.deviance - needed(&w.evidence));
+                let surplus = surplus.fold(f64::INFINITY, f64::min);
+                news.extend(places.into_iter().zip(weighed));
+                if surplus >= 0.0 && best.is_none_or(|best| surplus > best.surplus) {
+                    best = Some(Burst { at, end, surplus });
+                }
+            }
+            (best, news)
+        })
+        .collect();
+    let mut bursts: Vec<Burst> = found.iter().filter_map(|(burst, _)| *burst).collect();
+    for (place, weighed) in found.into_iter().flat_map(|(_, news)| news) {
+        memo.keep(place, weighed);
+    }
+    bursts.sort_by(|a, b| b.surplus.total_cmp(&a.surplus).then(a.at.cmp(&b.at)));
+    let mut taken: BTreeMap<usize, usize> = BTreeMap::new();
+    for burst in bursts {
+        let before = taken.range(..=burst.end).next_back();
+        if before.is_none_or(|(_, end)| *end < burst.at) {
+            taken.insert(burst.at, burst.end);
+        }
+    }
+    taken.into_iter().flat_map(|(at, end)| [at, end]).collect()
+}
+
+/// Whether a step was chosen at a place or beside it.
+fn stands(chosen: &[usize], at: usize) -> bool {
+    chosen.get(chosen.partition_point(|c| *c + 1 < at)).is_some_and(|c| *c <= at + 1)
+}
+
+/// Two places between which the readings are away from their level.
+#[derive(Debug, Clone, Copy)]
+struct Burst {
+    at: usize,
+    end: usize,
+    /// Evidence of the weaker one beyond what is needed.
+    surplus: f64,
+}
+
+/// Whether the readings `at..end` differ from those next to them, on both sides, by so much that two
+/// steps are worth weighing.
+fn stands_out(
+    ground: &Ground<'_>,
+    (left, right): (usize, usize),
+    at: usize,
+    end: usize,
+    enough: f64,
+) -> bool {
+    let middle = |from: usize, to: usize| {
+        let mut near = ground.values[from..to].to_vec();
+        let half = near.len() / 2;
+        *near.select_nth_unstable_by(half, f64::total_cmp).1
+    };
+    let [before, within, after] = [
+        middle(left.max(at.saturating_sub(BESIDE)), at),
+        middle(at, end),
+        middle(end, right.min(end + BESIDE)),
+    ];
+    let sigma = [before, within, after].map(|level| ground.noise.sigma_at(level));
+    let sigma = sigma.into_iter().fold(0.0, f64::max);
+    let least = (2.0 * enough / (end - at) as f64).sqrt() * sigma;
+    let (up, down) = (within - before, within - after);
+    up * down > 0.0 && up.abs().min(down.abs()) > least.max(BURST_FROM * sigma)
 }
 
 /// Evidence at a place between two steps.

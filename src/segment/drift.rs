@@ -1,11 +1,13 @@
-//! How fast the background usually moves: a slope that the capture shows everywhere is no news.
+//! How fast the background usually moves: a slope that the capture shows everywhere is no news; and
+//! how much the means of neighbouring readings scatter.
 
 use rayon::prelude::*;
 
 use super::Stable;
 use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
-use super::noise::Noise;
+use super::noise::{Noise, second_difference};
+use super::squares::KEPT;
 use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
@@ -14,12 +16,19 @@ const LEARN_FROM: usize = 1 << 19;
 const SHORTEST: usize = 12;
 /// Pieces that a scale needs.
 const ENOUGH: usize = 4;
+/// Runs of blocks that tell their scatter.
+const RUNS: usize = 40;
+/// Variance of the trimmed mean square of overlapping runs, over that of as many Gaussian squares.
+const SPREAD: f64 = 2.5;
 
 /// Means of four blocks of readings in a row, on the scale of unit noise, at the scale of each pool.
 ///
 /// Of the means of neighbouring blocks, a smooth background makes successive differences alike,
 /// while noise and single steps do not: the mean product of a difference and the next but one (they
 /// share no block) is the square of the slope. The middle 80 % of the products are used.
+///
+/// Their second differences, which no steady slope touches, have the variance that φ gives them, or
+/// more where the noise is not AR(1) or coarse rounding hides it.
 #[derive(Debug)]
 pub(super) struct Blocks {
     scales: [Vec<Four>; POOLS.len()],
@@ -44,14 +53,38 @@ impl Blocks {
         Self { scales }
     }
 
-    /// Typical slope of the background, ampere a sample, at the scale of each pool.
+    /// Typical slope of the background, ampere a sample, at the scale of each pool, as far as its
+    /// square exceeds a standard error: what noise alone makes would hide faint steps.
     pub(super) fn slopes(&self, noise: &Noise) -> [f64; POOLS.len()] {
-        std::array::from_fn(|scale| self.slope(scale, noise, |_| 0.0))
+        steepest_last(std::array::from_fn(|scale| {
+            let square = self.slope(scale, noise, |_| 0.0);
+            square.map_or(0.0, |square| (square.value - square.error).max(0.0).sqrt())
+        }))
     }
 
-    /// The slope at one scale, the mean of `level` over each block, told by its first reading, taken
-    /// away.
-    fn slope(&self, scale: usize, noise: &Noise, level: impl Fn(usize) -> f64) -> f64 {
+    /// How many times as large as the noise model says the standard deviation of the means of the
+    /// readings of each pool is; 1 where it is less than chance makes of that.
+    pub(super) fn excess(&self, noise: &Noise) -> [f64; POOLS.len()] {
+        POOLS.map(|pool| {
+            let scale = (0..POOLS.len()).find(|scale| size_of(*scale) == pool);
+            let Some(runs) = scale.map(|scale| &self.scales[scale]).filter(|r| r.len() >= RUNS)
+            else {
+                return 1.0;
+            };
+            let second = |(_, m): &Four| (m[2] - 2.0 * m[1] + m[0]).powi(2);
+            let mut squares: Vec<f64> = runs.iter().map(second).collect();
+            squares.sort_unstable_by(f64::total_cmp);
+            let kept = (KEPT.0 * squares.len() as f64) as usize;
+            let found = squares[..kept].iter().sum::<f64>() / kept as f64 / KEPT.1;
+            let (rho, variance) = noise.pooled(pool);
+            let doubt = (2.0 * SPREAD / runs.len() as f64).sqrt();
+            (found / (second_difference(rho) * variance) - doubt).max(1.0).sqrt()
+        })
+    }
+
+    /// Square of the slope at one scale, the mean of `level` over each block, told by its first
+    /// reading, taken away. `None` for too few blocks.
+    fn slope(&self, scale: usize, noise: &Noise, level: impl Fn(usize) -> f64) -> Option<Square> {
         let size = size_of(scale);
         let product = |(first, means): &Four| {
             let mean = |at: usize| means[at] - level(first + at * size);
@@ -59,14 +92,24 @@ impl Blocks {
         };
         let mut products: Vec<f64> = self.scales[scale].iter().map(product).collect();
         if products.is_empty() {
-            return 0.0;
+            return None;
         }
         products.sort_unstable_by(f64::total_cmp);
         let cut = products.len() / 10;
         let middle = &products[cut..products.len() - cut];
-        let square = middle.iter().sum::<f64>() / middle.len() as f64;
-        square.max(0.0).sqrt() / size as f64 * noise.common_sigma()
+        let count = middle.len() as f64;
+        let mean = middle.iter().sum::<f64>() / count;
+        let spread = middle.iter().map(|product| product * product).sum::<f64>() / count;
+        let unit = (noise.common_sigma() / size as f64).powi(2);
+        Some(Square { value: mean * unit, error: (spread / count).sqrt() * unit })
     }
+}
+
+/// Square of a slope, and its standard error.
+#[derive(Debug, Clone, Copy)]
+struct Square {
+    value: f64,
+    error: f64,
 }
 
 /// Fours of blocks of `size` readings, taken evenly; none where there are fewer than four.
@@ -115,26 +158,28 @@ pub(super) fn of_stretches(
     let phi = ground.noise.phi;
     let longer = (1.0 + phi) / (1.0 - phi);
     let levels = Levels::of(chosen, ground.noise);
-    let blocks: Vec<f64> = (0..POOLS.len())
+    let blocks: Vec<Option<Square>> = (0..POOLS.len())
         .into_par_iter()
         .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
         .collect();
     let own: Vec<Option<f64>> =
         POOLS.into_par_iter().map(|pool| slope_of_pieces(ground, &edges, pool, longer)).collect();
-    let mut before = 0.0;
-    let mut shorter = 0.0f64;
-    steepest_last(std::array::from_fn(|scale| {
+    let (mut before, mut shorter) = (0.0f64, 0.0f64);
+    let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
         before = own[scale].unwrap_or(before);
-        // In long pieces a faint step, not found yet, would pass for a slope.
+        // In long pieces a faint step, not found yet, would pass for a slope; blocks know better,
+        // as far as noise lets them.
+        let most = blocks[scale].map_or(f64::INFINITY, |square| square.value + square.error);
         match scale {
             0 | 1 => before,
             2 => {
-                shorter = before.min(blocks[scale]);
+                shorter = before.min(most);
                 shorter
             }
-            _ => before.min(blocks[scale]).max(shorter),
+            _ => before.min(most).max(shorter),
         }
-    }))
+    });
+    steepest_last(squares.map(|square| square.max(0.0).sqrt()))
 }
 
 /// The slope of a long window is the mean of those of the short ones in it, so the typical one is
@@ -146,7 +191,7 @@ fn steepest_last(mut slopes: [f64; POOLS.len()]) -> [f64; POOLS.len()] {
     slopes
 }
 
-/// Typical slope of the pieces of all stretches at one scale; `None` for too few pieces.
+/// Square of the typical slope of the pieces of all stretches at one scale; `None` for too few.
 fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f64) -> Option<f64> {
     let most = 64 * pool;
     let least = if pool == 1 { SHORTEST } else { most / 4 };
@@ -187,8 +232,7 @@ fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f6
     pieces.sort_by(|a, b| (a.0 * a.0 / a.1).total_cmp(&(b.0 * b.0 / b.1)));
     pieces.truncate(pieces.len() - pieces.len() / 10);
     let weight: f64 = pieces.iter().map(|(_, v)| 1.0 / v).sum();
-    let square: f64 = pieces.iter().map(|(b, v)| b * b / v - 1.0).sum::<f64>() / weight;
-    Some(square.max(0.0).sqrt())
+    Some(pieces.iter().map(|(b, v)| b * b / v - 1.0).sum::<f64>() / weight)
 }
 
 /// What the chosen steps add up to, on the scale of unit noise.

@@ -5,21 +5,21 @@
 //! their side's σ and whitened, `w_i = (v_i − ρ v_{i−1}) / √(1 − ρ²)`. Long windows are pooled into
 //! block means, whose variance and correlation follow from φ.
 //! The background is a constant, a line, a parabola, or an exponential that decays from the
-//! window's first reading (a load settling after the step before); each further term costs
-//! [`TERM_COST`]. The evidence for the jump is the fall in penalised deviance
+//! window's first reading (a load settling after the step before); each further term of a polynomial
+//! costs [`TERM_COST`], more once the usual slope is known, a decay [`DECAY_COST`]. The evidence for the jump is the fall in penalised deviance
 //! `min over backgrounds without J − min over backgrounds with J`. A line that only mimics a jump, or
 //! a jump that only mimics a line, so gets what it deserves and no more.
 //! Among n readings chance has `n/h` windows of h readings to try, so a jump between long sides
 //! needs less evidence: its deviance gains `2 ln h` (the scale penalty of Dümbgen & Spokoiny 2001,
-//! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580).
+//! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580). Long
+//! sides gain [`LASTING`] more: short ones are tried at every reading, long ones only at candidates.
 //! The noise scale is not taken as known: with a prior worth ν₀ readings at the level's σ, the
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
 
-use std::collections::HashMap;
-
 use super::decay::{self, LANES, Tails};
-use super::memo::Quick;
+use super::equations::{COLUMNS, Columns, Fit, fit, left_over};
+use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::spikes;
 use crate::capture::TimeAxis;
@@ -33,10 +33,24 @@ const NEAR: usize = 8;
 pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
 /// Price of a free term of the background while its usual slope is not known well.
 pub(super) const TERM_COST: f64 = 10.0;
-/// Price of a free term beyond the usual slope.
+/// Price of a free term of a polynomial beyond the usual slope.
 pub(super) const TERM_COST_KNOWN: f64 = 22.0;
+/// Price of a decay, which has two terms. Were it dearer, a weak tail would pass for a step; were it
+/// cheaper, the edges of a short cycle for tails.
+const DECAY_COST: f64 = 30.0;
 /// Readings that the level's σ is worth against the window's own scatter.
 const PRIOR: f64 = 24.0;
+/// The same, in blocks, where readings are pooled: the scatter of block means was checked against
+/// the whole capture's.
+const PRIOR_POOLED: f64 = 100.0;
+/// Deviance that long sides gain: in noise alone with a low bar, windows of fewer than 64 readings
+/// make three quarters of the steps.
+const LASTING: f64 = 2.0;
+/// Readings on the shorter side from which on a side begins to be long, and is.
+const LONG: (f64, f64) = (8.0, 64.0);
+/// Variance of the background's bend in a long window, over that of its usual slope: a zero that
+/// turns within the window bends as much as it slopes.
+const BENDS: f64 = 10.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
 /// The same where the side is quieter than its level: of many short sides some are so by chance,
@@ -58,10 +72,9 @@ const ROUNDING_FROM: usize = 24;
 /// during the change, and what is switched dies away; it fades by 1/√e a reading.
 const SOFT: f64 = 0.2;
 /// Jumps below this many σ show nothing of that.
-const SOFT_FROM: f64 = 20.0;
+pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings on either side whose middle one tells the jump.
 const SOFT_LOOK: usize = 5;
-const COLUMNS: usize = 6;
 
 /// What the tests read.
 #[derive(Debug, Clone, Copy)]
@@ -75,6 +88,8 @@ pub(super) struct Ground<'a> {
     pub(super) breaks: &'a [usize],
     /// Typical slope of the background, ampere a sample, at the scale of each pool.
     pub(super) drift: [f64; POOLS.len()],
+    /// Standard deviation of block means over what the noise model says, at the scale of each pool.
+    pub(super) excess: [f64; POOLS.len()],
     /// Price of a free term of the background.
     pub(super) term_cost: f64,
 }
@@ -90,6 +105,8 @@ pub(super) struct Evidence {
     pub(super) jump_sd: f64,
     /// True when the nearest readings alone decided.
     pub(super) near: bool,
+    /// Evidence, in σ², that the usual slope makes for itself in the window that decided.
+    pub(super) moves: f64,
 }
 
 /// Block means of one side, nearest block first.
@@ -122,6 +139,7 @@ impl Ground<'_> {
 
     /// σ of one reading in `first..end`: the level's, corrected by the readings themselves.
     pub(super) fn side_sigma(&self, values: &[f64]) -> f64 {
+        let values = self.settled(values);
         let n = values.len();
         let mean = plain_sum(values) / n.max(1) as f64;
         let prior = self.noise.sigma_at(mean).powi(2);
@@ -146,6 +164,19 @@ impl Ground<'_> {
         ((side_prior * prior + worth * own) / (side_prior + worth * kept as f64))
             .sqrt()
             .max(self.noise.floor)
+    }
+
+    /// Without the readings at either end that lie far off the middle one, at most half of the side:
+    /// taken during a change, they tell nothing of the noise.
+    pub(super) fn settled<'v>(&self, values: &'v [f64]) -> &'v [f64] {
+        let middle = values.len() / 2;
+        let Some(level) = values.get(middle) else { return values };
+        let most = SOFT_FROM * self.noise.sigma_at(*level);
+        let off = |value: &&f64| (**value - level).abs() > most;
+        let quarter = values.len() / 4;
+        let before = values[..quarter].iter().take_while(off).count();
+        let after = values.iter().rev().take(quarter).take_while(off).count();
+        &values[before..values.len() - after]
     }
 
     /// Standard deviation of rounding to the smallest change that the readings `first..end` show:
@@ -199,8 +230,13 @@ impl Ground<'_> {
         enough: f64,
         notes: &mut Notes<'_>,
     ) -> Evidence {
-        let mut best =
-            Evidence { deviance: f64::NEG_INFINITY, jump: 0.0, jump_sd: 0.0, near: false };
+        let mut best = Evidence {
+            deviance: f64::NEG_INFINITY,
+            jump: 0.0,
+            jump_sd: 0.0,
+            near: false,
+            moves: 0.0,
+        };
         let (mut reached_l, mut reached_r) = (0, 0);
         if (at - left).max(right - at) > NEAR {
             // A strong step shows in the nearest readings already, where no tail bends much that
@@ -217,6 +253,10 @@ impl Ground<'_> {
             let (l, r) = ((at - left).min(reach), (right - at).min(reach));
             // A coarser scale must see at least a third more of one side.
             if pool > 1 && l * 3 < reached_l * 4 && r * 3 < reached_r * 4 {
+                break;
+            }
+            // A side that is a single block loses its shape, and the other's level is known well enough.
+            if pool > 1 && l.min(r) < pool {
                 break;
             }
             if pool > 1 && self.wanders(scale, at, l + r) {
@@ -264,18 +304,18 @@ impl Ground<'_> {
         let known = looks.get(&window);
         let mut products = known
             .copied()
-            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], pool, notes)).products());
+            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
         let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
         let mut news = known.is_none();
         if tail && products.rows >= 8 && null - with.0 >= enough - bonus {
             let decays = products.decays.unwrap_or_else(|| {
                 news = true;
-                let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], pool, notes));
+                let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], scale, notes));
                 rows.decays(self.time, &products.gram)
             });
             products.decays = Some(decays);
-            let [bare, jump] = decays
-                .map(|square_sum| deviance(products.rows, square_sum, 3) + 2.0 * self.term_cost);
+            let [bare, jump] =
+                decays.map(|square_sum| deviance(products.rows, pool, square_sum, 3) + DECAY_COST);
             (null, with.0) = (null.min(bare), with.0.min(jump));
         }
         if let Some(rows) = rows {
@@ -285,20 +325,25 @@ impl Ground<'_> {
             notes.seen.push((window, products));
         }
         let (with, jump, jump_sd) = with;
-        Evidence { deviance: null - with + bonus, jump, jump_sd, near: false }
+        let moves = self.moves(self.drift[scale], at, l + r);
+        Evidence { deviance: null - with + bonus, jump, jump_sd, near: false, moves }
     }
 
     /// True where the usual slope alone moves a window of `n` samples so much that its bends,
     /// which no low polynomial follows, could pass for jumps; the sooner where it turns: where the
     /// slope of stretches this long is much less than that of shorter ones.
     fn wanders(&self, scale: usize, at: usize, n: usize) -> bool {
-        let n = n as f64;
+        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
+        self.moves(own, at, n) > TOO_MUCH
+            || (own < TURNS * shorter && self.moves(shorter, at, n) > TOO_MUCH_TURNED)
+    }
+
+    /// Evidence, in σ², that a slope makes for itself in a window of `n` samples.
+    fn moves(&self, slope: f64, at: usize, n: usize) -> f64 {
         let sigma = self.noise.sigma_at(self.values[at]);
         let phi = self.noise.phi;
         let worth = (1.0 - phi) / (1.0 + phi);
-        let moves = |slope: f64| (slope / sigma).powi(2) * n.powi(3) / 12.0 * worth;
-        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
-        moves(own) > TOO_MUCH || (own < TURNS * shorter && moves(shorter) > TOO_MUCH_TURNED)
+        (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
     }
 
     /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one
@@ -314,7 +359,7 @@ impl Ground<'_> {
         };
         let levels = [middle(&sides[0]), middle(&sides[1])];
         let sigma = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
-        SOFT * ((levels[1] - levels[0]).abs() - SOFT_FROM * sigma).max(0.0)
+        softness(levels[1] - levels[0], sigma)
     }
 
     /// The same at the far end of a side, where the step before or after has left readings that
@@ -328,10 +373,12 @@ impl Ground<'_> {
     }
 
     /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
-    fn rows(&self, at: usize, [l, r]: [usize; 2], pool: usize, notes: &mut Notes<'_>) -> Rows {
+    fn rows(&self, at: usize, [l, r]: [usize; 2], scale: usize, notes: &mut Notes<'_>) -> Rows {
+        let pool = POOLS[scale].min(l).min(r).max(1);
         let (before, after) = self.readings(at - l, at + r, &mut notes.readings).split_at(l);
         let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
+        let unit = unit * self.excess[scale].powi(2);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
         let origin = sides[0].value[0];
@@ -345,7 +392,7 @@ impl Ground<'_> {
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
         let soft = self.softness(&sides) * (2.5 / pool as f64).min(1.0);
-        let fades = (-0.5 * pool as f64).exp();
+        let fades = fades(pool);
         let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
             .scan(soft, |soft, _| {
                 let now = *soft;
@@ -420,12 +467,12 @@ impl Ground<'_> {
         let mut consider = |found: Option<Fit>, terms: usize, cost: f64| {
             let Some(found) = found else { return };
             // Both hypotheses are judged with the same degrees of freedom.
-            null = null.min(deviance(n, found.bare, terms + 1) + cost);
+            null = null.min(deviance(n, pool, found.bare, terms + 1) + cost);
             if let Some((square_sum, jump, unit_sd)) = found.jump {
-                let d = deviance(n, square_sum, terms + 1) + cost;
+                let d = deviance(n, pool, square_sum, terms + 1) + cost;
                 if d < with.0 {
                     let dof = (n as f64 - terms as f64 - 1.0).max(0.0);
-                    let scale = ((square_sum + PRIOR) / (dof + PRIOR)).sqrt();
+                    let scale = ((square_sum + prior(pool)) / (dof + prior(pool))).sqrt();
                     with = (d, jump, unit_sd * scale);
                 }
             }
@@ -434,8 +481,8 @@ impl Ground<'_> {
             let mut with_prior = *g;
             with_prior[1][1] += ridge;
             if pool > 1 && n >= 16 {
-                with_prior[2][2] += ridge;
-                with_prior[3][3] += 4.0 * ridge;
+                with_prior[2][2] += ridge / BENDS;
+                with_prior[3][3] += 4.0 * ridge / BENDS;
                 consider(fit::<4, 6>(&with_prior), 4, 0.0);
             } else {
                 consider(fit::<2, 4>(&with_prior), 2, 0.0);
@@ -454,43 +501,14 @@ impl Ground<'_> {
 }
 
 /// Student's deviance of a residual square sum on `used` columns.
-fn deviance(rows: usize, square_sum: f64, used: usize) -> f64 {
-    let dof = (rows as f64 - used as f64).max(1.0) + PRIOR;
-    dof * (1.0 + square_sum / PRIOR).ln()
+fn deviance(rows: usize, pool: usize, square_sum: f64, used: usize) -> f64 {
+    let dof = (rows as f64 - used as f64).max(1.0) + prior(pool);
+    dof * (1.0 + square_sum / prior(pool)).ln()
 }
 
-/// A place, the readings on either side of it, and the scale.
-type Window = (usize, u32, u32, u8);
-
-/// What the readings of one window say, whatever slope is usual and whatever a term costs.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Products {
-    /// Normal equations of the whitened columns, their lower half.
-    gram: [[f64; COLUMNS]; COLUMNS],
-    rows: usize,
-    /// Residual square sums on the best decay, without a jump and with one, where they were needed.
-    decays: Option<[f64; 2]>,
-}
-
-/// Windows that have been looked at.
-pub(super) type Looks = HashMap<Window, Products, Quick>;
-
-/// A window that was looked at for the first time.
-pub(super) type Seen = (Window, Products);
-
-/// What is known of windows, and what a test adds to it.
-pub(super) struct Notes<'a> {
-    known: &'a Looks,
-    pub(super) seen: Vec<Seen>,
-    /// Room that the next look uses again.
-    readings: Vec<f64>,
-    cells: Vec<f64>,
-}
-
-impl<'a> Notes<'a> {
-    pub(super) fn new(known: &'a Looks) -> Self {
-        Self { known, seen: Vec::new(), readings: Vec::new(), cells: Vec::new() }
-    }
+/// Rows that σ is worth.
+fn prior(pool: usize) -> f64 {
+    if pool > 1 { PRIOR_POOLED } else { PRIOR }
 }
 
 /// The rows of one window's normal equations.
@@ -536,206 +554,21 @@ impl Rows {
     }
 }
 
+/// How far the reading next to a jump may miss its level, where the levels' larger σ is `sigma`.
+pub(super) fn softness(jump: f64, sigma: f64) -> f64 {
+    SOFT * (jump.abs() - SOFT_FROM * sigma).max(0.0)
+}
+
+/// Share of that which is left some readings further away.
+pub(super) fn fades(readings: usize) -> f64 {
+    (-0.5 * readings as f64).exp()
+}
+
 /// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one
-/// with a single reading there: n readings hold `n/h` windows of h readings that do not overlap.
+/// with a single reading there: n readings hold `n/h` windows of h readings that do not overlap, and
+/// fewer of the long ones are tried.
 fn fewer(shorter: usize) -> f64 {
-    2.0 * (shorter as f64).min(WIDEST).ln()
-}
-
-/// Regressors and readings, column by column: divided by their σ, and whitened.
-struct Columns {
-    n: usize,
-    /// Whether anybody asks for the cubic term.
-    cubic: bool,
-    /// First the columns as they are, then whitened.
-    cells: Vec<f64>,
-}
-
-/// The cubic term's column.
-const CUBE: usize = 3;
-
-impl Columns {
-    /// In `cells` that may have been used before.
-    fn new(n: usize, cubic: bool, mut cells: Vec<f64>) -> Self {
-        cells.resize(2 * COLUMNS * n, 0.0);
-        Self { n, cubic, cells }
-    }
-
-    fn is_used(&self, column: usize) -> bool {
-        self.cubic || column != CUBE
-    }
-
-    /// Powers of the time, the jump at row `jump`, and the readings, all times `scale`.
-    fn fill(
-        &mut self,
-        jump: usize,
-        scale: &[f64],
-        times: impl Iterator<Item = f64>,
-        values: impl Iterator<Item = f64>,
-    ) {
-        let mut columns = self.cells.chunks_exact_mut(self.n);
-        let mut next = || columns.next().unwrap_or_default();
-        let [constant, line, square, cube, jumped, value] = [(); COLUMNS].map(|()| next());
-        constant.copy_from_slice(scale);
-        jumped[..jump].fill(0.0);
-        jumped[jump..].copy_from_slice(&scale[jump..]);
-        for ((value, new), scale) in value.iter_mut().zip(values).zip(scale) {
-            *value = new * scale;
-        }
-        for (line, t) in line.iter_mut().zip(times) {
-            *line = t;
-        }
-        let powers = line.iter_mut().zip(square.iter_mut()).zip(cube.iter_mut()).zip(scale);
-        for (((line, square), cube), scale) in powers {
-            let t = *line;
-            (*line, *square, *cube) = (t * scale, t * t * scale, t * t * t * scale);
-        }
-    }
-
-    fn raw(&self, column: usize) -> &[f64] {
-        &self.cells[column * self.n..][..self.n]
-    }
-
-    fn white(&self, column: usize) -> &[f64] {
-        self.raw(COLUMNS + column)
-    }
-
-    fn whiten(&mut self, rho: f64, fresh: &[bool]) {
-        let cubic = self.cubic;
-        for column in (0..COLUMNS).filter(|column| cubic || *column != CUBE) {
-            let (raw, white) = self.cells.split_at_mut(COLUMNS * self.n);
-            let here = column * self.n..(column + 1) * self.n;
-            whiten(&raw[here.clone()], rho, fresh, &mut white[here]);
-        }
-    }
-
-    /// Gram matrix of the whitened columns, its lower half.
-    fn gram(&self) -> [[f64; COLUMNS]; COLUMNS] {
-        let mut gram = [[0.0; COLUMNS]; COLUMNS];
-        for i in (0..COLUMNS).filter(|i| self.is_used(*i)) {
-            for j in (0..=i).filter(|j| self.is_used(*j)) {
-                gram[i][j] = dot(self.white(i), self.white(j));
-            }
-        }
-        gram
-    }
-}
-
-/// `w_k = (v_k − ρ v_{k−1}) / √(1 − ρ²)`, the first and those after a gap as they are.
-fn whiten(raw: &[f64], rho: f64, fresh: &[bool], white: &mut [f64]) {
-    let scale = 1.0 / (1.0 - rho * rho).sqrt();
-    let Some(first) = white.first_mut() else { return };
-    *first = raw[0];
-    for (white, pair) in white[1..].iter_mut().zip(raw.windows(2)) {
-        *white = (pair[1] - rho * pair[0]) * scale;
-    }
-    for (k, _) in fresh.iter().enumerate().filter(|(_, fresh)| **fresh) {
-        white[k] = raw[k];
-    }
-}
-
-/// Sum of products, in four lanes.
-#[inline]
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
-    let mut lanes = [0.0; 4];
-    for (a, b) in a.iter().zip(b) {
-        for (lane, (a, b)) in lanes.iter_mut().zip(a.iter().zip(b)) {
-            *lane += a * b;
-        }
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest
-}
-
-/// Correlation of what a line and a jump leave of the rows: more than the noise's own where the
-/// background bends within the window.
-fn left_over(columns: &Columns, gram: &[[f64; COLUMNS]; COLUMNS]) -> f64 {
-    let Some(beta) = solve(gram, [0, 1, 4]) else { return 0.0 };
-    let [constant, line, jump, value] = [0, 1, 4, 5].map(|column| columns.raw(column));
-    let rest: Vec<f64> = value
-        .iter()
-        .zip(constant.iter().zip(line.iter().zip(jump)))
-        .map(|(value, (c, (t, j)))| value - beta[0] * c - beta[1] * t - beta[2] * j)
-        .collect();
-    let (squares, products) = (dot(&rest, &rest), dot(&rest[1..], &rest[..rest.len() - 1]));
-    if squares > 0.0 { (products / squares + 3.0 / value.len() as f64).min(0.98) } else { 0.0 }
-}
-
-/// Coefficients of three columns, by Cramer's rule on the normal equations.
-fn solve(gram: &[[f64; COLUMNS]; COLUMNS], columns: [usize; 3]) -> Option<[f64; 3]> {
-    let at = |i: usize, j: usize| gram[i.max(j)][i.min(j)];
-    let m = columns.map(|i| columns.map(|j| at(i, j)));
-    let v = columns.map(|i| at(i, COLUMNS - 1));
-    let det = |m: &[[f64; 3]; 3]| {
-        m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1])
-            - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0])
-            + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0])
-    };
-    let whole = det(&m);
-    if whole.is_nan() || whole.abs() <= 1e-12 * m[0][0] * m[1][1] * m[2][2] {
-        return None;
-    }
-    Some([0, 1, 2].map(|c| {
-        let mut with = m;
-        for (row, v) in with.iter_mut().zip(v) {
-            row[c] = v;
-        }
-        det(&with) / whole
-    }))
-}
-
-/// Residual square sums of the readings on some columns.
-struct Fit {
-    /// Without the jump.
-    bare: f64,
-    /// With it, its coefficient, and its standard error for unit noise; `None` where it depends on
-    /// the others.
-    jump: Option<(f64, f64, f64)>,
-}
-
-/// The fit on the first `P` columns, `N` being `P + 2`, by the Cholesky factor of the normal
-/// equations. `None` when the columns are dependent.
-fn fit<const P: usize, const N: usize>(gram: &[[f64; COLUMNS]; COLUMNS]) -> Option<Fit> {
-    // After the columns the jump, and the readings last.
-    let place = |i: usize| if i < P { i } else { COLUMNS + i - N };
-    let mut l = [[0.0f64; N]; N];
-    let mut dependent = false;
-    for i in 0..N - 1 {
-        for j in 0..=i {
-            let mut sum = 0.0;
-            for k in 0..j {
-                sum += l[i][k] * l[j][k];
-            }
-            let sum = gram[place(i)][place(j)] - sum;
-            if i > j {
-                l[i][j] = sum / l[j][j];
-                continue;
-            }
-            if sum <= 1e-10 * gram[place(i)][place(i)] {
-                if i < P {
-                    return None;
-                }
-                dependent = true;
-            }
-            l[i][i] = sum.sqrt();
-        }
-    }
-    let mut along = [0.0f64; N];
-    for j in 0..N - 1 {
-        let mut sum = 0.0;
-        for k in 0..j {
-            sum += along[k] * l[j][k];
-        }
-        along[j] = (gram[COLUMNS - 1][place(j)] - sum) / l[j][j];
-    }
-    let squares: f64 = along[..P].iter().map(|a| a * a).sum();
-    let value = gram[COLUMNS - 1][COLUMNS - 1];
-    let bare = (value - squares).max(0.0);
-    let jump = (!dependent).then(|| {
-        let with = (value - (squares + along[P] * along[P])).max(0.0);
-        // The jump is the last regressor: back substitution stops at once.
-        (with, along[P] / l[P][P], 1.0 / l[P][P])
-    });
-    Some(Fit { bare, jump })
+    let shorter = (shorter as f64).min(WIDEST);
+    let long = (shorter / LONG.0).ln() / (LONG.1 / LONG.0).ln();
+    2.0 * shorter.ln() + LASTING * long.clamp(0.0, 1.0)
 }

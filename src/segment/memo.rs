@@ -6,11 +6,46 @@
 use std::collections::HashMap;
 use std::hash::{BuildHasherDefault, Hasher};
 
-use super::jump::{Evidence, Looks, Notes, Seen};
+use super::equations::COLUMNS;
+use super::jump::Evidence;
 use super::place::Sought;
 
 /// The step before (or the start, 0), a place, and the step after (or the end).
 pub(super) type Place = (usize, usize, usize);
+
+/// A place, the readings on either side of it, and the scale.
+type Window = (usize, u32, u32, u8);
+
+/// What the readings of one window say, whatever slope is usual and whatever a term costs.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Products {
+    /// Normal equations of the whitened columns, their lower half.
+    pub(super) gram: [[f64; COLUMNS]; COLUMNS],
+    pub(super) rows: usize,
+    /// Residual square sums on the best decay, without a jump and with one, where they were needed.
+    pub(super) decays: Option<[f64; 2]>,
+}
+
+/// Windows that have been looked at.
+pub(super) type Looks = HashMap<Window, Products, Quick>;
+
+/// A window that was looked at for the first time.
+pub(super) type Seen = (Window, Products);
+
+/// What is known of windows, and what a test adds to it.
+pub(super) struct Notes<'a> {
+    pub(super) known: &'a Looks,
+    pub(super) seen: Vec<Seen>,
+    /// Room that the next look uses again.
+    pub(super) readings: Vec<f64>,
+    pub(super) cells: Vec<f64>,
+}
+
+impl<'a> Notes<'a> {
+    pub(super) fn new(known: &'a Looks) -> Self {
+        Self { known, seen: Vec::new(), readings: Vec::new(), cells: Vec::new() }
+    }
+}
 
 /// What is known of the same readings.
 #[derive(Debug, Default)]
@@ -151,6 +186,7 @@ mod tests {
                 spikes: &[],
                 breaks: &[900],
                 drift: [slope; POOLS.len()],
+                excess: [1.0; POOLS.len()],
                 term_cost,
             };
             let test = |ground: &Ground<'_>, memo: &Memo, at: usize| {

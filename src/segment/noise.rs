@@ -13,15 +13,9 @@
 use rayon::prelude::*;
 
 use super::NoiseModel;
+use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES, Squares};
 use crate::findings::NoiseAtLevel;
 
-/// Share of squared differences kept, and the mean square of the smallest 85 % of unit Gaussian
-/// values.
-const KEPT: (f64, f64) = (0.85, 0.5205);
-/// The same where edges are so frequent that they reach into the 85 %.
-const KEPT_AMONG_EDGES: (f64, f64) = (0.6, 0.2146);
-/// Ratio of the two that tells.
-const MANY_EDGES: f64 = 9.0;
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 20;
 /// Length of one stretch of that sample.
@@ -69,110 +63,6 @@ struct Piece {
     stable: f64,
     inner: f64,
     per_sigma: f64,
-}
-
-/// Counts and sums of squared differences in quarter octaves.
-#[derive(Clone)]
-struct Squares {
-    unit: f64,
-    per_unit: f64,
-    zeros: u64,
-    cells: Box<[Cell; CELLS]>,
-}
-
-/// Squares of one quarter octave: their sum, and how many they are.
-#[derive(Clone, Copy, Default)]
-struct Cell {
-    sum: f64,
-    count: u64,
-}
-
-const OCTAVES_DOWN: i64 = 24;
-const CELLS: usize = 4 * 64;
-
-impl Squares {
-    fn new(unit: f64) -> Self {
-        Self { unit, per_unit: unit.recip(), zeros: 0, cells: Box::new([Cell::default(); CELLS]) }
-    }
-
-    #[inline(always)]
-    fn add(&mut self, difference: f64) {
-        let square = (difference * self.per_unit) * (difference * self.per_unit);
-        if square == 0.0 {
-            self.zeros += 1;
-            return;
-        }
-        // The exponent and the two leading bits of the fraction number the quarter octaves.
-        let quarter = (square.to_bits() >> 50) as i64 - ((1023 - OCTAVES_DOWN) << 2);
-        let cell = &mut self.cells[quarter.clamp(0, CELLS as i64 - 1) as usize];
-        cell.count += 1;
-        cell.sum += square;
-    }
-
-    /// Adds what another has seen.
-    fn join(&mut self, other: &Self) {
-        self.zeros += other.zeros;
-        for (all, cell) in self.cells.iter_mut().zip(other.cells.iter()) {
-            all.count += cell.count;
-            all.sum += cell.sum;
-        }
-    }
-
-    fn total(&self) -> u64 {
-        self.zeros + self.cells.iter().map(|cell| cell.count).sum::<u64>()
-    }
-
-    /// Variance of a difference. A first value comes from the smallest 85 %, or 60 % where edges
-    /// abound; the second, which rounding does not distort, is the mean square of all that lie
-    /// within 4 σ (and 1.5 counts) of the first.
-    fn variance(&self) -> f64 {
-        let (most, fewer) = (self.trimmed(KEPT), self.trimmed(KEPT_AMONG_EDGES));
-        let count = self.smallest() / self.unit;
-        let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
-        let mut variance = if abound { fewer } else { most };
-        for _ in 0..3 {
-            variance = self.mean_below(16.0 * variance + 2.25 * count * count);
-        }
-        variance * self.unit * self.unit
-    }
-
-    /// Mean of a share of the squares, the smallest, over what it is for a unit Gaussian.
-    fn trimmed(&self, (share, mean_square): (f64, f64)) -> f64 {
-        let keep = share * self.total() as f64;
-        let mut left = keep - self.zeros as f64;
-        let mut kept = 0.0;
-        for cell in self.cells.iter() {
-            if left <= 0.0 {
-                break;
-            }
-            let count = cell.count as f64;
-            kept += if count <= left { cell.sum } else { cell.sum * left / count };
-            left -= count;
-        }
-        if keep > 0.0 { kept / keep / mean_square } else { 0.0 }
-    }
-
-    /// Smallest difference that is common: the count, where readings are rounded; next to nothing
-    /// where they are not; 0 where readings hardly ever differ. An edge or a spike makes two or
-    /// three like differences, and is no count.
-    fn smallest(&self) -> f64 {
-        let common = 1 + self.total() / 50;
-        let first = self.cells.iter().find(|cell| cell.count > common);
-        first.map_or(0.0, |cell| (cell.sum / cell.count as f64).sqrt() * self.unit)
-    }
-
-    /// Mean of the squares below `most`, in squared units.
-    fn mean_below(&self, most: f64) -> f64 {
-        let (mut kept, mut used) = (0.0, self.zeros as f64);
-        for cell in self.cells.iter() {
-            let count = cell.count as f64;
-            if cell.count > 0 && cell.sum <= most * count {
-                kept += cell.sum;
-                used += count;
-            }
-        }
-        if used > 0.0 { kept / used } else { 0.0 }
-    }
 }
 
 /// A level this many times noisier than the levels known on both sides of it shows edges, not noise:
@@ -281,14 +171,18 @@ impl Noise {
         };
         let empty = || vec![None::<Squares>; 2 * SIDE_BINS + 1];
         let parts = of_pieces(&stretches, 2, empty, |bins, piece, skipped| {
-            let mut before = [usize::MAX / 2; 2];
+            let (mut before, mut stays) = ([usize::MAX / 2; 2], false);
             for (i, w) in piece.windows(5).enumerate() {
                 // A difference across an edge has different levels at its ends.
                 let bin = noise.bin(median5(w));
-                if i >= skipped && bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2 {
-                    bins[bin]
-                        .get_or_insert_with(|| Squares::new(quiet_sigma))
-                        .add(w[2] - 2.0 * w[1] + w[0]);
+                let stayed = std::mem::replace(
+                    &mut stays,
+                    bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2,
+                );
+                if i >= skipped && stays {
+                    let squares = bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma));
+                    squares.visits += u64::from(!stayed);
+                    squares.add(w[2] - 2.0 * w[1] + w[0]);
                 }
                 before = [bin, before[0]];
             }

@@ -130,9 +130,10 @@ mod tests {
             spikes: &[],
             breaks: &[],
             drift: [slope; POOLS.len()],
+            excess: [1.0; POOLS.len()],
             term_cost: 22.0,
         };
-        let place = Place { at: 400, low: 392, high: 408 };
+        let place = Place { at: 400, middle: 400, low: 392, high: 408 };
         probability(&ground, (0, place, 800), 800.0)
     }
 

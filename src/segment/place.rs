@@ -3,19 +3,29 @@
 //! With the levels on both sides known, the log-likelihood of the first new sample being `k` is
 //! that of the whitened readings; it changes from `k` to `k + 1` only by the readings next to `k`.
 //! With a flat prior over the places between the neighbouring steps, its normalised exponential is
-//! the posterior of `k`; the credible interval leaves 2.5 % on each side.
+//! the posterior of `k`; the step is reported at its median, whose expected error is the least, and
+//! the credible interval leaves 2.5 % on each side.
 
 use super::choose::Chosen;
-use super::jump::Ground;
+use super::jump::{self, Ground};
 use crate::numeric::plain_sum;
 
 /// Furthest that a step's place is looked for on either side, samples.
 const FURTHEST: usize = 2048;
+/// Readings on either side that tell its σ.
+const NEAR: usize = 64;
+/// Levels are told by so many times as many readings as the doubtful part has.
+const LEVEL: usize = 8;
+/// Difference between the sides' σ, in standard deviations, up to which they count as one: a σ that
+/// differs by chance alone draws the step to the side that is quieter.
+const ALIKE: f64 = 3.0;
 
 /// A step's place.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
     pub(super) at: usize,
+    /// Median of the posterior, where the step is reported; `at` is its mode.
+    pub(super) middle: usize,
     /// First and last index that the first new sample may have, 95 %.
     pub(super) low: usize,
     pub(super) high: usize,
@@ -54,22 +64,27 @@ pub(super) fn refine(
     let at = step.at;
     let noise = ground.noise;
     let (l, r) = (at - left, right - at);
-    let near = 64.min(l);
+    let near = [NEAR.min(l), NEAR.min(r)];
     let mut values = Vec::new();
-    ground.copy(at - near, at, &mut values);
-    let sigma_l = ground.side_sigma(&values);
-    let near = 64.min(r);
-    ground.copy(at, at + near, &mut values);
-    let sigma_r = ground.side_sigma(&values);
+    ground.copy(at - near[0], at, &mut values);
+    let mut sigma_l = ground.side_sigma(&values);
+    ground.copy(at, at + near[1], &mut values);
+    let mut sigma_r = ground.side_sigma(&values);
+    let doubt = near.map(|n| 0.5 / n as f64).iter().sum::<f64>().sqrt();
+    if (sigma_l / sigma_r).ln().abs() < ALIKE * doubt {
+        sigma_l = (0.5 * (sigma_l * sigma_l + sigma_r * sigma_r)).sqrt();
+        sigma_r = sigma_l;
+    }
     let sigma = sigma_l.max(sigma_r);
     let half = how_far(ground, sigma, jump);
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
     // Levels from the readings beyond the doubtful part, as near as possible.
     let level = |from: usize, to: usize, values: &mut Vec<f64>| -> f64 {
         ground.copy(from, to, values);
-        plain_sum(values) / values.len() as f64
+        let settled = ground.settled(values);
+        plain_sum(settled) / settled.len() as f64
     };
-    let reach = (half * 4).max(8);
+    let reach = (half * LEVEL).max(8);
     let quarter = (half / 4).min(l / 2);
     let level_l = level(left.max(at.saturating_sub(reach)), at - quarter, &mut values);
     let quarter = (half / 4).min(r / 2);
@@ -80,50 +95,89 @@ pub(super) fn refine(
     ground.copy(from, (end + 2).min(right), &mut values);
     let l_of = |k: usize| (values[k - from] - level_l) / sigma_l;
     let r_of = |k: usize| (values[k - from] - level_r) / sigma_r;
-    // Squared innovation of sample k when it is old after old, new after new, or the first new.
-    let old = |k: usize| {
-        let e = if k > from { (l_of(k) - phi * l_of(k - 1)) * white } else { l_of(k) };
-        0.5 * e * e + sigma_l.ln()
-    };
-    let new = |k: usize| {
-        let e = if k > from { (r_of(k) - phi * r_of(k - 1)) * white } else { r_of(k) };
-        0.5 * e * e + sigma_r.ln()
-    };
-    let mixed = |k: usize| {
-        let e = if k > from { (r_of(k) - phi * l_of(k - 1)) * white } else { r_of(k) };
-        0.5 * e * e + sigma_r.ln()
-    };
     let last = from + values.len() - 1;
-    let mut log_likelihood = vec![0.0f64; end - first + 1];
-    let mut total = 0.0;
-    for k in first..end {
-        // Moving the step from k to k + 1.
-        total += mixed(k) - old(k);
-        if k < last {
-            total += new(k + 1) - mixed(k + 1);
+    let places = end - first + 1;
+    let soft = jump::softness(jump, noise.sigma_at(level_l).max(noise.sigma_at(level_r)));
+    let log_likelihood: Vec<f64> = if soft > 0.0 {
+        // Readings next to a large jump, or to the next one, may miss their level: as `jump` has it.
+        let off = |i: usize, level: f64| {
+            let least = jump::SOFT_FROM * noise.sigma_at(level);
+            ((values[i - from] - level).abs() - least).max(0.0)
+        };
+        let after_last =
+            (from..at.min(last + 1)).take_while(|i| from <= left && off(*i, level_l) > 0.0).last();
+        let before_next =
+            (at..=last).rev().take_while(|i| last + 1 >= right && off(*i, level_r) > 0.0).last();
+        let of_place = |k: usize| {
+            let (mut before, mut sum) = (0.0, 0.0);
+            for i in from..=last {
+                let (level, sigma, away) = match i < k {
+                    true => (level_l, sigma_l, k - 1 - i),
+                    false => (level_r, sigma_r, i - k),
+                };
+                let far = match i < k {
+                    true => after_last.is_some_and(|end| i <= end),
+                    false => before_next.is_some_and(|start| i >= start),
+                };
+                let unsettled = if far { off(i, level) } else { 0.0 };
+                let scale = sigma.hypot(soft * jump::fades(away)).hypot(unsettled);
+                let now = (values[i - from] - level) / scale;
+                let e = if i > from { (now - phi * before) * white } else { now };
+                sum -= 0.5 * e * e + scale.ln();
+                before = now;
+            }
+            sum
+        };
+        (first..=end).map(of_place).collect()
+    } else {
+        // Squared innovation of sample k when it is old after old, new after new, or the first new.
+        let old = |k: usize| {
+            let e = if k > from { (l_of(k) - phi * l_of(k - 1)) * white } else { l_of(k) };
+            0.5 * e * e + sigma_l.ln()
+        };
+        let new = |k: usize| {
+            let e = if k > from { (r_of(k) - phi * r_of(k - 1)) * white } else { r_of(k) };
+            0.5 * e * e + sigma_r.ln()
+        };
+        let mixed = |k: usize| {
+            let e = if k > from { (r_of(k) - phi * l_of(k - 1)) * white } else { r_of(k) };
+            0.5 * e * e + sigma_r.ln()
+        };
+        let mut log_likelihood = vec![0.0f64; places];
+        let mut total = 0.0;
+        for k in first..end {
+            // Moving the step from k to k + 1.
+            total += mixed(k) - old(k);
+            if k < last {
+                total += new(k + 1) - mixed(k + 1);
+            }
+            log_likelihood[k + 1 - first] = total;
         }
-        log_likelihood[k + 1 - first] = total;
-    }
+        log_likelihood
+    };
     let top = log_likelihood.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let weight: Vec<f64> = log_likelihood.iter().map(|l| (l - top).exp()).collect();
     let sum: f64 = weight.iter().sum();
     let best = log_likelihood.iter().position(|l| *l == top).unwrap_or(at - first);
-    let mut low = best;
-    let mut high = best;
+    let (mut low, mut middle, mut high) = (best, best, best);
     let mut gathered = 0.0;
-    let mut low_found = false;
+    let (mut low_found, mut middle_found) = (false, false);
     for (i, w) in weight.iter().enumerate() {
         gathered += w / sum;
         if !low_found && gathered > 0.025 {
             low = i;
             low_found = true;
         }
+        if !middle_found && gathered >= 0.5 {
+            middle = i;
+            middle_found = true;
+        }
         if gathered >= 0.975 {
             high = i;
             break;
         }
     }
-    let place =
-        Place { at: first + best, low: first + low.min(best), high: first + high.max(best) };
+    let (low, high) = (first + low.min(best), first + high.max(best));
+    let place = Place { at: first + best, middle: first + middle, low, high };
     Sought { place, sigma, half }
 }

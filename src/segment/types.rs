@@ -70,7 +70,7 @@ pub struct Step {
     /// Its standard uncertainty, ampere.
     pub standard_uncertainty_a: f64,
     /// How sure it is that the step is real, 0 to 1: `1/(1 + E)`, where `E` is the number of steps
-    /// of its evidence that chance alone makes in such a capture; of a weak step, with the odds
+    /// of its evidence that noise and a wandering zero make in such a capture; of a weak step, with the odds
     /// that the Bayesian online posterior of the run length gives, as the geometric mean of both.
     pub score: f64,
 }

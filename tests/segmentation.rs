@@ -1,6 +1,9 @@
 //! The segmentation against published series, simulated truth, and inputs made to mislead it.
 
 #[allow(dead_code)]
+#[path = "../src/chance.rs"]
+mod chance;
+#[allow(dead_code)]
 #[path = "../examples/method_check/families.rs"]
 mod families;
 #[allow(dead_code)]
@@ -13,7 +16,8 @@ mod score;
 use ebbmark::capture::{Samples, TimeAxis};
 use ebbmark::findings::{SegmentKind, Span};
 use ebbmark::segment::{Segmentation, Wishes, segment};
-use rand::SeedableRng;
+use proptest::prelude::*;
+use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 fn uniform(current_a: Vec<f64>, interval_s: f64) -> Samples {
@@ -66,6 +70,15 @@ fn sound(samples: &Samples, found: &Segmentation) {
         assert!(step.time_low_s <= step.time_s && step.time_s <= step.time_high_s, "{step:?}");
         assert!(step.delta_a.is_finite() && step.standard_uncertainty_a.is_finite(), "{step:?}");
         assert!((0.0..=1.0).contains(&step.score), "{step:?}");
+        assert!(step.time_low_s.is_finite() && step.time_high_s.is_finite(), "{step:?}");
+    }
+    for state in &found.states {
+        for value in [state.mean_a, state.noise_a, state.time_s, state.charge_c] {
+            assert!(value.is_finite(), "{state:?}");
+        }
+    }
+    for at_level in &found.noise.by_level {
+        assert!(at_level.level_a.is_finite() && at_level.sigma_a.is_finite(), "{at_level:?}");
     }
     let noise = &found.noise;
     assert!(noise.sigma_a.is_finite() && noise.floor_a.is_finite());
@@ -133,6 +146,70 @@ fn tiny_and_degenerate_captures_are_sound() {
     assert!(segment(&uniform(vec![], 1.0), &[], None, &Wishes::default()).is_err());
 }
 
+/// Stretches of constants, single counts, noise and ramps, each of its own magnitude between 1e-9
+/// and 1e6 ampere, with strays among them: `(kind, length, level, spread, seed)`.
+fn any_readings() -> impl Strategy<Value = Vec<f64>> {
+    let magnitude = || {
+        (-9.0..6.0f64, any::<bool>()).prop_map(|(power, minus)| {
+            let size = 10f64.powf(power);
+            if minus { -size } else { size }
+        })
+    };
+    let stretch = (0u8..5, 1usize..160, magnitude(), magnitude(), any::<u64>());
+    prop::collection::vec(stretch, 1..9).prop_map(|stretches| {
+        let mut log = Vec::new();
+        for (kind, length, level, spread, seed) in stretches {
+            let u = noise(length, 0.5, seed);
+            log.extend((0..length).map(|i| match kind {
+                0 => level,
+                1 => level + spread * f64::from(u8::from(u[i] > 1.5)),
+                2 => level + spread * u[i],
+                3 => level + spread * i as f64 / length as f64,
+                _ if i == length / 2 => spread,
+                _ => level,
+            }));
+        }
+        log
+    })
+}
+
+proptest! {
+    #![proptest_config(chance::same(400))]
+
+    /// Whatever finite readings come, nothing that is not finite leaves.
+    #[test]
+    fn finite_readings_give_finite_results(
+        log in any_readings(),
+        resolution in prop::option::of((-9.0..3.0f64).prop_map(|power| 10f64.powf(power))),
+        steady in any::<bool>(),
+        strides in prop::collection::vec(0u8..4, 1..20),
+        gaps in prop::collection::vec((0.0..1.0f64, 0.0..0.1f64), 0..4),
+        smallest_step_a in prop::option::of((-9.0..3.0f64).prop_map(|power| 10f64.powf(power))),
+    ) {
+        prop_assume!(log.len() >= 3);
+        let time = if steady {
+            TimeAxis::Uniform { interval_s: 1e-5, len: log.len() }
+        } else {
+            // Readings may share a moment.
+            let mut t = 0.0;
+            let strides = strides.iter().cycle();
+            let times = strides.take(log.len()).enumerate().map(|(i, stride)| {
+                t += if i > 0 { f64::from(*stride) * 0.25 } else { 0.0 };
+                t
+            });
+            TimeAxis::Listed(times.collect())
+        };
+        let end_s = time.at(log.len() - 1);
+        let span = |(from, share): &(f64, f64)| {
+            Span { start_s: from * end_s, end_s: (from + share) * end_s }
+        };
+        let gaps: Vec<Span> = gaps.iter().map(span).collect();
+        let samples = Samples { time, current_a: log };
+        let wishes = Wishes { smallest_step_a, ..Wishes::default() };
+        sound(&samples, &segment(&samples, &gaps, resolution, &wishes).unwrap());
+    }
+}
+
 #[test]
 fn rounded_readings_that_hardly_move_show_their_steps() {
     // No noise at all: 1 mA counts that change twice.
@@ -174,6 +251,50 @@ fn every_edge_of_a_square_wave_is_found_once() {
             .collect();
         let expected: Vec<usize> = (1..60).map(|k| k * half).collect();
         assert_eq!(places(&cut(log, None)), expected, "half period {half}");
+    }
+}
+
+/// A bench at 10 Hz: asleep at 0.82 mA ± 2.5 µA, awake for 0.42 s at 34 mA every 14 to 16 s, the meter
+/// averaging over its interval and what is switched dying away; off shortly after a wake.
+#[test]
+fn short_wakes_with_soft_edges_are_found_one_by_one() {
+    for seed in 0..20 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut between = |low: f64, high: f64| low + (high - low) * rng.random::<f64>();
+        let mut edges = vec![];
+        let mut now = between(10.0, 14.0);
+        while now < 280.0 {
+            edges.push((now, 0.0338));
+            edges.push((now + between(0.38, 0.46), -0.0338));
+            now += between(14.0, 16.0);
+        }
+        let off = edges.last().unwrap().0 + between(0.7, 1.2);
+        edges.push((off, -0.00081));
+        // Twenty moments a reading, for the average over its interval.
+        let current = |time_s: f64| -> f64 {
+            let of_edge = |(at, delta): &(f64, f64)| match time_s - at {
+                past if past < 0.0 => 0.0,
+                past if *delta == -0.0338 => delta * (1.0 - (-past / 0.05).exp()),
+                _ => *delta,
+            };
+            0.00082 + edges.iter().map(of_edge).sum::<f64>()
+        };
+        let readings = noise(3000, 0.3, seed + 100).into_iter().enumerate().map(|(i, noise)| {
+            let mean =
+                (0..20).map(|k| current(0.1 * i as f64 + 0.005 * f64::from(k))).sum::<f64>() / 20.0;
+            let sigma = if mean > 0.01 { 1.4e-5 + 0.0012 * mean } else { 2.5e-6 };
+            let count = if mean > 0.01 { 1e-5 } else { 1e-6 };
+            ((mean + sigma * noise) / count).round() * count
+        });
+        let found = cut(readings.collect(), Some(1e-6));
+        for (edge, delta) in &edges {
+            let near = |at: &&usize| (**at as f64 - 10.0 * edge).abs() <= 2.5;
+            let steps = places(&found);
+            assert_eq!(steps.iter().filter(near).count(), 1, "seed {seed} {edge} s: {steps:?}");
+            let found = found.steps.iter().find(|step| near(&&step.index)).unwrap();
+            assert_eq!(found.delta_a > 0.0, *delta > 0.0, "seed {seed} {edge} s");
+        }
+        assert_eq!(found.steps.len(), edges.len(), "seed {seed}: {:?}", places(&found));
     }
 }
 

@@ -20,11 +20,12 @@ pub(crate) enum Bar {
     FalsePerCapture(f64),
 }
 
-pub(crate) const FAMILIES: [Family; 11] = [
+pub(crate) const FAMILIES: [Family; 12] = [
     Family { name: "visit", bar: Bar::F1(0.998), within_s: None, make: visit },
     Family { name: "overlapping", bar: Bar::F1(0.998), within_s: None, make: overlapping },
     Family { name: "night", bar: Bar::F1(0.998), within_s: None, make: night },
     Family { name: "quiet night", bar: Bar::FalsePerCapture(0.05), within_s: None, make: quiet },
+    Family { name: "wandering", bar: Bar::FalsePerCapture(0.05), within_s: None, make: wandering },
     Family { name: "sleeper", bar: Bar::F1(0.998), within_s: None, make: sleeper },
     Family { name: "settling", bar: Bar::F1(0.99), within_s: None, make: settling },
     Family { name: "autoranging", bar: Bar::F1(0.99), within_s: None, make: autoranging },
@@ -147,6 +148,22 @@ fn quiet(rng: &mut ChaCha8Rng) -> Log {
     read(rng, truth, &meter)
 }
 
+/// Twelve hours of nothing on a zero that wanders by 5 mA over 2 to 6 hours.
+fn wandering(rng: &mut ChaCha8Rng) -> Log {
+    let mut truth = Truth::new(12.0 * 3600.0, 0.0);
+    let waves: [(f64, f64, f64); 3] = std::array::from_fn(|_| {
+        let period_s = log_between(rng, 7200.0, 21_600.0);
+        (between(rng, 0.2, 1.0), period_s, between(rng, 0.0, std::f64::consts::TAU))
+    });
+    let whole: f64 = waves.iter().map(|wave| wave.0).sum();
+    truth.smooth = Box::new(move |t| {
+        let at = |(a, period_s, phase)| a * f64::sin(std::f64::consts::TAU * t / period_s + phase);
+        0.005 * waves.iter().map(|wave| at(*wave)).sum::<f64>() / whole
+    });
+    let meter = clamp_meter(rng, 1.0, 0.9, 0.0);
+    read(rng, truth, &meter)
+}
+
 /// A device that sleeps at microamperes and wakes for milliseconds.
 fn sleeper(rng: &mut ChaCha8Rng) -> Log {
     let duration = 60.0;
@@ -246,7 +263,7 @@ fn sunrise(rng: &mut ChaCha8Rng) -> Log {
 }
 
 /// Steps below one reading's noise, held ten minutes.
-fn faint(rng: &mut ChaCha8Rng) -> Log {
+pub(crate) fn faint(rng: &mut ChaCha8Rng) -> Log {
     let size = f64::from(rng.random_range(3..=6)) * 1e-3;
     let mut truth = Truth::new(0.0, between(rng, 0.005, 0.03));
     let mut t = 600.0;

@@ -2,14 +2,11 @@
 
 use ebbmark::numeric::effective_samples;
 use ebbmark::segment::{Wishes, segment};
-use rand::Rng;
-use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use crate::Options;
 use crate::families::rng;
-use crate::meter::{Log, Meter, Truth, between, log_between, read};
-use crate::score::score;
+use crate::meter::{Log, Meter, Truth, between, read};
 
 /// Time of clean steps: share within one sample of the truth.
 pub(crate) fn edges(options: &Options) {
@@ -170,114 +167,4 @@ fn found(log: &Log, wishes: &Wishes) -> usize {
             found.steps.iter().any(|step| (step.time_s - truth.0).abs() <= 0.5 * HELD as f64)
         })
         .count()
-}
-
-/// Whether 95 % intervals hold the true time, by size of the step over the noise of a reading.
-pub(crate) fn intervals(options: &Options) {
-    println!("\n95 % intervals of the time, clean steps held 100 to 1000 readings, φ 0 to 0.8");
-    println!("{:>10} {:>7} {:>7} {:>9} {:>12}", "step, σ", "steps", "found", "covered", "width");
-    for sizes in [(0.5, 0.8), (0.8, 1.5), (1.5, 3.0), (3.0, 6.0), (6.0, 20.0)] {
-        let found: Vec<(usize, usize, usize, f64)> = (options.from..options.from + options.seeds)
-            .into_par_iter()
-            .map(|seed| {
-                let rng = &mut rng("intervals", seed);
-                let mut truth = Truth::new(0.0, 0.02);
-                let meter = Meter::plain(1.0, 1e-3, 2e-3, between(rng, 0.0, 0.8));
-                let mut up = 0.0;
-                for _ in 0..8 {
-                    truth.duration_s += log_between(rng, 100.0, 1000.0).round();
-                    let size = meter.sigma_a * log_between(rng, sizes.0, sizes.1);
-                    let delta = if up > 0.0 { -up } else { size };
-                    truth.add(truth.duration_s, delta);
-                    up += delta;
-                }
-                truth.duration_s += 500.0;
-                let log = read(rng, truth, &meter);
-                let found = segment(&log.samples, &[], Some(log.resolution_a), &Wishes::default())
-                    .expect("a capture of thousands of samples");
-                let mut result = (log.true_steps.len(), 0, 0, 0.0);
-                for (at_s, delta_a) in &log.true_steps {
-                    let near =
-                        found.steps.iter().filter(|step| step.delta_a * delta_a > 0.0).min_by(
-                            |a, b| (a.time_s - at_s).abs().total_cmp(&(b.time_s - at_s).abs()),
-                        );
-                    if let Some(step) = near.filter(|step| (step.time_s - at_s).abs() < 100.0) {
-                        result.1 += 1;
-                        let held = step.time_low_s < at_s + 0.01 && *at_s < step.time_high_s + 0.01;
-                        result.2 += usize::from(held);
-                        result.3 += step.time_high_s - step.time_low_s;
-                    }
-                }
-                result
-            })
-            .collect();
-        let [steps, hits, covered] = [
-            found.iter().map(|f| f.0).sum::<usize>(),
-            found.iter().map(|f| f.1).sum::<usize>(),
-            found.iter().map(|f| f.2).sum::<usize>(),
-        ];
-        let width: f64 = found.iter().map(|f| f.3).sum();
-        println!(
-            "{:>10} {steps:>7} {hits:>7} {:>8.1}% {:>12.1}",
-            format!("{}-{}", sizes.0, sizes.1),
-            100.0 * covered as f64 / hits.max(1) as f64,
-            width / hits.max(1) as f64,
-        );
-    }
-}
-
-/// How often steps are false, by score: captures of two hours with no, one or two faint loads,
-/// half of them on a wandering zero.
-pub(crate) fn scores(options: &Options) {
-    let all: Vec<(f64, bool)> = (options.from..options.from + 8 * options.seeds)
-        .into_par_iter()
-        .flat_map_iter(|seed| {
-            let log = doubtful(&mut rng("scores", seed));
-            let found = segment(&log.samples, &[], Some(log.resolution_a), &Wishes::default())
-                .expect("a capture of thousands of samples");
-            let score = score(&log, &found, Some(60.0), 0.0);
-            let falsely: Vec<f64> = score.false_at.iter().map(|step| step.2).collect();
-            let mut steps: Vec<(f64, bool)> = falsely.iter().map(|s| (*s, false)).collect();
-            let mut scores: Vec<f64> = found.steps.iter().map(|step| step.score).collect();
-            for one in falsely {
-                let at = scores.iter().position(|s| *s == one).expect("one of the steps");
-                scores.swap_remove(at);
-            }
-            steps.extend(scores.into_iter().map(|score| (score, true)));
-            steps
-        })
-        .collect();
-    println!("\nshare of true steps by score, {} captures with faint loads", 8 * options.seeds);
-    println!("{:>14} {:>7} {:>7}", "score", "steps", "true");
-    let borders = [0.0, 0.5, 0.8, 0.9, 0.97, 0.99, 0.999, 0.9999, 1.0 + f64::EPSILON];
-    for pair in borders.windows(2) {
-        let here = all.iter().filter(|(score, _)| (pair[0]..pair[1]).contains(score));
-        let (count, real) = here.fold((0, 0), |(n, k), (_, real)| (n + 1, k + usize::from(*real)));
-        println!(
-            "{:>14} {count:>7} {:>6.1}%",
-            format!("{}-{:.4}", pair[0], pair[1]),
-            100.0 * f64::from(real as u32) / f64::from(count.max(1))
-        );
-    }
-}
-
-fn doubtful(rng: &mut ChaCha8Rng) -> Log {
-    let phi = between(rng, 0.0, 0.8);
-    let mut meter = Meter::plain(1.0, 1e-3, log_between(rng, 0.5e-3, 3e-3), phi);
-    meter.wander_a = if rng.random() { 0.012 } else { 0.0 };
-    meter.spikes_per_sample = 0.0005;
-    meter.spike_a = 0.2;
-    let mut truth = Truth::new(7200.0, 0.02);
-    let mut at_s = between(rng, 300.0, 2500.0).round();
-    for _ in 0..rng.random_range(0..3) {
-        let hold = log_between(rng, 20.0, 2000.0).round();
-        // Sizes from what nobody could see to what is plain, for the time held.
-        let unit = meter.sigma_a * (2.0 / effective_samples(hold, phi)).sqrt();
-        let delta_a = unit * log_between(rng, 2.5, 12.0);
-        truth.add(at_s, delta_a);
-        truth.add(at_s + hold, -delta_a);
-        at_s += hold + between(rng, 500.0, 1500.0).round();
-    }
-    truth.edges.retain(|edge| edge.at_s < 7100.0);
-    read(rng, truth, &meter)
 }

@@ -6,6 +6,7 @@ mod families;
 mod limits;
 mod meter;
 mod score;
+mod sure;
 
 use std::time::Instant;
 
@@ -62,8 +63,8 @@ fn main() {
         limits::power(&options);
     }
     if options.only.as_deref().is_none_or(|o| o == "how-sure") {
-        limits::intervals(&options);
-        limits::scores(&options);
+        sure::intervals(&options);
+        sure::scores(&options);
     }
 }
 

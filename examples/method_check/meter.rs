@@ -187,14 +187,17 @@ pub(crate) fn read(rng: &mut ChaCha8Rng, truth: Truth, meter: &Meter) -> Log {
         .filter(|w| w[1] - w[0] > 5.0 * dt)
         .map(|w| Span { start_s: w[0], end_s: w[1] })
         .collect();
-    let true_steps = edges
-        .iter()
-        .map(|edge| {
-            // The first sample at the new level is all that a capture can tell.
-            let at = times.partition_point(|t| *t < edge.at_s - start).min(times.len() - 1);
-            (times[at], edge.delta_a)
-        })
-        .collect();
+    let mut true_steps: Vec<(f64, f64)> = Vec::new();
+    for edge in &edges {
+        // The first sample at the new level is all that a capture can tell; of two edges between the
+        // same two samples, what they leave.
+        let at = times.partition_point(|t| *t < edge.at_s - start).min(times.len() - 1);
+        match true_steps.last_mut().filter(|(before, _)| *before == times[at]) {
+            Some((_, delta_a)) => *delta_a += edge.delta_a,
+            None => true_steps.push((times[at], edge.delta_a)),
+        }
+    }
+    true_steps.retain(|(_, delta_a)| *delta_a != 0.0);
     let time = if meter.jitter > 0.0 || !gaps.is_empty() {
         TimeAxis::Listed(times)
     } else {

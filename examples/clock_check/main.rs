@@ -1,6 +1,6 @@
 //! How well two clocks are set against each other and lines tied to steps, over many simulated
-//! visits with known truth: `cargo run --release --example clock_check [VISITS [KIND]]`. With
-//! `EBBMARK_TELL` set it names what is out.
+//! visits with known truth: `cargo run --release --example clock_check [VISITS [KIND [FROM]]]`, from
+//! seed `FROM`, or 0, on. With `EBBMARK_TELL` set it names what is out.
 //!
 //! The column `ideal` is what can be had at all: the share of offsets within one sample and a
 //! second that a reader finds who knows which line is which step, the drift, and how late people
@@ -11,11 +11,15 @@ mod visits;
 mod whole;
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::time::Instant;
 
 use ebbmark::events::align;
 use rayon::prelude::*;
 use visits::{Kind, ORDINARY, visit};
+
+/// Upper ends of the classes of stated probability.
+const STATED: [f64; 5] = [0.5, 0.8, 0.9, 0.95, 0.98];
 
 #[derive(Default)]
 struct Tally {
@@ -29,6 +33,10 @@ struct Tally {
     far: usize,
     silent: usize,
     alarmed: usize,
+    /// Lines that a caution names, and those of them that were right after all.
+    named: (usize, usize),
+    /// Of ties by stated probability: how many, how many right, and the sum of what was stated.
+    stated: [(usize, usize, f64); STATED.len() + 1],
     worst_s: f64,
     cautions: BTreeMap<String, usize>,
 }
@@ -45,6 +53,10 @@ impl Tally {
         self.far += other.far;
         self.silent += other.silent;
         self.alarmed += other.alarmed;
+        self.named = (self.named.0 + other.named.0, self.named.1 + other.named.1);
+        for (mine, others) in self.stated.iter_mut().zip(other.stated) {
+            *mine = (mine.0 + others.0, mine.1 + others.1, mine.2 + others.2);
+        }
         self.worst_s = self.worst_s.max(other.worst_s);
         for (code, count) in other.cautions {
             *self.cautions.entry(code).or_default() += count;
@@ -56,6 +68,8 @@ impl Tally {
 fn main() {
     let count: u64 = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(500);
     let wanted = std::env::args().nth(2);
+    let from: u64 = std::env::args().nth(3).and_then(|n| n.parse().ok()).unwrap_or(0);
+    let seeds = from..from + count;
     let verbose = std::env::var_os("EBBMARK_TELL").is_some();
     let asked = |name: &str| wanted.as_ref().is_none_or(|wanted| name.contains(wanted));
     let kinds = [
@@ -86,7 +100,8 @@ fn main() {
     ];
     let whole = [("whole visits, times to 1 s", 1.0), ("whole visits, to the minute", 60.0)];
     for (name, rounding_s) in whole.into_iter().filter(|(name, _)| asked(name)) {
-        let outcomes: Vec<whole::Outcome> = (0..count)
+        let outcomes: Vec<whole::Outcome> = seeds
+            .clone()
             .into_par_iter()
             .map(|seed| whole::visit(seed, rounding_s, verbose))
             .collect();
@@ -124,7 +139,7 @@ fn main() {
     );
     for kind in kinds.into_iter().filter(|kind| asked(kind.name)) {
         let clock = Instant::now();
-        let tally = check(&kind, count, verbose);
+        let tally = check(&kind, seeds.clone(), verbose);
         let each = clock.elapsed().as_secs_f64() * 1e3 / count as f64;
         let of = |n: usize, all: usize| 100.0 * n as f64 / all.max(1) as f64;
         println!(
@@ -141,17 +156,27 @@ fn main() {
             each,
             tally.cautions,
         );
+        let class = |(n, right, sum): &(usize, usize, f64)| {
+            let n = *n;
+            if n == 0 {
+                return "-".to_owned();
+            }
+            format!("{n}: {:.1} ({:.1})", of(*right, n), 100.0 * sum / n as f64)
+        };
+        println!(
+            "   {} lines doubted, {} of them right; ties right in % (stated): {}",
+            tally.named.0,
+            tally.named.1,
+            tally.stated.iter().map(class).collect::<Vec<_>>().join(", ")
+        );
         if tally.faults > 0 {
             println!("   {} lists refused", tally.faults);
         }
     }
 }
 
-fn check(kind: &Kind, count: u64, verbose: bool) -> Tally {
-    (0..count)
-        .into_par_iter()
-        .map(|seed| one(kind, seed, verbose))
-        .reduce(Tally::default, Tally::with)
+fn check(kind: &Kind, seeds: Range<u64>, verbose: bool) -> Tally {
+    seeds.into_par_iter().map(|seed| one(kind, seed, verbose)).reduce(Tally::default, Tally::with)
 }
 
 fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
@@ -188,8 +213,13 @@ fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
         .cautions
         .iter()
         .any(|c| ["clock-ambiguous", "clock-not-found", "times-coarse"].contains(&c.code.as_str()));
-    let doubtful = found.cautions.iter().find(|c| c.code == "event-doubtful");
-    tally.alarmed += usize::from(clock_told || doubtful.is_some());
+    let doubtful: Vec<String> = found
+        .cautions
+        .iter()
+        .filter(|c| ["event-doubtful", "event-unclear"].contains(&c.code.as_str()))
+        .map(|c| c.text.to_lowercase())
+        .collect();
+    tally.alarmed += usize::from(clock_told || !doubtful.is_empty());
     for caution in &found.cautions {
         *tally.cautions.entry(caution.code.clone()).or_default() += 1;
     }
@@ -205,7 +235,32 @@ fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
                     visit.truth.iter().any(|(r, s)| *r == row && *s == truth)
                 })
             });
-        tally.right += usize::from(truth == event.step || shared);
+        let right = truth == event.step || shared;
+        tally.right += usize::from(right);
+        let named = format!("line {} ", event.line.row);
+        let doubted = doubtful.iter().any(|text| text.contains(&named));
+        tally.named.0 += usize::from(doubted);
+        tally.named.1 += usize::from(doubted && right);
+        if event.step.is_some() {
+            let class = &mut tally.stated[STATED.partition_point(|end| *end <= event.probability)];
+            *class = (class.0 + 1, class.1 + usize::from(right), class.2 + event.probability);
+        }
+        if verbose && (doubted || !right) {
+            let steps = &visit.segmentation.steps;
+            let of = |step: Option<usize>| step.map(|s| (steps[s].time_s, steps[s].delta_a));
+            println!(
+                "seed {seed} row {} {} {} at {:.1}: tied {:.3?} true {:.3?} p {:.3}{}{}",
+                event.line.row,
+                event.line.load,
+                event.line.state,
+                event.aligned_s,
+                of(event.step),
+                of(truth),
+                event.probability,
+                if right { "" } else { " WRONG" },
+                if doubted { " doubted" } else { "" }
+            );
+        }
         let steps = &visit.segmentation.steps;
         let Some(tied) = event.step.filter(|_| truth != event.step) else { continue };
         // A line without a step of its own is compared with where it should have been.
@@ -215,9 +270,7 @@ fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
         );
         if (steps[tied].time_s - due_s).abs() > 5.0 {
             tally.far += 1;
-            let named = format!("line {} ", event.line.row);
-            let told =
-                clock_told || doubtful.is_some_and(|c| c.text.to_lowercase().contains(&named));
+            let told = clock_told || doubted;
             tally.silent += usize::from(!told);
             if verbose && !told {
                 println!(

@@ -14,8 +14,6 @@ use crate::segment::Segmentation;
 const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
 const DOUBTFUL: f64 = 0.9;
-/// The same for the only tied line of its load.
-const SURE_ALONE: f64 = 0.98;
 
 /// Rounding that leaves a line's step to order, direction and size, seconds.
 const COARSE_S: f64 = 20.0;
@@ -110,6 +108,7 @@ fn lines(
 ) {
     let mut outside = Vec::new();
     let mut unseen = Vec::new();
+    let mut unclear = Vec::new();
     let mut doubtful = Vec::new();
     let mut contrary = Vec::new();
     let mut no_zero = Vec::new();
@@ -131,7 +130,11 @@ fn lines(
                 together.push(named(&event.line));
                 continue;
             }
-            None => unseen.push(named(&event.line)),
+            None => {
+                let sure = event.probability >= DOUBTFUL * told.answer.share;
+                if sure { &mut unseen } else { &mut unclear }.push(named(&event.line));
+                continue;
+            }
             Some(step) => {
                 let up = segmentation.steps[step].delta_a * told.answer.setting.turn > 0.0;
                 if (line.way == Way::Up && !up) || (line.way == Way::Down && up) {
@@ -142,8 +145,7 @@ fn lines(
         let strange = told.ties[i].mark.is_some_and(|mark| {
             told.answer.is_strange(&told.evidence.marks[mark], line, event.probability)
         });
-        let sure = if is_confirmed(told, i) { DOUBTFUL } else { SURE_ALONE };
-        if strange || event.probability < sure * told.answer.share {
+        if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));
         }
     }
@@ -159,6 +161,14 @@ fn lines(
         unseen,
         "shows no step: the load did nothing that this meter can see, or was not switched",
         "show no step: the loads did nothing that this meter can see, or were not switched",
+    );
+    tell(
+        "event-unclear",
+        unclear,
+        "may have made a step close by that other lines or nothing at all can have made too; it is \
+         left without one: list the times to the second, and switch the load again, alone",
+        "may have made steps close by that other lines or nothing at all can have made too; they \
+         are left without: list the times to the second, and switch each load again, alone",
     );
     tell(
         "switched-together",
@@ -188,16 +198,6 @@ fn lines(
         "are zero checks, but the current was not near its lowest then: something was powered, or \
          the times are wrong",
     );
-}
-
-/// True when another line of the same load is tied too, so that sizes bear each other out.
-fn is_confirmed(told: &Told<'_>, line: usize) -> bool {
-    let lines = &told.evidence.lines;
-    (0..lines.len()).any(|other| {
-        let same = lines[other].doing == lines[line].doing
-            || lines[line].opposite == Some(lines[other].doing);
-        other != line && same && told.events[other].step.is_some()
-    })
 }
 
 /// True when a tied line of the same moment moved the current the same way.

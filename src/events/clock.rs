@@ -123,7 +123,7 @@ fn climb(
         let setting = Setting { spread_s, ..from.setting };
         let rates = Rates::at_first(evidence);
         let (setting, uncertainty_s, ln_sum) =
-            weigh(evidence, prior, setting, sizes, from.uncertainty_s, rates);
+            weigh(evidence, prior, setting, sizes, from.uncertainty_s, &rates);
         let turned = if setting.turn > 0.0 { 0.0 } else { TURNED };
         let ln_evidence = ln_sum + turned + spread_ln_weight(setting.spread_s);
         if best.as_ref().is_none_or(|best| ln_evidence > best.ln_evidence) {
@@ -140,7 +140,7 @@ fn refine(evidence: &Evidence, prior: &Prior, start: Fit) -> Fit {
     let mut known_sizes = Vec::new();
     let rates = Rates::at_first(evidence);
     for factors in [&[0.6, 1.0, 1.7][..], &[0.75, 1.0, 1.33], &[1.0]] {
-        let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, rates);
+        let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, &rates);
         let (pairs, _) = near.at(&fit.setting);
         let chain: Vec<Pair> = tie::best(&pairs).into_iter().map(|p| pairs[p]).collect();
         known_sizes = sizes(evidence, chain.iter().map(|pair| (pair.line, pair.step)));
@@ -154,11 +154,13 @@ fn refine(evidence: &Evidence, prior: &Prior, start: Fit) -> Fit {
         fit = climb(evidence, prior, &fit, factors, &known_sizes);
     }
     // Where the list is known to be good, lines left alone are rarer than at first.
-    let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, rates);
-    let tied = tie::best(&near.at(&fit.setting).0).len();
-    let rates = Rates::after(evidence, tied);
+    let near = Near::of(evidence, &fit.setting, 0.0, &known_sizes, &rates);
+    let pairs = near.at(&fit.setting).0;
+    let mut alone = vec![1.0; evidence.lines.len()];
+    tie::best(&pairs).into_iter().for_each(|p| alone[pairs[p].line] = 0.0);
+    let rates = Rates::after(evidence, &alone);
     let (setting, uncertainty_s, _) =
-        weigh(evidence, prior, fit.setting, &known_sizes, fit.uncertainty_s, rates);
+        weigh(evidence, prior, fit.setting, &known_sizes, fit.uncertainty_s, &rates);
     Fit { setting, uncertainty_s, ..fit }
 }
 
@@ -176,7 +178,7 @@ fn weigh(
     setting: Setting,
     sizes: &[Option<(f64, f64)>],
     uncertainty_s: f64,
-    rates: Rates,
+    rates: &Rates,
 ) -> (Setting, f64, f64) {
     let rounding_s = rounding_of(evidence);
     let mut half = 0.5 * rounding_s + 3.0 * setting.spread_s.max(uncertainty_s.min(60.0));

@@ -16,6 +16,8 @@ const REACH: f64 = 2.6;
 /// Weight of leaving a line untied while sizes are still unknown: two lines of one load that only
 /// together make sense of an odd size need a first tie.
 const EAGER: f64 = 0.2;
+/// Worth of a tie of the other of two lines of one movement: of the two the likelier is tied.
+const SAME: f64 = 0.9;
 /// Pairs less likely than this are no candidates.
 const HOPELESS: f64 = 1e-3;
 
@@ -53,12 +55,12 @@ pub(super) fn ties(evidence: &Evidence, prior: &Prior, answer: &Answer) -> Vec<T
     let mut chain: Vec<Chance> = Vec::new();
     // Sizes and rates learnt from the first ties settle the doubtful ones.
     for untied in [EAGER, 1.0, 1.0] {
-        chances = averaged(evidence, prior, answer, &sizes, rates);
+        chances = averaged(evidence, prior, answer, &sizes, &rates);
         let alone = alone(evidence.lines.len(), &chances);
         chain = most_right(&shared(evidence, &chances), &alone, untied);
         let tied = chain.iter().map(|tied| (tied.line, tied.step));
         sizes = pairs::sizes(evidence, tied);
-        rates = Rates::after(evidence, chain.len());
+        rates = Rates::after(evidence, &alone);
     }
     for (tie, probability) in ties.iter_mut().zip(alone(evidence.lines.len(), &chances)) {
         tie.probability = probability;
@@ -87,7 +89,7 @@ fn averaged(
     prior: &Prior,
     answer: &Answer,
     sizes: &[Option<(f64, f64)>],
-    rates: Rates,
+    rates: &Rates,
 ) -> Vec<Chance> {
     let reach_s = REACH * if answer.found { answer.peak_s } else { answer.uncertainty_s };
     let near = Near::of(evidence, &answer.setting, reach_s, sizes, rates);
@@ -128,7 +130,7 @@ fn alone(lines: usize, chances: &[Chance]) -> Vec<f64> {
 }
 
 /// The same with what lines of one movement of the hand have in common: which of two loads that
-/// were switched together holds their step does not matter.
+/// were switched together holds their step matters little.
 fn shared(evidence: &Evidence, chances: &[Chance]) -> Vec<Chance> {
     let mut of_step: BTreeMap<usize, Vec<&Chance>> = BTreeMap::new();
     for chance in chances {
@@ -141,7 +143,7 @@ fn shared(evidence: &Evidence, chances: &[Chance]) -> Vec<Chance> {
                 .iter()
                 .filter(|other| evidence.together(other.line, chance.line));
             let probability =
-                chance.probability + others.map(|other| other.probability).sum::<f64>();
+                chance.probability + SAME * others.map(|other| other.probability).sum::<f64>();
             Chance { probability, ..*chance }
         })
         .collect()

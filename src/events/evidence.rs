@@ -15,6 +15,9 @@ const SURGES: f64 = 0.25;
 /// and by up to how many times their draw (common practice, no source).
 const INRUSH: f64 = 15.0;
 
+/// Share of lines that say on for off, or whose load feeds the site.
+const CONTRARY: f64 = 0.005;
+
 /// Lines listed this close to each other may be one movement of the hand, seconds.
 const TOGETHER_S: f64 = 3.0;
 
@@ -40,6 +43,10 @@ pub(super) struct Line {
     /// action, its `opposite`.
     pub(super) doing: usize,
     pub(super) opposite: Option<usize>,
+    /// Lines of the same load share one number.
+    pub(super) load: usize,
+    /// True when the load was told the same the last time: on while on, or off while off.
+    pub(super) repeats: bool,
     /// Smallest and largest jump that the job sheet makes expect, ampere.
     pub(super) size_a: Option<(f64, f64)>,
 }
@@ -129,9 +136,9 @@ impl Evidence {
         let (line, mark) = (&self.lines[line], &self.marks[mark]);
         let up = mark.delta_a * turn > 0.0;
         let way = match line.way {
-            Way::Up if up => 0.985 / 0.5,
-            Way::Down if !up => 0.985 / 0.5,
-            Way::Up | Way::Down => 0.015 / 0.5,
+            Way::Up if up => (1.0 - CONTRARY) / 0.5,
+            Way::Down if !up => (1.0 - CONTRARY) / 0.5,
+            Way::Up | Way::Down => CONTRARY / 0.5,
             Way::Either => 1.0,
             Way::Zero => match mark.into_zero {
                 Some(_) => 0.95 / self.into_zero_share,
@@ -258,6 +265,12 @@ fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
                     (way, jump(spec, before.as_deref(), now.as_deref(), sheet))
                 }
             };
+            let repeats = match line.action {
+                Action::On => at.is_some() && before == now,
+                Action::Off => at.is_some() && before.is_none(),
+                Action::To(_) | Action::Zero => false,
+            };
+            let number_of_load = at.unwrap_or(told.len());
             if line.action != Action::Zero {
                 match at {
                     Some(at) => told[at].1 = now,
@@ -276,6 +289,8 @@ fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
                 way,
                 doing: number(&line.load, &line.action),
                 opposite,
+                load: number_of_load,
+                repeats,
                 size_a,
             }
         })

@@ -1,17 +1,23 @@
 //! The pairs of lines and steps near one setting of the clocks, with their gains.
 
-use super::evidence::{Evidence, Way};
+use super::evidence::{Evidence, Line, Way};
 use super::setting::Setting;
 use super::tie::Pair;
 
 /// Share of lines without a step, before the list itself is asked.
 pub(super) const MISSED: f64 = 0.12;
 
+/// The same for a line that tells a load what it was told last: either the line between is missing,
+/// or there was nothing to switch.
+const MISSED_AGAIN: f64 = 0.5;
+/// How many lines of its own load a line's first guess counts as.
+const BELIEF: f64 = 2.0;
+
 /// How often lines and steps stand alone.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Rates {
-    /// Share of lines without a step.
-    pub(super) missed: f64,
+    /// For every line, the probability that it has no step.
+    pub(super) missed: Vec<f64>,
     /// Steps a second that nobody listed.
     pub(super) unlisted_per_s: f64,
 }
@@ -19,18 +25,42 @@ pub(super) struct Rates {
 impl Rates {
     /// Before anything is tied.
     pub(super) fn at_first(evidence: &Evidence) -> Self {
-        Self { missed: MISSED, unlisted_per_s: evidence.steps_per_s }
-    }
-
-    /// After `tied` ties, the first guess counting as eight lines.
-    pub(super) fn after(evidence: &Evidence, tied: usize) -> Self {
-        let (lines, steps) = (evidence.lines.len(), evidence.marks.len());
         Self {
-            missed: ((lines - tied) as f64 + 8.0 * MISSED) / (lines as f64 + 8.0),
-            unlisted_per_s: ((steps - tied) as f64 + 2.0) / (steps as f64 + 2.0)
-                * evidence.steps_per_s,
+            missed: evidence.lines.iter().map(|line| missed_at_first(line, MISSED)).collect(),
+            unlisted_per_s: evidence.steps_per_s,
         }
     }
+
+    /// After each line was left alone with a probability: for the list as a whole with the first
+    /// guess counting as eight lines, and for a load from its other lines, for one that draws
+    /// nothing the meter can see shows no step in any of them.
+    pub(super) fn after(evidence: &Evidence, alone: &[f64]) -> Self {
+        let (lines, steps) = (&evidence.lines, evidence.marks.len() as f64);
+        let tied = lines.len() as f64 - alone.iter().sum::<f64>();
+        // A zero check without a step rests in a zero.
+        let switched = || (0..lines.len()).filter(|i| lines[*i].way != Way::Zero);
+        let untied: f64 = switched().map(|i| alone[i]).sum();
+        let of_list = (untied + 8.0 * MISSED) / (switched().count() as f64 + 8.0);
+        let missed = |i: usize| {
+            let first = missed_at_first(&lines[i], of_list);
+            if lines[i].way == Way::Zero {
+                return MISSED;
+            }
+            let others = switched().filter(|k| *k != i && lines[*k].load == lines[i].load);
+            let (count, sum) =
+                others.fold((0.0, 0.0), |(count, sum), k| (count + 1.0, sum + alone[k]));
+            (sum + BELIEF * first) / (count + BELIEF)
+        };
+        Self {
+            missed: (0..lines.len()).map(missed).collect(),
+            unlisted_per_s: ((steps - tied).max(0.0) + 2.0) / (steps + 2.0) * evidence.steps_per_s,
+        }
+    }
+}
+
+/// The probability that a line has no step, before its load's other lines are asked.
+pub(super) fn missed_at_first(line: &Line, of_list: f64) -> f64 {
+    if line.repeats { of_list.max(MISSED_AGAIN) } else { of_list }
 }
 
 /// Everything near one setting: pairs with their time-independent part of the gain.
@@ -46,13 +76,14 @@ impl<'a> Near<'a> {
         setting: &Setting,
         slack_s: f64,
         sizes: &[Option<(f64, f64)>],
-        rates: Rates,
+        rates: &Rates,
     ) -> Self {
-        let odds = ((1.0 - rates.missed) / rates.missed / rates.unlisted_per_s).ln();
         let mut pairs = Vec::new();
         let widest = evidence.marks.iter().map(|m| m.time_sd_s).fold(0.0, f64::max);
         for (i, line) in evidence.lines.iter().enumerate() {
             let at_s = setting.capture_time(line.listed_s);
+            let missed = rates.missed[i];
+            let odds = ((1.0 - missed) / missed / rates.unlisted_per_s).ln();
             let far = slack_s + setting.reach_s(line.rounding_s, widest);
             let from = evidence.marks.partition_point(|mark| mark.time_s < at_s - far);
             for (j, mark) in evidence.marks.iter().enumerate().skip(from) {

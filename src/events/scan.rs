@@ -1,7 +1,7 @@
 //! The search over every offset that the clocks may have: where to look closely.
 
 use super::evidence::{Evidence, Way};
-use super::pairs::MISSED;
+use super::pairs::{MISSED, missed_at_first};
 use super::prior::Prior;
 use super::setting::Setting;
 
@@ -86,7 +86,6 @@ pub(super) fn scan(
     let step_sd_s = sds[sds.len() / 2];
     let range: f64 = prior.intervals.iter().map(|(low, high)| high - low).sum();
     let bin = (0.5 * setting.spread_s.hypot(step_sd_s)).max(range / 200_000.0);
-    let odds = (1.0 - MISSED) / MISSED;
     let kernels: Vec<(f64, Vec<f64>)> = {
         let mut widths: Vec<f64> = evidence.lines.iter().map(|line| line.rounding_s).collect();
         widths.sort_by(f64::total_cmp);
@@ -111,6 +110,8 @@ pub(super) fn scan(
             else {
                 continue;
             };
+            let missed = missed_at_first(line, MISSED);
+            let odds = (1.0 - missed) / missed;
             let half = (kernel.len() / 2) as i64;
             let at_s = line.listed_s + setting.drift_s_per_h * line.listed_s / 3600.0;
             let place = |time_s: f64| (time_s - at_s - low) / bin;

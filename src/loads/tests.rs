@@ -295,6 +295,44 @@ fn the_zero_is_removed_in_the_shape_that_the_readings_show() {
     assert!((of(&found, "radio", "on").draw_a - 0.214).abs() < 0.001);
 }
 
+/// A zero that goes straight from each check to the next, up and down by several milliampere: no line
+/// and no parabola follows it, and between two checks the truth is their straight line.
+#[test]
+fn a_zero_that_moves_between_many_checks_is_removed_from_check_to_check() {
+    let at_check_a = [0.0, 0.006, -0.002, 0.005, -0.004, 0.003, -0.003, 0.004, 0.0];
+    let (mut deeds, each_s, draw_a) = (Vec::new(), 120.0, 0.080);
+    for k in 0..at_check_a.len() {
+        let from_s = each_s * k as f64;
+        deeds.push(deed(from_s, "zero", 0.0, "check"));
+        deeds.push(silent(from_s + 40.0, "zero", 1.0));
+        if k + 1 < at_check_a.len() {
+            deeds.push(deed(from_s + 60.0, "probe", draw_a, "on"));
+            deeds.push(deed(from_s + 100.0, "probe", 0.0, "off"));
+        }
+    }
+    let end_s = each_s * at_check_a.len() as f64 - 80.0;
+    let truth = |t: f64| {
+        let part = ((t - 20.0) / each_s).clamp(0.0, at_check_a.len() as f64 - 1.0);
+        let k = (part as usize).min(at_check_a.len() - 2);
+        at_check_a[k] + (part - k as f64) * (at_check_a[k + 1] - at_check_a[k])
+    };
+    let (mut segmentation, alignment) = build(&deeds, 0.020, end_s, &SceneMeter::default(), 5);
+    for segment in &mut segmentation.segments {
+        segment.mean_a += truth(0.5 * (segment.start_s + segment.end_s));
+    }
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    let zero = &found.zero;
+    assert!(zero.answer.contains("from check to check"), "{}", zero.answer);
+    assert_eq!(zero.checks.len(), at_check_a.len());
+    for t in (20..980).step_by(10).map(f64::from) {
+        assert!((zero.at(t) - truth(t)).abs() < 0.001, "{t} {} {}", zero.at(t), truth(t));
+    }
+    // The first check to the last: 0 in 960 s.
+    assert!(zero.drift_a_per_h.unwrap().abs() < 0.003, "{:?}", zero.drift_a_per_h);
+    let probe = of(&found, "probe", "on");
+    assert!((probe.draw_a - draw_a).abs() < 2.0 * probe.standard_uncertainty_a, "{probe:?}");
+}
+
 #[test]
 fn a_zero_out_of_tolerance_and_one_that_nobody_checked_say_what_that_costs() {
     let (zero, found) = zero_of(0.020, |_| 0.0);

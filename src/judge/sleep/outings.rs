@@ -56,6 +56,9 @@ const RISES: f64 = 6.0;
 const LASTS: f64 = 2.5;
 /// Two outings fewer quiet readings apart are one.
 const APART: usize = 2;
+/// A rise by less than this share of what an outing draws above the floor is no activity (common
+/// practice, no source: a load's own draw wavers by about 1 %).
+const WAVERING: f64 = 0.02;
 /// Share of its height that a sharp outing gains from one reading to the next but one.
 const SHARP: f64 = 0.6;
 /// Outings of fewer readings than this have no plateau: their peak stands for it.
@@ -365,26 +368,28 @@ fn listed_in(night: &Night<'_>, start_s: f64, end_s: f64) -> bool {
     (from..to).any(|at| alignment.step_events.get(at).copied().flatten().is_some())
 }
 
-/// The last activity in an outing: a listed event's step or a rise of the current.
+/// The last activity in an outing: a listed event's step or a rise of the current that is no mere
+/// wavering of what draws already.
 fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
     let near_s = 2.0 * night.usual_interval_s;
+    let least_a = WAVERING * outing.charge_c / outing.width_s().max(night.usual_interval_s);
     let steps = &night.segmentation.steps;
     let from = steps.partition_point(|step| step.time_s < outing.start_s - near_s);
     let to = steps.partition_point(|step| step.time_s < outing.end_s - near_s);
     (from..to)
         .rev()
-        .find(|at| is_listed(night, *at) || rises(night, steps[*at].index))
+        .find(|at| is_listed(night, *at) || rise_a(night, steps[*at].index) > least_a)
         .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))
 }
 
-/// Whether the stretch from this sample on draws more than the one before. (A jump's own estimate, beside
-/// a start-up hump, is that of a bent background.)
-fn rises(night: &Night<'_>, sample: usize) -> bool {
+/// How much more the stretch from this sample on draws than the one before, ampere. (A jump's own
+/// estimate, beside a start-up hump, is that of a bent background.)
+fn rise_a(night: &Night<'_>, sample: usize) -> f64 {
     let segments = &night.segmentation.segments;
     let here = segments.partition_point(|segment| segment.first < sample);
     let mean_a = |at: usize| segments.get(at).map(|segment| night.sign * segment.mean_a);
     let before = here.checked_sub(1).and_then(mean_a);
-    before.zip(mean_a(here)).is_some_and(|(before, here)| here > before)
+    before.zip(mean_a(here)).map_or(0.0, |(before, here)| here - before)
 }
 
 fn is_listed(night: &Night<'_>, step: usize) -> bool {

@@ -76,6 +76,36 @@ fn regular(wakes: usize) -> Vec<(usize, f64, SegmentKind)> {
     parts
 }
 
+/// Seconds from the last activity to sleep of a load that draws 150 mA for 40 s, then `then_a` for 60 s.
+fn time_to_sleep_s(then_a: f64) -> f64 {
+    let mut parts = vec![(60, 0.010, Steady), (40, 0.150, Steady), (60, then_a, Steady)];
+    parts.extend(regular(8));
+    let (samples, mut segmentation) = capture(&parts);
+    let pairs = segmentation.segments.windows(2);
+    segmentation.steps = pairs
+        .map(|pair| crate::segment::Step {
+            index: pair[1].first,
+            time_s: pair[1].start_s,
+            time_low_s: pair[1].start_s,
+            time_high_s: pair[1].start_s,
+            delta_a: pair[1].mean_a - pair[0].mean_a,
+            standard_uncertainty_a: 1e-5,
+            score: 0.9,
+        })
+        .collect();
+    let loads = no_loads(ZeroModel::default());
+    let sheet = JobSheet::default();
+    let (found, _) =
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+    found.longest_time_to_sleep_s.unwrap()
+}
+
+#[test]
+fn a_draw_that_wavers_is_no_activity_and_one_that_rises_is() {
+    assert!((time_to_sleep_s(0.1502) - 100.0).abs() <= 1.0, "{}", time_to_sleep_s(0.1502));
+    assert!((time_to_sleep_s(0.170) - 60.0).abs() <= 1.0, "{}", time_to_sleep_s(0.170));
+}
+
 #[test]
 fn wakes_are_counted_with_period_width_peak_and_charge() {
     let (found, summary) = night(&regular(20), &JobSheet::default()).unwrap();

@@ -428,9 +428,12 @@ fn a_unit_is_known_by_its_files_name_a_pattern_or_a_list() {
 #[test]
 fn a_folder_that_holds_the_other_inputs_too_counts_its_captures_only() {
     let bench = Bench::new(&[("rx-1.csv", 34.0), ("rx-2.csv", 35.0)]);
+    let truth = "{\n  \"schema\": \"ebbmark.truth/1\",\n  \"scenario\": \"bench\",\n  \"captures\": []\n}\n";
+    bench.desk.put("rx-truth.json", truth);
     let folder = bench.desk.path(".").display().to_string();
     let pattern = bench.desk.path("*.csv").display().to_string();
-    for named in [folder, pattern] {
+    let every = bench.desk.path("rx-*").display().to_string();
+    for named in [folder, pattern, every] {
         let output = ebbmark(&bench.arguments(&[&named], &["--json"]));
         assert_eq!(output.status.code(), Some(0), "{}", err(&output));
         let batch: Value = serde_json::from_slice(&output.stdout).unwrap();

@@ -78,14 +78,15 @@ pub(crate) fn capture(
 
 /// Captures from files, folders (every file in them that is not hidden) and patterns (`*` and `?`
 /// in the last part of a path, for shells that do not expand them), each once. What a folder or
-/// pattern holds of `others`, the inputs that are no captures, is passed over.
+/// pattern holds of `others`, the inputs that are no captures, and of this program's own documents
+/// (results, a simulation's truth) is passed over.
 pub(crate) fn captures(
     named: &[std::path::PathBuf],
     others: &[&Path],
 ) -> Result<Vec<std::path::PathBuf>, InputFault> {
     let others: Vec<_> = others.iter().filter_map(|other| other.canonicalize().ok()).collect();
     let is_capture = |file: &std::path::PathBuf| {
-        file.canonicalize().map_or(true, |file| !others.contains(&file))
+        !is_own_document(file) && file.canonicalize().map_or(true, |file| !others.contains(&file))
     };
     let mut all: Vec<std::path::PathBuf> = Vec::new();
     for path in named {
@@ -109,6 +110,15 @@ pub(crate) fn captures(
         all.extend(found.into_iter().filter(|file| !all.contains(file)).collect::<Vec<_>>());
     }
     Ok(all)
+}
+
+/// Whether a file is a JSON document that starts by naming a schema of this program.
+fn is_own_document(file: &Path) -> bool {
+    let mut start = Vec::new();
+    let read = std::fs::File::open(file).and_then(|file| file.take(200).read_to_end(&mut start));
+    let Ok(text) = String::from_utf8(start) else { return false };
+    let bare: String = text.split_whitespace().collect();
+    read.is_ok() && bare.starts_with("{\"schema\":\"ebbmark.")
 }
 
 fn holds_pattern(path: &Path) -> bool {

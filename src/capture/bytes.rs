@@ -1,7 +1,8 @@
 //! From a file's bytes to text in UTF-8: compression and encoding.
 
 use std::borrow::Cow;
-use std::io::{Cursor, Read};
+use std::fs::File;
+use std::io::{BufReader, Cursor, Read, Seek, Write};
 
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
@@ -11,6 +12,9 @@ use crate::findings::{Caution, Decision};
 
 /// A compressed file may not unpack to more.
 const LARGEST_UNPACKED: u64 = 1 << 30;
+
+/// Unpacked bytes held in memory; more go to a temporary file.
+const HELD: usize = 16 << 20;
 
 /// What the first bytes say the file is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -25,20 +29,28 @@ pub(super) enum Wrapping {
 
 /// Tells the wrapping by magic numbers (RFC 1952, RFC 8878, APPNOTE 4.3.7), never by the file's name.
 pub(super) fn wrapping(bytes: &[u8]) -> Wrapping {
-    match bytes {
+    wrapping_of(bytes, Cursor::new(bytes))
+}
+
+/// As [`wrapping`], of a file whose `first` bytes are known.
+pub(super) fn wrapping_of(first: &[u8], from: impl Read + Seek) -> Wrapping {
+    match first {
         [0x1F, 0x8B, 8, ..] => Wrapping::Gzip,
         [0x28, 0xB5, 0x2F, 0xFD, ..] => Wrapping::Zstd,
-        [b'P', b'K', 3, 4, ..] | [b'P', b'K', 5, 6, ..] if is_spreadsheet(bytes) => {
-            Wrapping::Spreadsheet
+        [b'P', b'K', 3, 4, ..] | [b'P', b'K', 5, 6, ..] => {
+            if is_spreadsheet(from) {
+                Wrapping::Spreadsheet
+            } else {
+                Wrapping::Zip
+            }
         }
-        [b'P', b'K', 3, 4, ..] | [b'P', b'K', 5, 6, ..] => Wrapping::Zip,
         [0xD0, 0xCF, 0x11, 0xE0, 0xA1, 0xB1, 0x1A, 0xE1, ..] => Wrapping::Spreadsheet,
         _ => Wrapping::Plain,
     }
 }
 
-fn is_spreadsheet(bytes: &[u8]) -> bool {
-    let Ok(archive) = zip::ZipArchive::new(Cursor::new(bytes)) else { return false };
+fn is_spreadsheet(from: impl Read + Seek) -> bool {
+    let Ok(archive) = zip::ZipArchive::new(BufReader::new(from)) else { return false };
     archive
         .file_names()
         .take(10_000)
@@ -46,15 +58,41 @@ fn is_spreadsheet(bytes: &[u8]) -> bool {
         .any(|name| matches!(&*name, "xl/workbook.xml" | "xl/workbook.bin" | "content.xml"))
 }
 
-/// Unpacks what is compressed; plain bytes pass as they are.
+/// What a compressed file unpacked to.
+pub(super) enum Unpacked {
+    Memory(Vec<u8>),
+    /// In a file without a name, gone with this program.
+    Spilled(File, usize),
+}
+
+impl Unpacked {
+    /// All of it in memory.
+    pub(super) fn whole(self, file: &str) -> Result<Vec<u8>, InputFault> {
+        match self {
+            Self::Memory(bytes) => Ok(bytes),
+            Self::Spilled(mut spilled, len) => {
+                let mut bytes = Vec::with_capacity(len);
+                spilled
+                    .rewind()
+                    .and_then(|()| spilled.read_to_end(&mut bytes))
+                    .map_err(|error| unspilled(file, &error))?;
+                Ok(bytes)
+            }
+        }
+    }
+}
+
+/// Unpacks what is compressed, to memory when small and to a temporary file when large; `None` for what is not
+/// compressed.
 ///
 /// # Errors
 /// When the archive is damaged, holds other than one file, or unpacks beyond bounds.
 pub(super) fn unpack(
     file: &str,
-    bytes: Vec<u8>,
+    wrapping: Wrapping,
+    from: impl Read + Seek,
     decisions: &mut Vec<Decision>,
-) -> Result<Vec<u8>, InputFault> {
+) -> Result<Option<Unpacked>, InputFault> {
     let damaged = |error: std::io::Error| {
         InputFault::of_file(
             file,
@@ -62,16 +100,17 @@ pub(super) fn unpack(
             "compress the capture again, or give it uncompressed",
         )
     };
-    let (unpacked, form) = match wrapping(&bytes) {
+    let (unpacked, form) = match wrapping {
         Wrapping::Gzip => {
-            (bounded(file, flate2::read::MultiGzDecoder::new(bytes.as_slice()), damaged)?, "gzip")
+            let decoder = flate2::bufread::MultiGzDecoder::new(BufReader::new(from));
+            (bounded(file, decoder, damaged)?, "gzip")
         }
         Wrapping::Zstd => {
-            let decoder = zstd::stream::read::Decoder::new(bytes.as_slice()).map_err(damaged)?;
+            let decoder = zstd::stream::read::Decoder::new(from).map_err(damaged)?;
             (bounded(file, decoder, damaged)?, "zstd")
         }
-        Wrapping::Zip => (unzip(file, &bytes, damaged)?, "zip"),
-        Wrapping::Plain | Wrapping::Spreadsheet => return Ok(bytes),
+        Wrapping::Zip => (unzip(file, from, damaged)?, "zip"),
+        Wrapping::Plain | Wrapping::Spreadsheet => return Ok(None),
     };
     decisions.push(Decision {
         what: "compression".to_owned(),
@@ -79,18 +118,23 @@ pub(super) fn unpack(
         why: "by its first bytes".to_owned(),
         option: None,
     });
-    if matches!(wrapping(&unpacked), Wrapping::Gzip | Wrapping::Zstd | Wrapping::Zip) {
-        return Err(InputFault::of_file(file, "an archive inside an archive", "unpack it first"));
-    }
-    Ok(unpacked)
+    Ok(Some(unpacked))
+}
+
+fn unspilled(file: &str, error: &std::io::Error) -> InputFault {
+    InputFault::of_file(
+        file,
+        format!("it unpacks to more than fits a temporary file ({error})"),
+        "make room where temporary files go, or unpack it first and give the plain file",
+    )
 }
 
 fn unzip(
     file: &str,
-    bytes: &[u8],
+    from: impl Read + Seek,
     damaged: impl Fn(std::io::Error) -> InputFault,
-) -> Result<Vec<u8>, InputFault> {
-    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| {
+) -> Result<Unpacked, InputFault> {
+    let mut archive = zip::ZipArchive::new(BufReader::new(from)).map_err(|error| {
         InputFault::of_file(
             file,
             format!("a zip archive or a workbook that is damaged or cut off ({error})"),
@@ -136,30 +180,50 @@ fn bounded(
     file: &str,
     mut from: impl Read,
     damaged: impl Fn(std::io::Error) -> InputFault,
-) -> Result<Vec<u8>, InputFault> {
-    let mut out = Vec::new();
+) -> Result<Unpacked, InputFault> {
+    let mut piece = Vec::new();
+    let mut spilled: Option<File> = None;
+    let mut len = 0_u64;
     loop {
-        let before = out.len() as u64;
-        from.by_ref().take(LONGEST_LINE as u64).read_to_end(&mut out).map_err(&damaged)?;
-        if out.len() as u64 == before {
-            return Ok(out);
+        let held = piece.len();
+        from.by_ref().take(LONGEST_LINE as u64).read_to_end(&mut piece).map_err(&damaged)?;
+        let fresh = &piece[held..];
+        if fresh.is_empty() {
+            break;
         }
-        let fresh = &out[before as usize..];
-        let spreadsheet = out.starts_with(b"PK");
+        if len == 0
+            && matches!(wrapping(fresh), Wrapping::Gzip | Wrapping::Zstd | Wrapping::Zip)
+        {
+            return Err(InputFault::of_file(file, "an archive inside an archive", "unpack it first"));
+        }
+        len += fresh.len() as u64;
         if fresh.len() == LONGEST_LINE
-            && !spreadsheet
+            && !(spilled.is_none() && piece.starts_with(b"PK"))
             && memchr::memchr2(b'\n', b'\r', fresh).is_none()
         {
             return Err(too_long(file, None));
         }
-        if out.len() as u64 > LARGEST_UNPACKED {
+        if len > LARGEST_UNPACKED {
             return Err(InputFault::of_file(
                 file,
                 format!("the compressed data unpacks to more than {} MiB", LARGEST_UNPACKED >> 20),
                 "unpack it first and give the plain file",
             ));
         }
+        // A workbook is read from memory.
+        if piece.len() > HELD && !piece.starts_with(b"PK") {
+            let to = match &mut spilled {
+                Some(to) => to,
+                none => none.insert(tempfile::tempfile().map_err(|e| unspilled(file, &e))?),
+            };
+            to.write_all(&piece).map_err(|error| unspilled(file, &error))?;
+            piece.clear();
+        }
     }
+    let Some(mut spilled) = spilled else { return Ok(Unpacked::Memory(piece)) };
+    spilled.write_all(&piece).map_err(|error| unspilled(file, &error))?;
+    let len = usize::try_from(len).map_err(|_| too_long(file, None))?;
+    Ok(Unpacked::Spilled(spilled, len))
 }
 
 pub(super) fn too_long(file: &str, line: Option<u64>) -> InputFault {
@@ -388,10 +452,22 @@ mod tests {
     }
 
     #[test]
+    fn what_is_too_large_for_memory_comes_back_whole_from_its_file() {
+        let text: Vec<u8> = (0..3_000_000).flat_map(|i| format!("{i}\n").into_bytes()).collect();
+        assert!(text.len() > HELD);
+        let packed = zstd::stream::encode_all(text.as_slice(), 1).unwrap();
+        let unpacked = unpack("a", Wrapping::Zstd, Cursor::new(packed), &mut Vec::new()).unwrap();
+        let unpacked = unpacked.unwrap();
+        assert!(matches!(unpacked, Unpacked::Spilled(_, len) if len == text.len()));
+        assert!(unpacked.whole("a").unwrap() == text);
+    }
+
+    #[test]
     fn a_bomb_is_refused_within_bounds() {
         let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
         std::io::copy(&mut std::io::repeat(b'7').take(40 << 20), &mut encoder).unwrap();
-        let fault = unpack("bomb.gz", encoder.finish().unwrap(), &mut Vec::new()).unwrap_err();
+        let bomb = Cursor::new(encoder.finish().unwrap());
+        let fault = unpack("bomb.gz", Wrapping::Gzip, bomb, &mut Vec::new()).err().unwrap();
         assert!(fault.found.contains("a line of more than"), "{fault}");
     }
 }

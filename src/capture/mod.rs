@@ -49,6 +49,7 @@ pub use options::{ColumnChoice, CurrentUnit, DecimalMark, Progress, ReadOptions,
 pub use sampling::totals;
 pub use types::*;
 
+use std::io::{Read, Seek};
 use std::path::Path;
 
 use crate::fault::InputFault;
@@ -78,12 +79,21 @@ pub fn read_file(
     }
     if about.is_file()
         && let Ok(len) = usize::try_from(about.len())
-        && let Some(read) = plain::attempt(&name, &file, len, options, progress)
     {
-        return read;
+        let mut told = read::Told::default();
+        if let Some(read) = plain::attempt(&name, &file, len, options, progress, &told) {
+            return read;
+        }
+        let mut first = Vec::new();
+        (&file).take(8).read_to_end(&mut first).map_err(fault)?;
+        let wrapping = bytes::wrapping_of(&first, &file);
+        (&file).rewind().map_err(fault)?;
+        if let Some(unpacked) = bytes::unpack(&name, wrapping, &file, &mut told.decisions)? {
+            return read::from_unpacked(&name, unpacked, options, progress, told);
+        }
     }
     let mut bytes = Vec::new();
-    std::io::Read::read_to_end(&mut &file, &mut bytes).map_err(fault)?;
+    (&file).read_to_end(&mut bytes).map_err(fault)?;
     read::capture(&name, bytes, options, progress)
 }
 

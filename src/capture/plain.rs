@@ -33,6 +33,7 @@ pub(super) fn attempt(
     len: usize,
     options: &ReadOptions,
     progress: &dyn Progress,
+    told: &Told,
 ) -> Option<Result<Capture, InputFault>> {
     let label = options.encoding.as_deref();
     if label.is_some_and(|label| !bytes::is_utf8(label)) {
@@ -49,7 +50,7 @@ pub(super) fn attempt(
     if len > start.len() && memchr::memchr2(b'\n', b'\r', text).is_none() {
         return None;
     }
-    let mut told = Told::default();
+    let mut told = told.clone();
     let seen = &text[..text.len().min(TOLD_BY)];
     bytes::tell_plain_utf8(seen, bom > 0, label.is_some(), &mut told.decisions)?;
     let head = head_of(file, text).ok()?;

@@ -1,6 +1,9 @@
 //! The whole way from bytes to a capture.
 
+use std::io::Cursor;
+
 use super::assemble::finish;
+use super::bytes::Unpacked;
 use super::careful::{self, Raw};
 use super::clock::{self, Clock, Found};
 use super::dialect::line_end;
@@ -37,12 +40,44 @@ pub(super) fn capture(
     if bytes.is_empty() {
         return Err(InputFault::of_file(file, "the file is empty", "give a capture with readings"));
     }
-    let bytes = bytes::unpack(file, bytes, &mut told.decisions)?;
+    let wrapping = bytes::wrapping(&bytes);
+    match bytes::unpack(file, wrapping, Cursor::new(&bytes), &mut told.decisions)? {
+        Some(unpacked) => {
+            drop(bytes);
+            from_unpacked(file, unpacked, options, progress, told)
+        }
+        None => from_bytes(file, bytes, options, progress, told),
+    }
+}
+
+/// Reads what a compressed file unpacked to.
+pub(super) fn from_unpacked(
+    file: &str,
+    unpacked: Unpacked,
+    options: &ReadOptions,
+    progress: &dyn Progress,
+    told: Told,
+) -> Result<Capture, InputFault> {
+    if let Unpacked::Spilled(spilled, len) = &unpacked
+        && let Some(read) = plain::attempt(file, spilled, *len, options, progress, &told)
+    {
+        return read;
+    }
+    from_bytes(file, unpacked.whole(file)?, options, progress, told)
+}
+
+fn from_bytes(
+    file: &str,
+    bytes: Vec<u8>,
+    options: &ReadOptions,
+    progress: &dyn Progress,
+    mut told: Told,
+) -> Result<Capture, InputFault> {
     if bytes::wrapping(&bytes) == bytes::Wrapping::Spreadsheet {
         return spreadsheet::capture(file, bytes, options, progress, told);
     }
-    if told.decisions.is_empty()
-        && let Some(read) = plain::attempt(file, bytes.as_slice(), bytes.len(), options, progress)
+    if let Some(read) =
+        plain::attempt(file, bytes.as_slice(), bytes.len(), options, progress, &told)
     {
         return read;
     }

@@ -13,6 +13,7 @@ use super::dates::lay_days;
 use super::spread::spread;
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
+use crate::numeric::significant;
 
 pub(super) const DAY: f64 = 86_400.0;
 
@@ -253,7 +254,7 @@ fn goes_back(file: &str, raw: &Raw, at: usize, fall: f64) -> InputFault {
     let text = place.map(|p| format!(" (\"{}\")", shown(&p.text))).unwrap_or_default();
     let mut fault = InputFault::of_file(
         file,
-        format!("time goes back by {} s{text}", significant(fall)),
+        format!("time goes back by {} s{text}", significant(fall, 6)),
         "mend or cut the file there, name another clock with --time-column, or give the seconds between rows with --interval",
     );
     if let Some(place) = place {
@@ -261,11 +262,6 @@ fn goes_back(file: &str, raw: &Raw, at: usize, fall: f64) -> InputFault {
         fault.place.column = Some(place.column);
     }
     fault
-}
-
-fn significant(value: f64) -> String {
-    let text = format!("{value:.6}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// Median of the positive steps of the first rows; 1 when there is none.

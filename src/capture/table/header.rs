@@ -1,0 +1,210 @@
+//! The header above a table's first row: names, groups of names, units.
+
+use super::super::dialect::{Delimiter, Dialect};
+use super::super::units::unit_of;
+use super::{CELLS, Kind, kind};
+
+#[derive(Default)]
+pub(super) struct Head {
+    /// Cells of the bottom row as written.
+    pub(super) width: usize,
+    pub(super) rows: Vec<Vec<String>>,
+    pub(super) first_at: Option<usize>,
+    pub(super) text: Vec<u8>,
+}
+
+/// The header stack right above line `first`.
+pub(super) fn header(
+    lines: &[(usize, &[u8])],
+    first: usize,
+    dialect: Dialect,
+    width: usize,
+    widest: usize,
+    row: &[Vec<u8>],
+) -> Head {
+    let mut head = Head::default();
+    let mut named = false;
+    let mut at = first;
+    while at > 0 && head.rows.len() < 4 {
+        at -= 1;
+        let line = lines[at].1;
+        if line.trim_ascii().is_empty() || is_rule(line) {
+            if head.rows.is_empty() && first - at <= 4 {
+                continue;
+            }
+            break;
+        }
+        let Some((cells, written)) =
+            header_cells(line, dialect, width, widest, row, !head.rows.is_empty())
+        else {
+            break;
+        };
+        let units = is_units_row(&cells);
+        if named && !units && !is_group_row(&cells, &head.rows[0]) {
+            break;
+        }
+        if head.rows.is_empty() {
+            head.text = line.to_vec();
+            head.width = written;
+        }
+        named |= !units;
+        head.rows.insert(0, cells);
+        head.first_at = Some(at);
+    }
+    head
+}
+
+/// A line of dashes or equals signs under a header.
+fn is_rule(line: &[u8]) -> bool {
+    line.len() > 2
+        && line
+            .iter()
+            .all(|b| matches!(b, b'-' | b'=' | b'+' | b'|' | b'_' | b'*' | b'#' | b' ' | b'\t'))
+}
+
+/// The cells of a line that may be a header of `width` columns.
+fn header_cells(
+    line: &[u8],
+    dialect: Dialect,
+    width: usize,
+    widest: usize,
+    row: &[Vec<u8>],
+    over_units: bool,
+) -> Option<(Vec<String>, usize)> {
+    let plain = dialect.unwrap(line);
+    let bare = strip_comment(&plain, dialect.delimiter);
+    let mut slices = Vec::new();
+    dialect.split(bare, CELLS, &mut slices);
+    let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
+    if dialect.delimiter == Delimiter::Blanks && cells.len() != width {
+        cells = blank_header(&String::from_utf8_lossy(bare), width, row)?;
+    }
+    while cells.len() > width && cells.last().is_some_and(String::is_empty) {
+        cells.pop();
+    }
+    let filled = cells.iter().filter(|c| !c.is_empty()).count();
+    let texts = cells
+        .iter()
+        .filter(|c| kind(c.as_bytes()) == Kind::Text || unit_of(c).is_some() || c.contains('�'))
+        .count();
+    // Cells beyond the names may give the interval.
+    let says_interval = cells.len() > width && {
+        let extra = cells[width..].join(" ").to_lowercase();
+        ["interval", "rate", "period", "dt"].iter().any(|word| extra.contains(word))
+    };
+    let numbers = cells.iter().filter(|c| kind(c.as_bytes()) == Kind::Number).count();
+    if width <= 2 && numbers > 0 && !over_units && !says_interval {
+        return None;
+    }
+    let wide_enough = if width <= 2 {
+        cells.len() == width || (cells.len() > width && (cells.len() <= widest || says_interval))
+    } else {
+        cells.len() * 2 > width && cells.len() <= width + 2
+    };
+    // A units row may hold a single unit.
+    let lonely = width > 2 && filled < 2 && !is_units_row(&cells);
+    if !wide_enough || texts == 0 || texts * 2 < filled || lonely {
+        return None;
+    }
+    let written = cells.len();
+    cells.resize(width, String::new());
+    Some((cells, written))
+}
+
+/// The line without its comment mark; leading tabs are cells and stay.
+fn strip_comment(line: &[u8], delimiter: Delimiter) -> &[u8] {
+    match line.trim_ascii_start() {
+        [b'#' | b'%' | b'!' | b'*', rest @ ..] => {
+            rest.strip_prefix(b"#").unwrap_or(rest).trim_ascii_start()
+        }
+        [b'/', b'/', rest @ ..] => rest.trim_ascii_start(),
+        [b';', rest @ ..] if delimiter != Delimiter::Semicolon => rest.trim_ascii_start(),
+        _ => line,
+    }
+}
+
+/// Words of a blank-separated header put together to `width` names.
+fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>> {
+    let wide: Vec<String> = line
+        .trim()
+        .split("  ")
+        .flat_map(|p| p.split('\t'))
+        .map(|p| p.trim().to_owned())
+        .filter(|p| !p.is_empty())
+        .collect();
+    if wide.len() == width {
+        return Some(wide);
+    }
+    let mut merged: Vec<String> = Vec::new();
+    for word in line.split_whitespace() {
+        match merged.last_mut() {
+            Some(last)
+                if word.starts_with(['(', '[', '/'])
+                    || (last.contains('(') && !last.contains(')'))
+                    || (last.contains('[') && !last.contains(']')) =>
+            {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => merged.push(word.to_owned()),
+        }
+    }
+    // Date and time fall apart at their blank, their title does not.
+    if merged.len() + 1 == width
+        && row.len() >= 2
+        && kind(&row[0]) == Kind::Time
+        && kind(&row[1]) == Kind::Time
+    {
+        merged.insert(0, merged[0].clone());
+    }
+    (merged.len() <= width + 1).then(|| {
+        merged.resize(width, String::new());
+        merged
+    })
+}
+
+fn tidy(cell: &[u8]) -> String {
+    let text = String::from_utf8_lossy(cell);
+    let flat: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    flat.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+fn is_units_row(cells: &[String]) -> bool {
+    let units = cells.iter().filter(|c| unit_of(c).is_some()).count();
+    // `[UTC]` under a time: what stands in brackets is no name.
+    let bracketed = cells.iter().any(|c| c.starts_with(['[', '(']) && is_format_word(c));
+    let plain = cells
+        .iter()
+        .filter(|c| {
+            c.is_empty()
+                || unit_of(c).is_some()
+                || matches!(c.trim(), "-" | "--" | "n/a")
+                || is_format_word(c)
+        })
+        .count();
+    (units > 0 || bracketed) && plain == cells.len()
+}
+
+/// What a units row says under a date or a text column.
+fn is_format_word(cell: &str) -> bool {
+    let lower = cell.trim_matches(['(', ')', '[', ']']).to_ascii_lowercase();
+    lower.contains("hh:mm")
+        || lower.contains("yyyy")
+        || lower.contains("dd") && lower.contains("mm")
+        || matches!(
+            lower.as_str(),
+            "text" | "date" | "time" | "string" | "datetime" | "iso" | "none" | "utc" | "local"
+        )
+}
+
+/// A row above the names that groups them (`battery | battery | solar`, with blanks, or channel labels over units).
+fn is_group_row(cells: &[String], below: &[String]) -> bool {
+    if cells.len() < 3 || cells.iter().any(|c| c.ends_with(':')) {
+        return false;
+    }
+    let mut names: Vec<&String> = below.iter().filter(|c| !c.is_empty()).collect();
+    let filled = names.len();
+    names.sort();
+    names.dedup();
+    names.len() < filled || filled < below.len()
+}

@@ -191,10 +191,12 @@ fn bounded(
         if fresh.is_empty() {
             break;
         }
-        if len == 0
-            && matches!(wrapping(fresh), Wrapping::Gzip | Wrapping::Zstd | Wrapping::Zip)
-        {
-            return Err(InputFault::of_file(file, "an archive inside an archive", "unpack it first"));
+        if len == 0 && matches!(wrapping(fresh), Wrapping::Gzip | Wrapping::Zstd | Wrapping::Zip) {
+            return Err(InputFault::of_file(
+                file,
+                "an archive inside an archive",
+                "unpack it first",
+            ));
         }
         len += fresh.len() as u64;
         if fresh.len() == LONGEST_LINE

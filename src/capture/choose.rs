@@ -5,7 +5,7 @@ use super::columns::{Column, shown, unit_column};
 use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
 use super::table::Table;
-use super::units::{multiplied_unit, unit_in_header};
+use super::units::{counted_unit, multiplied_unit, unit_in_header};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -101,8 +101,11 @@ pub(super) fn current(
             "name another column with --current-column",
         ));
     }
+    let counted = counted_unit(&column.name);
+    // A range holds its readings.
+    let beyond = counted.filter(|(count, _)| column.high.abs().max(column.low.abs()) > 1.2 * count);
     if options.unit.is_none()
-        && let Some(unit) = multiplied_unit(&column.name)
+        && let Some(unit) = multiplied_unit(&column.name).or(beyond.map(|(_, unit)| unit))
     {
         let mut fault = InputFault::of_file(
             file,
@@ -111,6 +114,18 @@ pub(super) fn current(
         );
         fault.place.line = table.header_line;
         return Err(fault);
+    }
+    if options.unit.is_none()
+        && let Some((_, unit)) = counted
+    {
+        cautions.push(Caution::new(
+            "unit-range",
+            format!(
+                "\"{}\" in the header of `{}` was taken for the range; if the numbers count so much each, multiply the column",
+                shown(unit),
+                column.title()
+            ),
+        ));
     }
     let rivals: Vec<&Claim> = claims.iter().filter(|c| c.place != place && c.score >= 50).collect();
     if !rivals.is_empty() && options.current_column.is_none() {

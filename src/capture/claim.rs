@@ -205,6 +205,16 @@ pub(super) const VAGUE_WORDS: &[&str] = &[
     "probe",
     "sensor",
     "waarde",
+    "värde",
+    "værdi",
+    "verdi",
+    "arvo",
+    "hodnota",
+    "wartość",
+    "değer",
+    "значение",
+    "測定値",
+    "値",
 ];
 
 /// How strongly a column says that it is a current, and why.
@@ -377,6 +387,12 @@ pub(super) fn says_current(line: &str) -> bool {
                     | "milliamps"
                     | "courant"
                     | "gleichstrom"
+                    | "ström"
+                    | "strøm"
+                    | "likström"
+                    | "likestrøm"
+                    | "jævnstrøm"
+                    | "tasavirta"
                     | "dcma"
                     | "dca"
             )

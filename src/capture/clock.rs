@@ -113,6 +113,14 @@ pub(super) const TIME_WORDS: &[&str] = &[
     "when",
     "after",
     "stamp",
+    "klo",
+    "klockslag",
+    "klokkeslæt",
+    "時間",
+    "時刻",
+    "日時",
+    "时间",
+    "시간",
 ];
 /// Words that name a time since a start.
 const SPAN_WORDS: &[&str] = &[

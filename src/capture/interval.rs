@@ -34,14 +34,34 @@ fn below_its_name(table: &Table) -> Option<(f64, bool, String)> {
 }
 
 fn interval_of(line: &str) -> Option<(f64, bool)> {
+    named_interval(line).or_else(|| at_rate(line).map(|s| (s, false)))
+}
+
+/// `@ 100 Hz`: seconds from row to row.
+fn at_rate(line: &str) -> Option<f64> {
+    let (_, after) = line.rsplit_once('@')?;
+    let (value, rest) = number_prefix(after.trim().as_bytes(), Mark::Point)?;
+    let word = std::str::from_utf8(rest).ok()?.trim().split([' ', ')', ']', ',', ';']).next()?;
+    let hertz = match word.to_ascii_lowercase().as_str() {
+        "hz" | "s/s" | "sps" => value,
+        "khz" | "ksps" => value * 1e3,
+        "mhz" if word.starts_with('M') => value * 1e6,
+        _ => return None,
+    };
+    (hertz > 0.0).then(|| 1.0 / hertz)
+}
+
+fn named_interval(line: &str) -> Option<(f64, bool)> {
     let lower = line.to_lowercase();
-    let keys: [(&str, bool); 21] = [
+    let keys: [(&str, bool); 24] = [
         ("sampling interval", false),
         ("sample interval", false),
         ("logging interval", false),
         ("log interval", false),
         ("interval", false),
         ("intervall", false),
+        ("abtastintervall", false),
+        ("messintervall", false),
         ("intervalle", false),
         ("intervalo", false),
         ("sample period", false),
@@ -52,6 +72,7 @@ fn interval_of(line: &str) -> Option<(f64, bool)> {
         ("delta t", false),
         ("dt", false),
         ("sampling rate", true),
+        ("abtastrate", true),
         ("sample rate", true),
         ("rate", true),
         ("frequency", true),

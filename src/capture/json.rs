@@ -117,7 +117,7 @@ fn visit<'a>(value: &'a Value, inside: bool, found: &mut Found<'a>) {
 }
 
 /// Names and values of an object, those of objects inside it too.
-fn flat(object: &Map<String, Value>) -> Vec<(String, &Value)> {
+pub(super) fn flat(object: &Map<String, Value>) -> Vec<(String, &Value)> {
     let mut all = Vec::new();
     for (key, value) in object {
         match value {
@@ -135,7 +135,7 @@ fn scalar(value: &Value) -> bool {
     !matches!(value, Value::Array(_) | Value::Object(_))
 }
 
-fn cell(value: &Value) -> String {
+pub(super) fn cell(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
         Value::String(text) => text_of(text),

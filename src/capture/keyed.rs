@@ -1,6 +1,7 @@
 //! Lines that name every value (`t=0.5 I=12mA`, `{"time": 0.5, "current_mA": 12}`): made into a table with a header.
 
 use super::dialect::{Lines, line_end};
+use super::json::{cell, flat};
 use super::stamp::stamp;
 
 /// Lines looked at before deciding.
@@ -60,6 +61,23 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
         return None;
     }
     let text = std::str::from_utf8(line).ok()?;
+    if let Some(found) = nested(text) {
+        return Some(found);
+    }
+    if let Some((time, rest)) = bracketed(text) {
+        let (_, named) = rest.split_at(rest[..rest.find('=')?].trim_end().rfind(' ')?);
+        let mut found = vec![("time".to_owned(), time.to_owned())];
+        let line = named.trim();
+        match pairs(line.as_bytes()) {
+            Some(more) => found.extend(more),
+            None => {
+                let (key, value) = line.split_once('=')?;
+                (!value.contains('=')).then_some(())?;
+                found.push((key.to_owned(), value.to_owned()));
+            }
+        }
+        return Some(found);
+    }
     let bare: String = text
         .chars()
         .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\'' | '\t') { ' ' } else { c })
@@ -101,6 +119,27 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
         }
     }
     (found.len() >= 2).then_some(found)
+}
+
+/// Names and values of a line that is one JSON object with objects inside.
+fn nested(line: &str) -> Option<Vec<(String, String)>> {
+    let line = line.trim().trim_end_matches(',');
+    if !line.starts_with('{') || !line.ends_with('}') || !line[1..].contains('{') {
+        return None;
+    }
+    let object = serde_json::from_str(line).ok()?;
+    let found: Vec<_> = flat(&object).into_iter().map(|(key, v)| (key, cell(v))).collect();
+    (found.len() >= 2 && !found.iter().any(|(_, value)| value.contains('\t'))).then_some(found)
+}
+
+/// `[   12.345] `, `(1773522900.1) `: a number in brackets that the line starts with is its time.
+fn bracketed(line: &str) -> Option<(&str, &str)> {
+    let line = line.trim_start();
+    let close = if line.starts_with('[') { ']' } else { ')' };
+    let (number, rest) = line.strip_prefix(['[', '('])?.split_once(close)?;
+    let number = number.trim();
+    let digits = number.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    (digits && number.parse::<f64>().is_ok() && rest.contains('=')).then_some((number, rest))
 }
 
 /// A date or time of day that the line starts with, before the names: `21:15:00 -> I:3`. What stands between the stamp

@@ -2,12 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use super::claim::names_current;
+use super::claim::{VAGUE_WORDS, names_current};
 use super::columns::{self, Column, shown};
 use super::options::{ColumnChoice, DecimalMark};
 use super::read::Told;
 use super::table::Table;
-use super::units::{Unit, unit_in_header};
+use super::units::{Unit, unit_in_header, unit_of};
 use crate::findings::{Caution, Decision};
 
 /// The rows of one channel.
@@ -23,7 +23,8 @@ pub(super) struct Long {
     pub(super) rivals: Vec<String>,
 }
 
-/// Finds a column of a few names in turn, of which at least one names a current and one does not, beside one column of values.
+/// Finds a column of a few names in turn, of which at least one names a current and one does not, beside one column of
+/// values; or one name in every row, of a current, beside values whose header says nothing.
 ///
 /// A `choice` that names a column is no such layout's; one that names a channel keeps that.
 pub(super) fn find(
@@ -39,8 +40,11 @@ pub(super) fn find(
     if chosen.is_some_and(|name| columns.iter().any(|c| c.name.trim().eq_ignore_ascii_case(name))) {
         return None;
     }
-    let values: Vec<&Column> =
+    let mut values: Vec<&Column> =
         columns.iter().filter(|c| c.numeric() && !is_clock_like(c)).collect();
+    if values.len() > 1 {
+        values.retain(|c| c.low < c.high);
+    }
     let [value] = values.as_slice() else { return None };
     if value.unit.is_some() || !value.cell_units.is_empty() {
         return None;
@@ -53,14 +57,23 @@ pub(super) fn find(
                 return None;
             }
         }
-        if names.len() < 2 || names.values().any(|count| *count < 2) {
+        if names.values().any(|count| *count < 2) {
+            return None;
+        }
+        let only = names.len() == 1;
+        let vague = value.name.is_empty()
+            || value.name.trim().eq_ignore_ascii_case("state")
+            || value.words().iter().any(|word| VAGUE_WORDS.contains(&word.as_str()));
+        if only && (!vague || label.name.is_empty()) {
             return None;
         }
         let mut currents: Vec<(i32, String)> = names
             .keys()
             .filter_map(|name| {
                 let text = std::str::from_utf8(name).ok()?;
-                names_current(text).map(|score| (score, text.to_owned()))
+                // A column of one unit is no column of names.
+                let named = names_current(text).filter(|_| !only || unit_of(text).is_none());
+                named.map(|score| (score, text.to_owned()))
             })
             .collect();
         if let Some(chosen) = chosen {
@@ -72,7 +85,7 @@ pub(super) fn find(
             let rivals = Vec::new();
             return Some(Long { label: label.place, value: value.place, name, rivals });
         }
-        if currents.is_empty() || currents.len() == names.len() {
+        if currents.is_empty() || (currents.len() == names.len() && !only) {
             return None;
         }
         currents.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(&b.1)));

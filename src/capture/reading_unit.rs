@@ -70,6 +70,14 @@ pub(super) fn preamble_unit(table: &Table) -> Option<(CurrentUnit, bool, String)
                     | "unità"
                     | "unita"
                     | "eenheid"
+                    | "enhet"
+                    | "enhed"
+                    | "yksikkö"
+                    | "jednostka"
+                    | "jednotka"
+                    | "birim"
+                    | "単位"
+                    | "单位"
                     | "unite(s)"
             )
         });

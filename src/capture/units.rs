@@ -71,6 +71,8 @@ fn current_with_coupling(text: &str) -> Option<Unit> {
         ("~", true),
         ("=", false),
         ("⎓", false),
+        ("cc", false),
+        ("ca", true),
     ] {
         let lower = rest.to_ascii_lowercase();
         if let Some(at) = lower.find(mark)
@@ -177,12 +179,14 @@ fn bare_unit(text: &str) -> Option<Unit> {
     }
     let seconds = match word {
         "sec" | "secs" | "second" | "seconds" | "sek" | "sekunde" | "sekunden" | "seconde"
-        | "secondes" | "segundo" | "segundos" | "secondi" | "seconden" | "seg" => 1.0,
+        | "secondes" | "segundo" | "segundos" | "secondi" | "seconden" | "seg" | "sekunder"
+        | "sekunnit" | "秒" | "초" => 1.0,
         "msec" | "msecs" | "millis" | "millisecond" | "milliseconds" | "millisekunden"
-        | "millisecondes" | "milisegundos" => 1e-3,
+        | "millisecondes" | "milisegundos" | "ミリ秒" | "毫秒" => 1e-3,
         "usec" | "µsec" | "μsec" | "micros" | "microsecond" | "microseconds" => 1e-6,
         "nsec" | "nanos" | "nanosecond" | "nanoseconds" => 1e-9,
-        "min" | "mins" | "minute" | "minutes" | "minuten" | "minutos" | "minuti" => 60.0,
+        "min" | "mins" | "minute" | "minutes" | "minuten" | "minutos" | "minuti" | "minuter"
+        | "分" | "分钟" => 60.0,
         "hr" | "hrs" | "hour" | "hours" | "std" | "stunden" | "heures" | "horas" | "ore" => 3600.0,
         "day" | "days" | "tage" | "jours" | "dias" | "días" => 86_400.0,
         "volt" | "volts" => return Some(Unit::Voltage { volts: 1.0 }),
@@ -247,6 +251,11 @@ pub(super) fn unit_in_header(text: &str) -> Option<(Unit, Standing)> {
     if words.len() > 1 && is_charge_or_energy(&words[words.len() - 2..]) {
         return Some((Unit::Other, Standing::Written));
     }
+    // Alone `na` is a missing value.
+    if words.len() > 1 && last == "na" {
+        let unit = Unit::Current { unit: CurrentUnit::Nanoampere, ac: false };
+        return Some((refine(unit, text), Standing::Suffix));
+    }
     if words.len() > 1
         && let Some(unit) = unit_of(last)
     {
@@ -262,8 +271,9 @@ fn is_charge_or_energy(words: &[String]) -> bool {
         && matches!(unit_of(amount), Some(Unit::Current { .. } | Unit::Power { .. }))
 }
 
-/// `x10 mA`, `0.1A`, `mA × 100`, `mA/10`, `cA`, `deciamps`: the text in which a header multiplies its unit of current
-/// by a power of ten.
+/// `x10 mA`, `0.1A`, `mA × 100`, `mA/10`, `cA`, `pA`, `deciamps`: the text in which a header multiplies its unit of current
+/// by a power of ten, or
+/// one that is none of ours.
 pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
     let power = |digits: &str| {
         let whole = |exponent: f64| (exponent - exponent.round()).abs() < 1e-9;
@@ -283,8 +293,8 @@ pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
         let last = part
             .rsplit_once(|c| times(c) || c == '/')
             .is_some_and(|(unit, digits)| current(unit) && power(digits.trim()));
-        let tenths = matches!(part, "cA" | "dA")
-            || ["centi", "deci"]
+        let tenths = matches!(part, "cA" | "dA" | "pA" | "fA")
+            || ["centi", "deci", "pico", "femto"]
                 .iter()
                 .any(|p| part.to_lowercase().strip_prefix(p).is_some_and(current));
         first || last || tenths
@@ -295,6 +305,18 @@ pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
         return None;
     }
     text.split(bracketed).chain(text.split(['_', ' '])).find(scaled).map(str::trim)
+}
+
+/// `10 mA` that a name ends in, without brackets: a range or a multiple of the unit; the number and the text.
+pub(super) fn counted_unit(text: &str) -> Option<(f64, &str)> {
+    let (before, unit) = text.trim().rsplit_once(' ')?;
+    let digits = before.rsplit(' ').next()?;
+    let whole = digits.bytes().all(|b| b.is_ascii_digit());
+    let power =
+        digits.starts_with('1') && digits.len() > 1 && digits[1..].bytes().all(|b| b == b'0');
+    let current = unit_of(unit).is_some_and(|u| u.current().is_some());
+    (whole && power && current)
+        .then(|| Some((digits.parse().ok()?, &text.trim()[before.len() - digits.len()..])))?
 }
 
 /// Alternating current when the header says so beside the unit.

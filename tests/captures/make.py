@@ -215,3 +215,75 @@ fault(
     + "</table></html>\n",
     "a web page",
 )
+write(
+    "nested_lines.jsonl",
+    "".join(json.dumps({"ts": 1773522900000 + 1000 * i, "topic": "hut/pump", "payload": {"current_A": round(a, 3), "u": 12.6}}) + "\n" for i, a in rows),
+    "payload current_A", "A", start="2026-03-14T21:15:00+00:00", cautions="clock-utc",
+)
+write(
+    "bracketed_time.log",
+    "".join(f"[{0.1 * i:12.6f}] hut: ibat={1000 * a:.1f}mA vbat=12600mV\n" for i, a in rows),
+    "ibat", "mA", duration=0.1 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "one_channel_annotated.csv",
+    "#group,false,false,true,false,true\n#datatype,string,long,dateTime:RFC3339,double,string\n#default,_result,,,,\n,result,table,_time,_value,_field\n"
+    + "".join(f",,0,2026-03-14T{of_day(EVENING + i)}Z,{a:.3f},current_A\n" for i, a in rows),
+    "current_A", "A", start="2026-03-14T21:15:00+00:00",
+)
+write(
+    "rate_in_title.csv",
+    "CH1 current [mA] @ 100 Hz\n" + "".join(f"{1000 * a:.0f}\n" for _, a in rows),
+    "CH1 current [mA] @ 100 Hz", "mA", duration=0.01 * (ROWS - 1),
+)
+write(
+    "zone_row.csv",
+    "Timestamp,Yield [Wh],Battery voltage [V],Load current [A]\n[UTC],,,\n"
+    + "".join(f"2026-03-14 {of_day(EVENING + 60 * i)},0,12.6,{a:.3f}\n" for i, a in rows),
+    "Load current [A]", "A", duration=60.0 * (ROWS - 1), start="2026-03-14T21:15:00",
+)
+write(
+    "nanoampere.csv",
+    "time_us,current_na\n" + "".join(f"{1000 * i},{1e9 * a:.0f}\n" for i, a in rows),
+    "current_na", "nA", duration=0.001 * (ROWS - 1),
+)
+write(
+    "japanese.csv",
+    "時間(秒),電流値(A)\n" + "".join(f"{0.1 * i:.1f},{a:.3f}\n" for i, a in rows),
+    "電流値(A)", "A", duration=0.1 * (ROWS - 1), encoding="euc_jp",
+)
+write(
+    "swedish.csv",
+    "Mätning;Likström\nEnhet;mA\n\nTid;Värde\n" + "".join(f"2026-03-14 {of_day(EVENING + i)};{comma(f'{1000 * a:.1f}')}\n" for i, a in rows),
+    "Värde", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "coupling_beside.csv",
+    "Fecha,Hora,Lectura,Unidad\n" + "".join(f"14/03/2026,{of_day(EVENING + i)},{a:.3f},A CC\n" for i, a in rows),
+    "Lectura", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "range_in_title.csv",
+    "time (s),pump current 1000 mA\n" + "".join(f"{i},{1000 * a:.0f}\n" for i, a in rows),
+    "pump current 1000 mA", "mA", cautions="unit-range",
+)
+fault(
+    "fault_beyond_its_range.csv",
+    "time (s);10 mA;V\n" + "".join(f"{i};{100 * a:.2f};12.6\n" for i, a in rows),
+    "multiplies its unit",
+)
+write(
+    "entity_state.csv",
+    "entity_id,state,last_changed\n" + "".join(f"sensor.hut_current_mA,{1000 * a:.0f},2026-03-14T{of_day(EVENING + i)}.000Z\n" for i, a in rows),
+    "sensor.hut_current_mA", "mA", start="2026-03-14T21:15:00+00:00",
+)
+write(
+    "rate_in_cells.csv",
+    "Messung;1\nAbtastrate;2;Hz\n\nI in mA\n" + "".join(comma(f"{1000 * a:.1f}") + "\n" for _, a in rows),
+    "I in mA", "mA", duration=0.5 * (ROWS - 1),
+)
+fault(
+    "fault_picoampere.csv",
+    "time_s,i_pA\n" + "".join(f"{i},{1e12 * a:.0f}\n" for i, a in rows),
+    "multiplies its unit",
+)

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BinaryHeap};
 
 use rayon::prelude::*;
 
-use super::jump::{Evidence, Ground};
+use super::jump::{Evidence, Ground, SOFT_FROM};
 use super::memo::{Memo, Place, Weighed};
 
 /// Samples on one side that a test looks at, at most.
@@ -16,8 +16,6 @@ const EDGES: usize = 8;
 const LONGEST_BURST: usize = 64;
 /// Readings on either side that tell the level next to a burst.
 const BESIDE: usize = 5;
-/// Height of such a burst, in σ of the noisiest of the three levels: below, its edges are not soft.
-const BURST_FROM: f64 = 20.0;
 
 /// A step that passed.
 #[derive(Debug, Clone, Copy)]
@@ -245,7 +243,7 @@ struct Burst {
 }
 
 /// Whether the readings `at..end` differ from those next to them, on both sides, by so much that two
-/// steps are worth weighing.
+/// steps are worth weighing. Lower bursts have no soft edges, and each of theirs shows by itself.
 fn stands_out(
     ground: &Ground<'_>,
     (left, right): (usize, usize),
@@ -267,7 +265,7 @@ fn stands_out(
     let sigma = sigma.into_iter().fold(0.0, f64::max);
     let least = (2.0 * enough / (end - at) as f64).sqrt() * sigma;
     let (up, down) = (within - before, within - after);
-    up * down > 0.0 && up.abs().min(down.abs()) > least.max(BURST_FROM * sigma)
+    up * down > 0.0 && up.abs().min(down.abs()) > least.max(SOFT_FROM * sigma)
 }
 
 /// Evidence at a place between two steps.

@@ -171,12 +171,16 @@ impl Ground<'_> {
     pub(super) fn settled<'v>(&self, values: &'v [f64]) -> &'v [f64] {
         let middle = values.len() / 2;
         let Some(level) = values.get(middle) else { return values };
-        let most = SOFT_FROM * self.noise.sigma_at(*level);
-        let off = |value: &&f64| (**value - level).abs() > most;
+        let off = |value: &&f64| self.off(**value, *level) > 0.0;
         let quarter = values.len() / 4;
         let before = values[..quarter].iter().take_while(off).count();
         let after = values.iter().rev().take(quarter).take_while(off).count();
         &values[before..values.len() - after]
+    }
+
+    /// How far a reading is from a level beyond what noise may do, ampere; 0 where noise may.
+    pub(super) fn off(&self, value: f64, level: f64) -> f64 {
+        ((value - level).abs() - SOFT_FROM * self.noise.sigma_at(level)).max(0.0)
     }
 
     /// Standard deviation of rounding to the smallest change that the readings `first..end` show:
@@ -367,8 +371,7 @@ impl Ground<'_> {
     fn unsettled(&self, side: &Side) -> Vec<f64> {
         let (value, n) = (&side.value, side.value.len());
         let level = value[n / 2];
-        let least = SOFT_FROM * self.noise.sigma_at(level);
-        let off = |i: usize| ((value[i] - level).abs() - least).max(0.0);
+        let off = |i: usize| self.off(value[i], level);
         (n - n / 2..n).rev().map(off).take_while(|off| *off > 0.0).collect()
     }
 

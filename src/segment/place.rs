@@ -96,14 +96,10 @@ pub(super) fn refine(
     let l_of = |k: usize| (values[k - from] - level_l) / sigma_l;
     let r_of = |k: usize| (values[k - from] - level_r) / sigma_r;
     let last = from + values.len() - 1;
-    let places = end - first + 1;
     let soft = jump::softness(jump, noise.sigma_at(level_l).max(noise.sigma_at(level_r)));
     let log_likelihood: Vec<f64> = if soft > 0.0 {
         // Readings next to a large jump, or to the next one, may miss their level: as `jump` has it.
-        let off = |i: usize, level: f64| {
-            let least = jump::SOFT_FROM * noise.sigma_at(level);
-            ((values[i - from] - level).abs() - least).max(0.0)
-        };
+        let off = |i: usize, level: f64| ground.off(values[i - from], level);
         let after_last =
             (from..at.min(last + 1)).take_while(|i| from <= left && off(*i, level_l) > 0.0).last();
         let before_next =
@@ -143,7 +139,7 @@ pub(super) fn refine(
             let e = if k > from { (r_of(k) - phi * l_of(k - 1)) * white } else { r_of(k) };
             0.5 * e * e + sigma_r.ln()
         };
-        let mut log_likelihood = vec![0.0f64; places];
+        let mut log_likelihood = vec![0.0f64; end - first + 1];
         let mut total = 0.0;
         for k in first..end {
             // Moving the step from k to k + 1.

@@ -271,9 +271,8 @@ fn is_charge_or_energy(words: &[String]) -> bool {
         && matches!(unit_of(amount), Some(Unit::Current { .. } | Unit::Power { .. }))
 }
 
-/// `x10 mA`, `0.1A`, `mA × 100`, `mA/10`, `cA`, `pA`, `deciamps`: the text in which a header multiplies its unit of current
-/// by a power of ten, or
-/// one that is none of ours.
+/// `x10 mA`, `0.1A`, `mA × 100`, `mA/10`, `cA`, `pA`, `deciamps`: the text in which a header multiplies
+/// its unit of current by a power of ten, or names one that is none of ours.
 pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
     let power = |digits: &str| {
         let whole = |exponent: f64| (exponent - exponent.round()).abs() < 1e-9;

@@ -7,7 +7,7 @@ mod families;
 
 use std::time::Instant;
 
-use ebbmark::capture::{ReadOptions, Silent, read_bytes};
+use ebbmark::capture::{Capture, ReadOptions, Silent, read_bytes};
 use ebbmark::findings::{CreepAnswer, SleepFindings, Verdict};
 use ebbmark::judge::Risk;
 use ebbmark::pipeline::{Request, analyze};
@@ -30,6 +30,8 @@ struct Tally {
     floor: Vec<f64>,
     wake_charge: Vec<f64>,
     charge: Vec<f64>,
+    /// The same of whoever knows when the zero checks are and that the zero stands still.
+    charge_at_best: Vec<f64>,
     charge_missed: usize,
     failures: usize,
     failures_missed: usize,
@@ -121,6 +123,19 @@ fn row(family: &Family, tally: &Tally, each_ms: f64) {
         tally.verdicts_wrong,
         each_ms
     );
+    if !tally.charge_at_best.is_empty() {
+        let rms = |errors: &[f64]| {
+            let squares: f64 = errors.iter().map(|error| error * error).sum();
+            100.0 * (squares / errors.len() as f64).sqrt()
+        };
+        println!(
+            "   charge off by {:.3} % rms; by {:.3} % rms and {} at most for whoever knows where the zero \
+             checks are and that the zero stands still",
+            rms(&tally.charge),
+            rms(&tally.charge_at_best),
+            percent(&tally.charge_at_best)
+        );
+    }
     if tally.lost > 0 {
         println!("   in {} captures nothing was seen to sleep", tally.lost);
     }
@@ -140,6 +155,9 @@ fn check(family: &Family, seed: u64, tally: &mut Tally, show: bool) {
     let capture =
         read_bytes(&file.name, file.bytes, &ReadOptions::default(), &Silent).expect("it reads");
     let interval_s = capture.sampling.interval_s.expect("many samples");
+    if night.bare_ends {
+        tally.charge_at_best.push((at_best_ah(&night, &capture) / truth.charge_ah - 1.0).abs());
+    }
     let wishes = Wishes::default();
     let request = Request { sheet: &sheet, events: list.as_ref(), wishes, risk: Risk::default() };
     let analysis = analyze(capture, &request).expect("long enough");
@@ -158,6 +176,22 @@ fn check(family: &Family, seed: u64, tally: &mut Tally, show: bool) {
     if show && !told.is_empty() {
         println!("   {} {seed}: {}", family.name, told.join("; "));
     }
+}
+
+/// Charge with the zero that the mean of all readings before and after tells.
+fn at_best_ah(night: &Night, capture: &Capture) -> f64 {
+    let (from_s, to_s) = night.seen_s;
+    let (mut bare, mut bare_a, mut seen, mut seen_a) = (0.0, 0.0, 0.0, 0.0);
+    for (sample, reading_a) in capture.samples.current_a.iter().enumerate() {
+        // A reading is the mean of the interval that ends with it.
+        let time_s = capture.samples.time.at(sample);
+        if time_s > from_s && time_s < to_s + 1.0 {
+            (seen, seen_a) = (seen + 1.0, seen_a + reading_a);
+        } else {
+            (bare, bare_a) = (bare + 1.0, bare_a + reading_a);
+        }
+    }
+    (seen_a - seen * bare_a / bare) * capture.sampling.interval_s.unwrap_or(0.0) / 3600.0
 }
 
 /// One capture's findings beside its truth.

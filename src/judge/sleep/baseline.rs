@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::Night;
-use super::stretches::{Depth, Stretch};
+use super::stretches::{Depth, LONG, Stretch};
 
 /// Readings that one knot stands for.
 const BLOCK: usize = 64;
@@ -46,14 +46,22 @@ pub(super) struct Baseline {
 
 impl Baseline {
     /// Through the interquartile mean of every 64 sleeping readings, which neither a wake that the
-    /// segmentation missed nor rounding moves much. `None` when nothing sleeps. O(n).
+    /// segmentation missed nor rounding moves much. Stays of a few readings, such as the tail of a
+    /// wake that the next one cuts off, tell nothing beside long ones. `None` when nothing sleeps. O(n).
     pub(super) fn of(night: &Night<'_>, stretches: &[Stretch]) -> Option<Self> {
         let segments = &night.segmentation.segments;
-        let asleep: Vec<(usize, usize)> = stretches
+        let mut asleep: Vec<(usize, usize)> = stretches
             .iter()
             .filter(|stretch| stretch.depth == Depth::Asleep)
             .map(|stretch| (segments[stretch.first].first, segments[stretch.end - 1].end))
             .collect();
+        let readings = |least: usize| {
+            let lengths = asleep.iter().map(|(first, end)| end - first);
+            lengths.filter(|length| *length >= least).sum::<usize>()
+        };
+        if 2 * readings(LONG) > readings(0) {
+            asleep.retain(|(first, end)| end - first >= LONG);
+        }
         let pieces: Vec<(usize, usize)> = asleep
             .iter()
             .flat_map(|&(first, end)| {

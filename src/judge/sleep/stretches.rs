@@ -38,7 +38,7 @@ const FLOOR_WIDTH: f64 = 0.2;
 /// Above this share of the way from the floor to the next level, a steady stretch is not asleep.
 const ASLEEP_UP_TO: f64 = 0.3;
 /// Readings that a stay needs to say where the floor is now.
-const LONG: usize = 5;
+pub(super) const LONG: usize = 5;
 
 /// Cuts the capture into off, asleep and up; `None` when no level above zero is powered.
 ///

@@ -159,6 +159,23 @@ fn a_stuck_wake_is_a_failure_with_its_cost() {
     approx::assert_relative_eq!(failure.charge_ah, 0.110 * 900.0 / 3600.0, max_relative = 1e-12);
 }
 
+// Two readings of a wake's tail, then the failure: no stay to draw the floor through.
+#[test]
+fn the_tail_of_a_wake_before_a_failure_does_not_lift_the_floor() {
+    let mut parts = regular(12);
+    parts.extend([(5, 0.150, Burst), (1, 0.034, Burst), (1, 0.022, Burst)]);
+    parts.extend([(900, 0.120, Steady), (95, 0.010, Steady)]);
+    parts.extend(regular(12)[1..].iter().copied());
+    let (found, _) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!(found.failures.len(), 1);
+    let charge_c = 0.140 * 5.0 + 0.024 + 0.012 + 0.110 * 900.0;
+    approx::assert_relative_eq!(
+        3600.0 * found.failures[0].charge_ah,
+        charge_c,
+        max_relative = 1e-9
+    );
+}
+
 #[test]
 fn limits_on_sleep_are_judged() {
     let sleep = |sleep_max_a, awake_share_max| JobSheet {

@@ -56,9 +56,42 @@ pub(crate) fn plain_sum(values: &[f64]) -> f64 {
     (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest.iter().sum::<f64>()
 }
 
+/// Lowest and highest of finite values, in four lanes; infinities the wrong way round for none. O(n).
+#[inline]
+pub(crate) fn extremes(values: &[f64]) -> (f64, f64) {
+    // A plain comparison, where `f64::max` would care for what is no number.
+    let lower = |a: f64, b: f64| if b < a { b } else { a };
+    let higher = |a: f64, b: f64| if b > a { b } else { a };
+    let (fours, rest) = values.as_chunks::<4>();
+    let (mut low, mut high) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
+    for four in fours {
+        for lane in 0..4 {
+            low[lane] = lower(low[lane], four[lane]);
+            high[lane] = higher(high[lane], four[lane]);
+        }
+    }
+    let all_low = low.into_iter().chain(rest.iter().copied()).fold(f64::INFINITY, lower);
+    let all_high = high.into_iter().chain(rest.iter().copied()).fold(f64::NEG_INFINITY, higher);
+    (all_low, all_high)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn extremes_are_those_of_all_values_wherever_they_stand() {
+        assert_eq!(extremes(&[]), (f64::INFINITY, f64::NEG_INFINITY));
+        for n in 1..14 {
+            for at in 0..n {
+                let mut values = vec![1.0; n];
+                values[at] = 2.0;
+                values[(at + 1) % n] -= 4.0;
+                let expected = if n == 1 { (-2.0, -2.0) } else { (-3.0, 2.0) };
+                assert_eq!(extremes(&values), expected, "{at} of {n}");
+            }
+        }
+    }
 
     #[test]
     fn cancelling_giants_leave_the_small_term() {

@@ -1,8 +1,15 @@
 //! The readings as the findings see them, thinned to what a picture can show.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use crate::capture::{OverloadSpan, Samples};
 use crate::loads::ZeroModel;
 use crate::pipeline::Analysis;
+
+/// Parts that a picture's columns are looked at in.
+const TASKS: usize = 16;
 
 /// Readings with the zero removed and the clamp turned the right way, without a copy of them.
 #[derive(Debug, Clone, Copy)]
@@ -82,39 +89,55 @@ impl<'a> Trace<'a> {
     /// for a part without readings. Nothing that a picture of that many columns could show is
     /// lost. O(readings in the stretch).
     pub fn columns(&self, from_s: f64, to_s: f64, columns: usize) -> Vec<Option<Column>> {
-        let mut out = vec![None; columns];
         if columns == 0 || to_s <= from_s {
-            return out;
+            return vec![None; columns];
         }
+        let time = &self.samples.time;
         let scale = columns as f64 / (to_s - from_s);
-        for i in self.samples.time.index_at(from_s)..self.samples.len() {
-            let time_s = self.samples.time.at(i);
-            if time_s > to_s {
-                break;
-            }
-            let at = (((time_s - from_s) * scale).max(0.0) as usize).min(columns - 1);
-            let value_a = self.value(i, time_s);
-            match &mut out[at] {
-                Some(Column { last_s, last_a, low_a, high_a, .. }) => {
-                    *last_s = time_s;
-                    *last_a = value_a;
-                    *low_a = low_a.min(value_a);
-                    *high_a = high_a.max(value_a);
-                }
-                empty => {
-                    *empty = Some(Column {
-                        first_s: time_s,
-                        last_s: time_s,
-                        first_a: value_a,
-                        last_a: value_a,
-                        low_a: value_a,
-                        high_a: value_a,
-                    });
-                }
-            }
-        }
-        out
+        let column_of =
+            |i: usize| (((time.at(i) - from_s) * scale).max(0.0) as usize).min(columns - 1);
+        let first = time.index_at(from_s);
+        let end = first_from(first..self.samples.len(), |i| time.at(i) > to_s);
+        let border = |column: usize| first_from(first..end, |i| column_of(i) >= column);
+        (0..columns)
+            .into_par_iter()
+            .with_min_len(columns.div_ceil(TASKS))
+            .map(|column| {
+                let past = if column + 1 == columns { end } else { border(column + 1) };
+                self.column(border(column)..past)
+            })
+            .collect()
     }
+
+    /// What a column of these readings shows.
+    fn column(&self, readings: Range<usize>) -> Option<Column> {
+        let time = &self.samples.time;
+        let (first, last) = (readings.start, readings.clone().next_back()?);
+        let (first_s, last_s) = (time.at(first), time.at(last));
+        let (first_a, last_a) = (self.value(first, first_s), self.value(last, last_s));
+        let values = readings.map(|i| self.value(i, time.at(i)));
+        // Readings are finite, so that a plain comparison does.
+        let (low_a, high_a) = values.fold((first_a, first_a), |(low_a, high_a), value_a| {
+            (
+                if value_a < low_a { value_a } else { low_a },
+                if value_a > high_a { value_a } else { high_a },
+            )
+        });
+        Some(Column { first_s, last_s, first_a, last_a, low_a, high_a })
+    }
+}
+
+/// The first of `range` that is so, where all after it are; its end where none is. O(log n).
+fn first_from(range: Range<usize>, is_so: impl Fn(usize) -> bool) -> usize {
+    let (mut low, mut high) = (range.start, range.end.max(range.start));
+    while low < high {
+        let middle = low + (high - low) / 2;
+        match is_so(middle) {
+            true => high = middle,
+            false => low = middle + 1,
+        }
+    }
+    low
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use super::jump::Ground;
 use super::{SHORTEST, Segment};
 use crate::capture::TimeAxis;
 use crate::findings::SegmentKind;
-use crate::numeric::effective_samples;
+use crate::numeric::{effective_samples, extremes};
 
 /// Fall in squared misfit, in σ², that shows a decay or a ramp.
 const EVIDENT: f64 = 40.0;
@@ -21,6 +21,8 @@ const BURST_SHARE: f64 = 0.34;
 const LONE_BURST: usize = 30;
 /// Bursts that make a habit.
 const HABIT: usize = 5;
+/// Blocks of a stretch at most: enough to tell a ramp.
+const BLOCKS: usize = 64;
 /// Blocks of one length after a step, before they become twice as long.
 const OF_ONE_SIZE: usize = 16;
 /// Readings at either end of a stretch that may lie across its edge, how many σ they are then off,
@@ -64,16 +66,14 @@ pub(super) fn describe(ground: &Ground<'_>, edges: &[usize], is_step: &[bool]) -
 fn range(values: &[f64]) -> f64 {
     let (low, high) = values
         .par_chunks(1 << 16)
-        .map(|c| {
-            c.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)))
-        })
+        .map(extremes)
         .reduce(|| (f64::INFINITY, f64::NEG_INFINITY), |a, b| (a.0.min(b.0), a.1.max(b.1)));
     (high - low).max(0.0)
 }
 
 fn profile(ground: &Ground<'_>, first: usize, end: usize) -> Profile {
     let n = end - first;
-    let size = n.div_ceil(256).max(1);
+    let size = n.div_ceil(BLOCKS).max(1);
     let values = &ground.values[first..end];
     let origin = values[0];
     let from = ground.spikes.partition_point(|s| *s < first);
@@ -267,25 +267,30 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     if !(span > 0.0 && shortest > 0.0) {
         return None;
     }
-    let flat = misfit(&points, None)?.0;
-    let mut decays = vec![0.0; points.len()];
+    let levels = Levels::of(&points);
+    let flat = levels.about;
     let mut best: Option<(f64, f64, f64)> = None;
-    let mut tau = shortest.max(span / 2000.0);
-    while tau < 1.5 * span {
-        match ground.time {
-            TimeAxis::Uniform { interval_s, .. } => decay_evenly(interval_s / tau, &mut decays),
-            TimeAxis::Listed(_) => {
-                for (decay, (t, ..)) in decays.iter_mut().zip(&points) {
-                    *decay = (-t / tau).exp();
-                }
+    let mut next = shortest.max(span / 2000.0);
+    while next < 1.5 * span {
+        let taus: [f64; LANES] = std::array::from_fn(|_| {
+            let tau = next;
+            next *= 1.3;
+            tau
+        });
+        let found = match ground.time {
+            TimeAxis::Uniform { interval_s, .. } => {
+                let mut decay = Evenly::new(taus.map(|tau| interval_s / tau));
+                levels.misfits(&points, |_| decay.next())
+            }
+            TimeAxis::Listed(_) => levels.misfits(&points, |t| taus.map(|tau| (-t / tau).exp())),
+        };
+        for (tau, found) in taus.into_iter().zip(found).take_while(|(tau, _)| *tau < 1.5 * span) {
+            if let Some((square_sum, amplitude)) = found
+                && best.is_none_or(|b| square_sum < b.0)
+            {
+                best = Some((square_sum, amplitude, tau));
             }
         }
-        if let Some((square_sum, amplitude)) = misfit(&points, Some(&decays))
-            && best.is_none_or(|b| square_sum < b.0)
-        {
-            best = Some((square_sum, amplitude, tau));
-        }
-        tau *= 1.3;
     }
     let (square_sum, amplitude, tau) = best?;
     let spread = (square_sum / points.len() as f64).max(1.0);
@@ -303,47 +308,90 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     (cut > first + 1).then_some(cut)
 }
 
+/// Time constants that are weighed at once.
+const LANES: usize = 8;
+
 /// `exp(−t/τ)` at the middles of blocks of evenly spaced samples, 16 of each size and the next twice
-/// as long, from the first sample on: each is the one before, decayed once more. `rate` is the
-/// sampling interval over τ.
-fn decay_evenly(rate: f64, decays: &mut [f64]) {
-    // Over half a block.
-    let mut half = (-0.5 * rate).exp();
-    let mut now = 1.0;
-    for (i, decay) in decays.iter_mut().enumerate() {
-        if i > 0 {
-            now *= half * half;
-            if i % OF_ONE_SIZE == 0 {
-                now *= half;
-                half *= half;
+/// as long, from the first sample on: each is the one before, decayed once more.
+struct Evenly {
+    /// Blocks so far.
+    at: usize,
+    /// Decay over half a block.
+    half: [f64; LANES],
+    now: [f64; LANES],
+}
+
+impl Evenly {
+    /// `rates` are the sampling interval over each τ.
+    fn new(rates: [f64; LANES]) -> Self {
+        Self { at: 0, half: rates.map(|rate| (-0.5 * rate).exp()), now: [1.0; LANES] }
+    }
+
+    #[inline(always)]
+    fn next(&mut self) -> [f64; LANES] {
+        let longer = self.at > 0 && self.at.is_multiple_of(OF_ONE_SIZE);
+        if self.at > 0 {
+            for (now, half) in self.now.iter_mut().zip(&self.half) {
+                *now *= half * half;
             }
         }
-        *decay = now;
+        if longer {
+            for (now, half) in self.now.iter_mut().zip(&mut self.half) {
+                *now *= *half;
+                *half *= *half;
+            }
+        }
+        self.at += 1;
+        self.now
     }
 }
 
-/// Weighted residual square sum of `c + a d`, d the decay at each point, and `a`.
-fn misfit(points: &[(f64, f64, f64)], decays: Option<&[f64]>) -> Option<(f64, f64)> {
-    let (mut w, mut we, mut wee, mut wy, mut wey, mut wyy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    for (i, (_, y, weight)) in points.iter().enumerate() {
-        let e = decays.map_or(0.0, |decays| decays[i]);
-        w += weight;
-        we += weight * e;
-        wee += weight * e * e;
-        wy += weight * y;
-        wey += weight * e * y;
-        wyy += weight * y * y;
+/// What the sums over weighted levels (time, level, weight) are without any decay.
+struct Levels {
+    weight: f64,
+    weighted: f64,
+    /// Square sum about the mean.
+    about: f64,
+}
+
+impl Levels {
+    fn of(points: &[(f64, f64, f64)]) -> Self {
+        let (mut weight, mut weighted, mut squares) = (0.0, 0.0, 0.0);
+        for (_, y, w) in points {
+            weight += w;
+            weighted += w * y;
+            squares += w * y * y;
+        }
+        Self { weight, weighted, about: squares - weighted * weighted / weight }
     }
-    let about = wyy - wy * wy / w;
-    if decays.is_none() {
-        return Some((about, 0.0));
+
+    /// Weighted residual square sums of `c + a d`, d the decays at each point, and `a`.
+    fn misfits(
+        &self,
+        points: &[(f64, f64, f64)],
+        mut decays: impl FnMut(f64) -> [f64; LANES],
+    ) -> [Option<(f64, f64)>; LANES] {
+        let zero = [0.0; LANES];
+        let (mut we, mut wee, mut wey) = (zero, zero, zero);
+        for (t, y, weight) in points {
+            let decays = decays(*t);
+            for (lane, e) in decays.into_iter().enumerate() {
+                let weighted = weight * e;
+                we[lane] += weighted;
+                wee[lane] += weighted * e;
+                wey[lane] += weighted * y;
+            }
+        }
+        std::array::from_fn(|lane| {
+            let (we, wee, wey) = (we[lane], wee[lane], wey[lane]);
+            let see = wee - we * we / self.weight;
+            if see.is_nan() || see <= 1e-9 * wee {
+                return None;
+            }
+            let a = (wey - we * self.weighted / self.weight) / see;
+            Some((self.about - a * a * see, a))
+        })
     }
-    let see = wee - we * we / w;
-    if see.is_nan() || see <= 1e-9 * wee {
-        return None;
-    }
-    let a = (wey - we * wy / w) / see;
-    Some((about - a * a * see, a))
 }
 
 /// Marks short excursions that return to the level they left.
@@ -403,16 +451,17 @@ mod tests {
 
     #[test]
     fn a_decay_goes_on_from_block_to_block() {
-        let rate = 0.037;
-        let mut decays = [0.0; 50];
-        decay_evenly(rate, &mut decays);
+        let rates: [f64; LANES] = std::array::from_fn(|lane| 0.037 / (1 + lane) as f64);
+        let mut decay = Evenly::new(rates);
         let (mut at, mut size) = (0.0, 1.0);
-        for (i, decay) in decays.iter().enumerate() {
+        for i in 0..50 {
             if i > 0 && i % OF_ONE_SIZE == 0 {
                 size *= 2.0;
             }
-            let direct = (-rate * (at + 0.5 * (size - 1.0))).exp();
-            assert!((decay / direct - 1.0).abs() < 1e-12, "{i}: {decay} for {direct}");
+            for (now, rate) in decay.next().into_iter().zip(rates) {
+                let direct = (-rate * (at + 0.5 * (size - 1.0))).exp();
+                assert!((now / direct - 1.0).abs() < 1e-12, "{i}: {now} for {direct}");
+            }
             at += size;
         }
     }

@@ -15,9 +15,13 @@ use rayon::prelude::*;
 use super::NoiseModel;
 use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES, Squares};
 use crate::findings::NoiseAtLevel;
+use crate::numeric::extremes;
 
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 20;
+/// The same for what is the same at all levels, or of the commonest: the correlation, which is told to a
+/// hundredth, and the quiet quarter.
+const COMMON_FROM: usize = 1 << 18;
 /// Length of one stretch of that sample.
 const STRETCH: usize = 1024;
 /// Lags that tell φ.
@@ -99,12 +103,13 @@ fn median5(w: &[f64]) -> f64 {
     least(most(w[2], least(low, high)), most(low, high))
 }
 
-fn stretches(values: &[f64]) -> Vec<&[f64]> {
+/// All of `values`, or as many stretches of them as hold `most` readings.
+fn stretches(values: &[f64], most: usize) -> Vec<&[f64]> {
     let n = values.len();
-    if n <= LEARN_FROM {
+    if n <= most {
         return vec![values];
     }
-    let count = LEARN_FROM / STRETCH;
+    let count = most / STRETCH;
     (0..count)
         .map(|k| {
             let at = (k as u128 * (n - STRETCH) as u128 / (count - 1) as u128) as usize;
@@ -145,16 +150,17 @@ fn of_pieces<T: Send>(
 impl Noise {
     /// Learns the noise. `values` are finite and not all equal. O(n), at most 2²⁰ samples used.
     pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
-        let magnitudes = values
-            .par_chunks(TASK)
-            .map(|chunk| chunk.iter().fold(0.0f64, |m, v| if v.abs() > m { v.abs() } else { m }));
+        let magnitudes = values.par_chunks(TASK).map(|chunk| {
+            let (low, high) = extremes(chunk);
+            high.max(-low)
+        });
         let magnitude = magnitudes.reduce(|| 0.0, f64::max);
         // Below this the arithmetic itself rounds.
         let rounding = 4.0 * f64::EPSILON * magnitude;
         let q = resolution.filter(|q| q.is_finite() && *q > 0.0).unwrap_or(0.0);
         let floor = (q / 12f64.sqrt()).max(rounding).max(f64::MIN_POSITIVE.sqrt());
-        let stretches = stretches(values);
-        let (quiet_level, quiet_sigma) = quietest(&stretches, floor);
+        let (learnt_from, common) = (stretches(values, LEARN_FROM), stretches(values, COMMON_FROM));
+        let (quiet_level, quiet_sigma) = quietest(&common, floor);
 
         let mut noise = Self {
             quiet_level,
@@ -170,7 +176,7 @@ impl Noise {
             level_free: false,
         };
         let empty = || vec![None::<Squares>; 2 * SIDE_BINS + 1];
-        let parts = of_pieces(&stretches, 2, empty, |bins, piece, skipped| {
+        let parts = of_pieces(&learnt_from, 2, empty, |bins, piece, skipped| {
             let (mut before, mut stays) = ([usize::MAX / 2; 2], false);
             for (i, w) in piece.windows(5).enumerate() {
                 // A difference across an edge has different levels at its ends.
@@ -207,7 +213,7 @@ impl Noise {
             .enumerate()
             .max_by_key(|(i, bin)| (bin.as_ref().map_or(0, Squares::total), 1000 - i))
             .map_or(SIDE_BINS, |(i, _)| i);
-        let phi = noise.correlation(&stretches, &difference_variance, values.len());
+        let phi = noise.correlation(&common, &difference_variance, values.len());
         // Rounding adds white noise of q²/12 to what is correlated.
         let parts = |(v, q): (f64, f64)| {
             let white = (q * q / 12.0).min(0.8 * v / second_difference(0.0));

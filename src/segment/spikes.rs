@@ -24,8 +24,9 @@ pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
     let stands_out = |w: &[f64]| {
         let (before, after) = (w[1] - w[0], w[1] - w[2]);
         let out = before.abs().min(after.abs());
-        before * after > 0.0
-            && out > least
+        // Nearly all readings fail the first; the sign would be a coin's toss.
+        out > least
+            && before * after > 0.0
             && (w[2] - w[0]).abs() <= NEIGHBOURS_AGREE * out
             && out > factor * noise.sigma_at(w[0]).max(noise.sigma_at(w[2]))
     };

@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::Night;
 use super::stretches::{Depth, LONG, Stretch};
+use crate::capture::TimeAxis;
 
 /// Readings that one knot stands for.
 const BLOCK: usize = 64;
@@ -97,23 +98,52 @@ impl Baseline {
 
     /// Level at a time, ampere. O(log knots).
     pub(super) fn at(&self, time_s: f64) -> f64 {
-        let line = self.line(self.knots.partition_point(|knot| knot.0 <= time_s));
+        let line = self.line(self.after(time_s));
         line.1 + (time_s - line.0) * line.2
     }
 
-    /// A reader for times from `start_s` on that do not go back. O(1) a reading.
-    pub(super) fn walk(&self, start_s: f64) -> impl FnMut(f64) -> f64 + '_ {
-        let mut after = self.knots.partition_point(|knot| knot.0 <= start_s);
-        let next_s = |after: usize| self.knots.get(after).map_or(f64::INFINITY, |knot| knot.0);
-        let (mut until_s, mut line) = (next_s(after), self.line(after));
-        move |time_s| {
-            if time_s >= until_s {
-                while next_s(after) <= time_s {
-                    after += 1;
-                }
-                (until_s, line) = (next_s(after), self.line(after));
+    /// The knot after a time.
+    pub(super) fn after(&self, time_s: f64) -> usize {
+        self.knots.partition_point(|knot| knot.0 <= time_s)
+    }
+
+    /// Takes the floor away from currents drawn at the times from `first` on, which do not go back.
+    /// `after`, the knot after the first of them, becomes the one after the last. O(1) a reading.
+    pub(super) fn take_from(
+        &self,
+        drawn: &mut [f64],
+        first: usize,
+        time: &TimeAxis,
+        after: &mut usize,
+    ) {
+        let mut done = 0;
+        while done < drawn.len() {
+            let from = first + done;
+            let next_s = |after: usize| self.knots.get(after).map_or(f64::INFINITY, |knot| knot.0);
+            while next_s(*after) <= time.at(from) {
+                *after += 1;
             }
-            line.1 + (time_s - line.0) * line.2
+            let (until_s, line) = (next_s(*after), self.line(*after));
+            let left = &mut drawn[done..];
+            let length = match until_s > time.at(from + left.len() - 1) {
+                true => left.len(),
+                false => (1..left.len()).find(|k| time.at(from + k) >= until_s).unwrap_or(1),
+            };
+            let on_line = left[..length].iter_mut();
+            let floor_a = |time_s: f64| line.1 + (time_s - line.0) * line.2;
+            match time {
+                TimeAxis::Uniform { interval_s, .. } => {
+                    for (k, drawn_a) in (0i32..).zip(on_line) {
+                        *drawn_a -= floor_a((from as f64 + f64::from(k)) * interval_s);
+                    }
+                }
+                TimeAxis::Listed(times) => {
+                    for (drawn_a, time_s) in on_line.zip(&times[from..]) {
+                        *drawn_a -= floor_a(*time_s);
+                    }
+                }
+            }
+            done += length;
         }
     }
 
@@ -144,14 +174,21 @@ mod tests {
     }
 
     #[test]
-    fn walking_along_the_floor_meets_what_is_there_at_every_moment() {
+    fn the_floor_is_taken_away_as_it_is_at_every_moment() {
         let knots = vec![(1.0, 5.0), (2.0, 7.0), (2.5, 4.0), (9.0, 4.0)];
         let baseline = Baseline { knots, sigma_a: 1.0 };
-        for start in 0..12 {
-            let mut walk = baseline.walk(f64::from(start));
-            for step in 0..40 {
-                let time_s = f64::from(start) + 0.25 * f64::from(step);
-                assert_eq!(walk(time_s), baseline.at(time_s));
+        let even = TimeAxis::Uniform { interval_s: 0.25, len: 60 };
+        let listed = TimeAxis::Listed((0..60).map(|i| f64::from(i * i) / 250.0).collect());
+        for time in [even, listed] {
+            for (start, length) in [(0, 60), (3, 1), (7, 2), (8, 30), (59, 1)] {
+                let mut drawn = vec![10.0; length];
+                let mut after = baseline.after(time.at(start));
+                let half = length / 2;
+                baseline.take_from(&mut drawn[..half], start, &time, &mut after);
+                baseline.take_from(&mut drawn[half..], start + half, &time, &mut after);
+                for (k, left) in drawn.iter().enumerate() {
+                    assert_eq!(*left, 10.0 - baseline.at(time.at(start + k)), "{start} {k}");
+                }
             }
         }
         assert_eq!((baseline.at(0.0), baseline.at(1.5), baseline.at(10.0)), (5.0, 6.0, 4.0));

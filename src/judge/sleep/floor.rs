@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::baseline::{LEARN_FROM, trimmed_sd};
 use super::outings::Outing;
 use super::stretches::{Depth, Depths};
-use super::{Night, each_task, sum};
+use super::{Night, each_task};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
 use crate::numeric::{Quantity, effective_samples, student_quantile};
 
@@ -67,7 +67,7 @@ fn rests_of(night: &Night<'_>, depths: &Depths, outings: &[Outing], steady: bool
 
 fn rest(night: &Night<'_>, first: usize, end: usize) -> Rest {
     let count = (end - first) as f64;
-    let mean_a = sum(first..end, |sample| night.drawn_a(sample)) / count;
+    let mean_a = night.sum_a(first..end) / count;
     let squares = each_task(first..end, |task| {
         task.map(|sample| (night.drawn_a(sample) - mean_a).powi(2)).sum::<f64>()
     });

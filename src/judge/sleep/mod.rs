@@ -24,7 +24,7 @@ use crate::events::Alignment;
 use crate::findings::{SleepFindings, SleepShare, SleepVerdict, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
-use crate::numeric::{ExactSum, Moments, rectangular};
+use crate::numeric::{ExactSum, Moments, plain_sum, rectangular};
 use crate::segment::Segmentation;
 use baseline::Baseline;
 use outings::{Outing, OutingKind};
@@ -65,10 +65,21 @@ fn each_task<T: Send>(samples: Range<usize>, of: impl Fn(Range<usize>) -> T + Sy
     (0..samples.len().div_ceil(TASK)).into_par_iter().map(task).collect()
 }
 
-/// Sum over samples, no digit lost. O(n).
-fn sum(samples: Range<usize>, of: impl Fn(usize) -> f64 + Sync) -> f64 {
-    let parts = each_task(samples, |task| task.map(&of).collect::<ExactSum>().value());
-    parts.into_iter().collect::<ExactSum>().value()
+/// Samples whose values are made at once.
+const BLOCK: usize = 256;
+
+/// Tells `of` the `samples` in blocks: the first, and what `fill` makes of it and those after it. O(n).
+fn in_blocks(
+    samples: Range<usize>,
+    mut fill: impl FnMut(usize, &mut [f64]),
+    mut of: impl FnMut(usize, &[f64]),
+) {
+    let mut room = [0.0; BLOCK];
+    for first in samples.clone().step_by(BLOCK) {
+        let block = &mut room[..BLOCK.min(samples.end - first)];
+        fill(first, block);
+        of(first, block);
+    }
 }
 
 impl Night<'_> {
@@ -87,6 +98,47 @@ impl Night<'_> {
             None => self.loads.zero.at(self.samples.time.at(sample)),
         };
         self.sign * self.samples.current_a[sample] - zero_a
+    }
+
+    /// Readings from `first` on, as [`drawn_a`](Self::drawn_a) tells them.
+    fn drawn_from(&self, first: usize, into: &mut [f64]) {
+        let readings = &self.samples.current_a[first..first + into.len()];
+        for (k, (drawn_a, reading_a)) in into.iter_mut().zip(readings).enumerate() {
+            *drawn_a = match self.constant_zero_a {
+                Some(zero_a) => self.sign * reading_a - zero_a,
+                None => self.drawn_a(first + k),
+            };
+        }
+    }
+
+    /// Sum of the readings, no digit lost that they have, ampere. O(n).
+    fn sum_a(&self, samples: Range<usize>) -> f64 {
+        let parts = each_task(samples, |task| {
+            let mut sum = ExactSum::new();
+            let fill = |first: usize, into: &mut [f64]| self.drawn_from(first, into);
+            in_blocks(task, fill, |_, drawn| sum.add(plain_sum(drawn)));
+            sum.value()
+        });
+        parts.into_iter().collect::<ExactSum>().value()
+    }
+
+    /// Charge drawn while these samples stand, coulomb, and how long they do, seconds. O(n).
+    fn charge_and_time(&self, samples: Range<usize>) -> (f64, f64) {
+        if self.even {
+            let charge_c = self.sum_a(samples.clone()) * self.usual_interval_s;
+            return (charge_c, samples.len() as f64 * self.usual_interval_s);
+        }
+        let parts = each_task(samples, |task| {
+            let (mut charge, mut time) = (ExactSum::new(), ExactSum::new());
+            for sample in task {
+                let interval_s = self.interval_s(sample);
+                charge.add(self.drawn_a(sample) * interval_s);
+                time.add(interval_s);
+            }
+            (charge.value(), time.value())
+        });
+        let total = |of: fn(&(f64, f64)) -> f64| parts.iter().map(of).collect::<ExactSum>().value();
+        (total(|part| part.0), total(|part| part.1))
     }
 
     /// Time that a sample stands for: until the next one, or as long as usual before a gap and at
@@ -239,26 +291,20 @@ fn shares(
     depths: &Depths,
     outings: &[Outing],
 ) -> (SleepShare, SleepShare, SleepShare) {
-    let part = |first: usize, end: usize| {
-        let time_s = if night.even {
-            (end - first) as f64 * night.usual_interval_s
-        } else {
-            sum(first..end, |sample| night.interval_s(sample))
-        };
-        let charge_c = sum(first..end, |sample| night.drawn_a(sample) * night.interval_s(sample));
-        (time_s, charge_c / 3600.0)
-    };
     let mut parts = [SleepShare::default(); 3];
     for outing in outings {
         let at = if outing.kind == OutingKind::Wake { 1 } else { 2 };
         // The tail's charge is its outing's, its time the floor's.
-        let (_, charge_ah) = part(outing.first, outing.end);
+        let (charge_c, _) = night.charge_and_time(outing.first..outing.end);
         parts[at].time_s += outing.width_s();
-        parts[at].charge_ah += charge_ah;
+        parts[at].charge_ah += charge_c / 3600.0;
     }
-    let whole = outings::powered(night, depths).into_iter().map(|(first, end)| part(first, end));
-    let (time_s, charge_ah) =
-        whole.fold((0.0, 0.0), |sum, (time_s, charge_ah)| (sum.0 + time_s, sum.1 + charge_ah));
+    let (mut time_s, mut charge_ah) = (0.0, 0.0);
+    for (first, end) in outings::powered(night, depths) {
+        let (charge_c, length_s) = night.charge_and_time(first..end);
+        time_s += length_s;
+        charge_ah += charge_c / 3600.0;
+    }
     parts[0].time_s = (time_s - parts[1].time_s - parts[2].time_s).max(0.0);
     parts[0].charge_ah = charge_ah - parts[1].charge_ah - parts[2].charge_ah;
     for part in &mut parts {

@@ -11,9 +11,9 @@ use rayon::prelude::*;
 use super::baseline::Baseline;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
-use super::{Night, TASK, each_task};
+use super::{Night, TASK, each_task, in_blocks};
 use crate::findings::{FailureToSleep, FallAsleep};
-use crate::numeric::ExactSum;
+use crate::numeric::{ExactSum, extremes, plain_sum};
 
 /// Why the floor was left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,8 +69,8 @@ const NOT_STRAY: f64 = 3.0;
 
 /// Fewest runs that a task measures.
 const RUNS: usize = 64;
-/// Bins in which a rank is looked for among many values.
-const BINS: usize = 4096;
+/// Fraction of the golden ratio: its multiples' fractions lie evenly and keep no rhythm.
+const GOLDEN: f64 = 0.618_033_988_749_894_9;
 
 /// Long outings alike within this factor, and as many of them, may be a habit.
 const ALIKE: f64 = 1.6;
@@ -132,21 +132,28 @@ pub(super) fn powered(night: &Night<'_>, depths: &Depths) -> Vec<(usize, usize)>
 fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Vec<Run>, usize) {
     let (rises_a, lasts_a) = (RISES * baseline.sigma_a, LASTS * baseline.sigma_a);
     // What leaves the noise, and whether it rises; and what lies as far below.
+    let heights = Heights { night, baseline };
     let parts = each_task(first..end, |task| {
-        let mut floor_a = baseline.walk(night.samples.time.at(task.start));
         let (mut above, mut below): (Vec<(Run, bool)>, Vec<Run>) = (Vec::new(), Vec::new());
-        for sample in task {
-            let height_a = night.drawn_a(sample) - floor_a(night.samples.time.at(sample));
-            let here = Run { first: sample, end: sample + 1 };
-            if height_a > lasts_a {
-                lengthen(&mut above, (here, height_a > rises_a));
-            } else if height_a < -rises_a {
-                match below.last_mut() {
-                    Some(last) if last.end == sample => last.end = sample + 1,
-                    _ => below.push(here),
+        heights.in_blocks(task, |first, heights| {
+            let (lowest_a, highest_a) = extremes(heights);
+            // Most blocks lie wholly in the noise, or above it.
+            if lowest_a > rises_a {
+                lengthen(&mut above, (Run { first, end: first + heights.len() }, true));
+            } else if highest_a > lasts_a || lowest_a < -rises_a {
+                for (sample, &height_a) in (first..).zip(heights) {
+                    let here = Run { first: sample, end: sample + 1 };
+                    if height_a > lasts_a {
+                        lengthen(&mut above, (here, height_a > rises_a));
+                    } else if height_a < -rises_a {
+                        match below.last_mut() {
+                            Some(last) if last.end == sample => last.end = sample + 1,
+                            _ => below.push(here),
+                        }
+                    }
                 }
             }
-        }
+        });
         (above, below)
     });
     let mut open: Vec<(Run, bool)> = Vec::new();
@@ -194,11 +201,17 @@ fn measure(
     let parts = each_task(run.first..run.end, |task| {
         let mut charge = ExactSum::new();
         let (mut peak_a, mut highest_a) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-        for (sample, above_a) in task.clone().zip(heights.of(task)) {
-            peak_a = peak_a.max(night.drawn_a(sample));
-            highest_a = highest_a.max(above_a);
-            charge.add(above_a * night.interval_s(sample));
-        }
+        let drawn = |first: usize, into: &mut [f64]| night.drawn_from(first, into);
+        in_blocks(task.clone(), drawn, |_, drawn| peak_a = peak_a.max(extremes(drawn).1));
+        heights.in_blocks(task, |first, heights| {
+            highest_a = highest_a.max(extremes(heights).1);
+            if night.even {
+                charge.add(plain_sum(heights) * night.usual_interval_s);
+            } else {
+                let each = (first..).zip(heights);
+                each.for_each(|(sample, above_a)| charge.add(above_a * night.interval_s(sample)));
+            }
+        });
         (charge.value(), peak_a, highest_a)
     });
     let charge_c = parts.iter().map(|part| part.0).collect::<ExactSum>().value();
@@ -210,8 +223,8 @@ fn measure(
         return None;
     }
     // Of what rises to a fifth of the height; what is too short has no plateau.
-    let risen_a = (0.2 * highest_a, highest_a);
-    let plateau_a = lower_quartile(run.first..run.end, |task| heights.of(task), risen_a);
+    let plateau_a =
+        lower_quartile(run.first..run.end, |sample| heights.at(sample), 0.2 * highest_a);
     let plateau_a = plateau_a.unwrap_or(highest_a);
     let height_a = |sample: usize| heights.at(sample);
     let half_a = 0.5 * plateau_a;
@@ -252,48 +265,32 @@ impl Heights<'_> {
         self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
     }
 
-    fn of(&self, samples: Range<usize>) -> impl Iterator<Item = f64> {
-        let time = &self.night.samples.time;
-        let mut floor_a = self.baseline.walk(time.at(samples.start));
-        samples.map(move |sample| self.night.drawn_a(sample) - floor_a(time.at(sample)))
+    /// Tells `of` the heights of `samples` in blocks, each with its first.
+    fn in_blocks(&self, samples: Range<usize>, of: impl FnMut(usize, &[f64])) {
+        let Self { night, baseline } = self;
+        let time = &night.samples.time;
+        let mut after = baseline.after(time.at(samples.start));
+        let fill = |first: usize, into: &mut [f64]| {
+            night.drawn_from(first, into);
+            baseline.take_from(into, first, time, &mut after);
+        };
+        in_blocks(samples, fill, of);
     }
 }
 
-/// Lower quartile of the values that lie in `low..=high`, in which the highest lies too; `None` for too
-/// few. Among many, first the bin that it lies in, then the rank among those there. O(n).
-fn lower_quartile<I: Iterator<Item = f64>>(
-    samples: Range<usize>,
-    values: impl Fn(Range<usize>) -> I + Sync,
-    (low, high): (f64, f64),
-) -> Option<f64> {
-    let risen = |task: Range<usize>| values(task).filter(move |value| *value >= low);
-    let ranked =
-        |mut among: Vec<f64>, rank: usize| *among.select_nth_unstable_by(rank, f64::total_cmp).1;
-    if samples.len() <= TASK {
-        let all: Vec<f64> = risen(samples).collect();
-        let count = all.len();
-        return (count >= PLATEAU).then(|| ranked(all, count / 4));
-    }
-    let scale = BINS as f64 / (high - low);
-    let bin = |value: f64| (((value - low) * scale) as usize).min(BINS - 1);
-    let counts = each_task(samples.clone(), |task| {
-        let mut counts = vec![0; BINS];
-        risen(task).for_each(|value| counts[bin(value)] += 1);
-        counts
-    });
-    let count = |at: usize| counts.iter().map(|counts| counts[at]).sum::<usize>();
-    let total: usize = (0..BINS).map(count).sum();
-    if total < PLATEAU {
-        return None;
-    }
-    let (mut at, mut rank) = (0, total / 4);
-    while rank >= count(at) {
-        rank -= count(at);
-        at += 1;
-    }
-    let here =
-        |task: Range<usize>| risen(task).filter(|value| bin(*value) == at).collect::<Vec<f64>>();
-    Some(ranked(each_task(samples, here).concat(), rank))
+/// Lower quartile of the values from `low` on; `None` for too few. Of many, as many as a task takes
+/// tell it, taken evenly but at no fixed distance, which a rhythm might share. O(n).
+fn lower_quartile(samples: Range<usize>, value: impl Fn(usize) -> f64, low: f64) -> Option<f64> {
+    let taken = samples.len().min(TASK);
+    let apart = samples.len() as f64 / taken as f64;
+    let of = |k: usize| match taken < samples.len() {
+        true => samples.start + ((k as f64 + (k as f64 * GOLDEN).fract()) * apart) as usize,
+        false => samples.start + k,
+    };
+    let mut risen: Vec<f64> = (0..taken).map(|k| value(of(k))).filter(|v| *v >= low).collect();
+    let count = risen.len();
+    let rank = count / 4;
+    (count >= PLATEAU).then(|| *risen.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
 /// Whether most of the height is gained or lost within two readings, as by no slow background.
@@ -304,7 +301,8 @@ fn is_sharp(heights: &Heights<'_>, run: Run, least_a: f64) -> bool {
         return true;
     }
     let leaps = |task: Range<usize>| {
-        let values: Vec<f64> = heights.of(task.start..task.end + 2).collect();
+        let mut values = Vec::with_capacity(task.len() + 2);
+        heights.in_blocks(task.start..task.end + 2, |_, block| values.extend_from_slice(block));
         values.windows(3).any(|three| (three[2] - three[0]).abs() >= least_a)
     };
     run.end - run.first > 2 && each_task(run.first..run.end - 2, leaps).contains(&true)
@@ -472,17 +470,25 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_quartile_of_many_is_that_of_the_sorted_values() {
+    fn the_quartile_is_that_of_the_sorted_values() {
         let value = |i: usize| ((i * i) as f64 * 0.618_034).fract().powi(3);
-        let values = |task: Range<usize>| task.map(value);
         for n in [PLATEAU - 1, PLATEAU, 1000, TASK, 3 * TASK + 17] {
             let mut sorted: Vec<f64> = (0..n).map(value).filter(|v| *v >= 0.01).collect();
             sorted.sort_by(f64::total_cmp);
-            let expected = (sorted.len() >= PLATEAU).then(|| sorted[sorted.len() / 4]);
-            let high = sorted.last().copied().unwrap_or(1.0);
-            assert_eq!(lower_quartile(0..n, values, (0.01, high)), expected, "{n}");
+            let at = |rank: usize| sorted[rank.min(sorted.len() - 1)];
+            let found = lower_quartile(0..n, value, 0.01);
+            if n <= TASK {
+                let expected = (sorted.len() >= PLATEAU).then(|| at(sorted.len() / 4));
+                assert_eq!(found, expected, "{n}");
+                continue;
+            }
+            // Of some of them: within four standard errors of a quartile's rank.
+            let doubt = 4.0 * (0.25 * 0.75 / TASK as f64).sqrt();
+            let rank = |share: f64| (share * sorted.len() as f64) as usize;
+            let found = found.unwrap();
+            assert!((at(rank(0.25 - doubt))..=at(rank(0.25 + doubt))).contains(&found), "{n}");
         }
-        let one = |task: Range<usize>| task.map(|_| 2.0);
-        assert_eq!(lower_quartile(0..2 * TASK, one, (2.0, 2.0)), Some(2.0));
+        assert_eq!(lower_quartile(0..2 * TASK, |_| 2.0, 2.0), Some(2.0));
+        assert_eq!(lower_quartile(0..2 * TASK, |i| (i % 2) as f64, 0.0), Some(0.0));
     }
 }

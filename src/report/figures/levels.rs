@@ -67,8 +67,9 @@ fn spread(longest_s: f64, floor_a: f64, trace: &Trace<'_>) -> Option<Spread> {
     let place = |value_a: f64| (value_a.log10() - f64::from(POWERS.0)) * BARS;
     trace.each(longest_s, |_, stands_s, value_a| {
         all_s += stands_s;
-        if value_a > 0.0 && place(value_a) >= 0.0 {
-            let bar = &mut bars[(place(value_a) as usize).min(n - 1)];
+        let at = if value_a > 0.0 { place(value_a) } else { -1.0 };
+        if at >= 0.0 {
+            let bar = &mut bars[(at as usize).min(n - 1)];
             bar.0 += stands_s;
             bar.1 += stands_s * value_a;
             all_c += stands_s * value_a;

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BinaryHeap};
 use rayon::prelude::*;
 
 use super::jump::{Evidence, Ground, SOFT_FROM};
-use super::memo::{Memo, Place, Weighed};
+use super::memo::{Memo, Place, Room, Weighed};
 
 /// Samples on one side that a test looks at, at most.
 const REACH: usize = 4096;
@@ -69,7 +69,9 @@ pub(super) fn eliminate(
     let known = &*memo;
     let weighed: Vec<Weighed> = (0..k)
         .into_par_iter()
-        .map(|i| weigh(ground, place(i, &before, &after), enough, known))
+        .map_init(Room::default, |room, i| {
+            weigh(ground, place(i, &before, &after), enough, known, room)
+        })
         .collect();
     let mut evidence: Vec<Evidence> = weighed
         .into_iter()
@@ -81,6 +83,7 @@ pub(super) fn eliminate(
         .enumerate()
         .map(|(at, e)| Entry { deviance: e.deviance - needed(e), at, version: 0 })
         .collect();
+    let mut room = Room::default();
     while let Some(entry) = heap.pop() {
         if gone[entry.at] || version[entry.at] != entry.version {
             continue;
@@ -100,7 +103,7 @@ pub(super) fn eliminate(
         for j in [b, a] {
             if j < k {
                 let place = place(j, &before, &after);
-                let weighed = weigh(ground, place, enough, memo);
+                let weighed = weigh(ground, place, enough, memo, &mut room);
                 evidence[j] = memo.keep(place, weighed);
                 version[j] += 1;
                 heap.push(Entry {
@@ -134,7 +137,7 @@ pub(super) fn regain(
     let known = &*memo;
     let found: Vec<(Vec<usize>, Vec<(Place, Weighed)>)> = (0..edges.len())
         .into_par_iter()
-        .map(|i| {
+        .map_init(Room::default, |room, i| {
             let left = if i > 0 { edges[i - 1] } else { 0 };
             let (mut found, mut news) = (Vec::new(), Vec::new());
             let mut open = vec![(left, edges[i])];
@@ -145,7 +148,7 @@ pub(super) fn regain(
                     .iter()
                     .map(|at| {
                         let place = (left, *at, right);
-                        let weighed = weigh(ground, place, enough, known);
+                        let weighed = weigh(ground, place, enough, known, room);
                         let e = weighed.evidence;
                         news.push((place, weighed));
                         (e.deviance - needed(&e), *at)
@@ -185,7 +188,7 @@ pub(super) fn regain_bursts(
     let known = &*memo;
     let found: Vec<(Option<Burst>, Vec<(Place, Weighed)>)> = (0..candidates.len())
         .into_par_iter()
-        .map(|first| {
+        .map_init(Room::default, |room, first| {
             let at = candidates[first];
             let before = chosen.partition_point(|c| *c < at);
             let left = before.checked_sub(1).map_or(0, |before| chosen[before]);
@@ -202,7 +205,7 @@ pub(super) fn regain_bursts(
                     continue;
                 }
                 let places = [(left, at, end), (at, end, right)];
-                let weighed = places.map(|place| weigh(ground, place, enough, known));
+                let weighed = places.map(|place| weigh(ground, place, enough, known, room));
                 let surplus = weighed.iter().map(|w| w.evidence.deviance - needed(&w.evidence));
                 let surplus = surplus.fold(f64::INFINITY, f64::min);
                 news.extend(places.into_iter().zip(weighed));
@@ -269,9 +272,9 @@ fn stands_out(
 }
 
 /// Evidence at a place between two steps.
-fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo) -> Weighed {
+fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo, room: &mut Room) -> Weighed {
     let (left, at, right) = place;
     let tail = left > 0 && at - left <= REACH;
     let (from, to) = (left.max(at.saturating_sub(REACH)), right.min(at + REACH));
-    memo.weigh(place, |notes| ground.test(from, at, to, tail, enough, notes))
+    memo.weigh(place, room, |notes| ground.test(from, at, to, tail, enough, notes))
 }

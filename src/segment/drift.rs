@@ -11,7 +11,7 @@ use super::squares::KEPT;
 use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
-const LEARN_FROM: usize = 1 << 19;
+const LEARN_FROM: usize = 1 << 18;
 /// Shortest piece of a stretch whose slope is used, samples.
 const SHORTEST: usize = 12;
 /// Pieces that a scale needs.
@@ -43,7 +43,7 @@ fn size_of(scale: usize) -> usize {
 }
 
 impl Blocks {
-    /// Of at most 2¹⁹ readings a scale. O(n).
+    /// Of at most 2¹⁸ readings a scale. O(n).
     pub(super) fn of(stable: &Stable<'_>) -> Self {
         let mut scales: [Vec<Four>; POOLS.len()] = Default::default();
         scales

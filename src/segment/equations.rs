@@ -9,7 +9,7 @@ pub(super) struct Columns {
     pub(super) n: usize,
     /// Whether anybody asks for the cubic term.
     cubic: bool,
-    /// First the columns as they are, then whitened.
+    /// First the columns as they are, then whitened; there may be more than they take.
     pub(super) cells: Vec<f64>,
 }
 
@@ -19,7 +19,9 @@ const CUBE: usize = 3;
 impl Columns {
     /// In `cells` that may have been used before.
     pub(super) fn new(n: usize, cubic: bool, mut cells: Vec<f64>) -> Self {
-        cells.resize(2 * COLUMNS * n, 0.0);
+        if cells.len() < 2 * COLUMNS * n {
+            cells.resize(2 * COLUMNS * n, 0.0);
+        }
         Self { n, cubic, cells }
     }
 

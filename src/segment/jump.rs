@@ -323,7 +323,7 @@ impl Ground<'_> {
             (null, with.0) = (null.min(bare), with.0.min(jump));
         }
         if let Some(rows) = rows {
-            notes.cells = rows.columns.cells;
+            notes.room.cells = rows.columns.cells;
         }
         if news {
             notes.seen.push((window, products));
@@ -378,7 +378,7 @@ impl Ground<'_> {
     /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
     fn rows(&self, at: usize, [l, r]: [usize; 2], scale: usize, notes: &mut Notes<'_>) -> Rows {
         let pool = POOLS[scale].min(l).min(r).max(1);
-        let (before, after) = self.readings(at - l, at + r, &mut notes.readings).split_at(l);
+        let (before, after) = self.readings(at - l, at + r, &mut notes.room.readings).split_at(l);
         let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
         let unit = unit * self.excess[scale].powi(2);
@@ -391,7 +391,7 @@ impl Ground<'_> {
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
 
-        let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut notes.cells));
+        let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut notes.room.cells));
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
         let soft = self.softness(&sides) * (2.5 / pool as f64).min(1.0);

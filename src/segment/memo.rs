@@ -36,14 +36,19 @@ pub(super) type Seen = (Window, Products);
 pub(super) struct Notes<'a> {
     pub(super) known: &'a Looks,
     pub(super) seen: Vec<Seen>,
-    /// Room that the next look uses again.
+    pub(super) room: &'a mut Room,
+}
+
+/// Room that one look after the other uses.
+#[derive(Debug, Default)]
+pub(super) struct Room {
     pub(super) readings: Vec<f64>,
     pub(super) cells: Vec<f64>,
 }
 
 impl<'a> Notes<'a> {
-    pub(super) fn new(known: &'a Looks) -> Self {
-        Self { known, seen: Vec::new(), readings: Vec::new(), cells: Vec::new() }
+    fn new(known: &'a Looks, room: &'a mut Room) -> Self {
+        Self { known, seen: Vec::new(), room }
     }
 }
 
@@ -80,12 +85,13 @@ impl Memo {
     pub(super) fn weigh(
         &self,
         place: Place,
+        room: &mut Room,
         test: impl FnOnce(&mut Notes<'_>) -> Evidence,
     ) -> Weighed {
         if let Some(evidence) = self.evidence.get(&place) {
             return Weighed { evidence: *evidence, seen: None };
         }
-        let mut notes = Notes::new(&self.looks);
+        let mut notes = Notes::new(&self.looks, room);
         let evidence = test(&mut notes);
         Weighed { evidence, seen: Some(notes.seen) }
     }
@@ -100,8 +106,8 @@ impl Memo {
     }
 
     /// For looks whose evidence is not asked for again.
-    pub(super) fn notes(&self) -> Notes<'_> {
-        Notes::new(&self.looks)
+    pub(super) fn notes<'a>(&'a self, room: &'a mut Room) -> Notes<'a> {
+        Notes::new(&self.looks, room)
     }
 
     /// Remembers those looks.
@@ -190,7 +196,9 @@ mod tests {
                 term_cost,
             };
             let test = |ground: &Ground<'_>, memo: &Memo, at: usize| {
-                memo.weigh((0, at, 1200), |notes| ground.test(0, at, 1200, true, 20.0, notes))
+                memo.weigh((0, at, 1200), &mut Room::default(), |notes| {
+                    ground.test(0, at, 1200, true, 20.0, notes)
+                })
             };
             let (steep, flat) = (ground(0.05, 10.0), ground(0.0, 22.0));
             let mut memo = Memo::default();

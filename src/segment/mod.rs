@@ -32,7 +32,7 @@ use rayon::prelude::*;
 
 use choose::Chosen;
 use jump::{Evidence, Ground};
-use memo::Memo;
+use memo::{Memo, Room};
 use noise::Noise;
 
 use crate::capture::Samples;
@@ -321,10 +321,10 @@ fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
         .par_iter_mut()
         .enumerate()
         .filter(|(_, step)| step.evidence.near)
-        .map(|(i, step)| {
+        .map_init(Room::default, |room, (i, step)| {
             let left = if i > 0 { at[i - 1] } else { 0 };
             let right = at.get(i + 1).copied().unwrap_or(n);
-            let mut notes = known.notes();
+            let mut notes = known.notes(room);
             let (jump, jump_sd) = ground.measure(left, step.at, right, &mut notes);
             // Beside noise 10⁵ times as large the wider window does not tell the jump.
             if jump_sd.is_finite() {

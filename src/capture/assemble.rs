@@ -206,6 +206,7 @@ pub(super) fn assemble(
     if settled.start.is_none() {
         start::beside(sniffed, &mut settled, &mut told);
     }
+    start::zone_in_header(sniffed, &mut settled, &mut told);
     if let Some(gap) = lie.gaps.iter().find(|g| leaps(g, samples.duration_s())) {
         told.cautions.push(Caution::new(
             "clock-leaps",

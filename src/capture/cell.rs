@@ -155,7 +155,8 @@ fn careful_prefix(cell: &[u8], mark: Mark) -> Option<(f64, &[u8])> {
                     && tail[..3].iter().all(u8::is_ascii_digit)
                     && !tail.get(3).is_some_and(u8::is_ascii_digit);
                 let group_fits = match group_start {
-                    None => digits <= 3 && leads_with_nonzero,
+                    // `0'118`: an apostrophe is no decimal mark.
+                    None => digits <= 3 && (leads_with_nonzero || rest.first() == Some(&b'\'')),
                     Some(at) => digits - at == 3,
                 };
                 if width > 0 && three && group_fits {
@@ -348,6 +349,7 @@ mod tests {
             ("1 234,5", Mark::Comma, 1234.5),
             ("−3", Mark::Point, -3.0),
             ("1'234'567", Mark::Point, 1_234_567.0),
+            ("0'118", Mark::Comma, 118.0),
             ("5.", Mark::Point, 5.0),
             ("- 0.5", Mark::Point, -0.5),
         ] {

@@ -7,7 +7,7 @@ use jiff::civil::{DateTime, Time};
 
 use self::digits::{in_bare_digits, in_six_columns};
 pub(super) use self::parts::PartsAre;
-use self::parts::{four_parts, two_parts};
+use self::parts::{four_parts, pointed, two_parts};
 use super::cell::Mark;
 use super::choose::{is_counter, named_column};
 use super::columns::{Column, shown};
@@ -357,13 +357,19 @@ fn stands_still(table: &Table, column: &Column) -> bool {
 }
 
 fn stamps_of(table: &Table, place: usize) -> Vec<Stamp> {
-    table
+    let mut found: Vec<Stamp> = table
         .sample
         .iter()
         .take(300)
         .filter_map(|row| row.get(place))
         .filter_map(|cell| stamp(cell))
-        .collect()
+        .collect();
+    if pointed(&found) {
+        for stamp in &mut found {
+            (stamp.date, stamp.second) = (None, stamp.pointed_s);
+        }
+    }
+    found
 }
 
 fn stamps(
@@ -408,7 +414,10 @@ fn stamps(
         _ => (partner(true), Some(place)),
     };
     let mut parts = PartsAre::Usual;
-    if date.is_none() && most(|s| s.two_parts) {
+    let pointed = |s: &Stamp| s.date.is_none() && s.pointed_s.is_some();
+    if time.is_some_and(|at| stamps_of(table, at).first().is_some_and(pointed)) {
+        parts = PartsAre::Points;
+    } else if date.is_none() && most(|s| s.two_parts) {
         parts = two_parts(table, column, &sample, cautions);
     } else if date.is_none() && sample.iter().all(|s| s.four.is_some()) {
         parts = four_parts(column, &sample, cautions);

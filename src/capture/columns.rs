@@ -318,13 +318,42 @@ fn unit_from(titles: &[&str]) -> Option<(Unit, Standing)> {
     titles.iter().rev().find_map(|title| unit_in_header(title))
 }
 
-/// The column of text right of `place` whose cells are units of current, one a row.
+/// Words that name a reading without saying of what, as meters write them over its column.
+const READING_WORDS: &[&str] = &[
+    "reading",
+    "readings",
+    "value",
+    "values",
+    "measurement",
+    "measured",
+    "meas",
+    "messwert",
+    "wert",
+    "valeur",
+    "valor",
+    "valore",
+    "lectura",
+    "mesure",
+    "medida",
+    "display",
+];
+
+/// The column of text whose cells are units of current, one a row: beside `place`, or anywhere when `place` is the
+/// only column that goes by a reading's name.
 pub(super) fn unit_column(
     table: &Table,
     columns: &[Column],
     place: usize,
 ) -> Option<(usize, Vec<CurrentUnit>)> {
-    for beside in [place + 1, place.wrapping_sub(1)] {
+    let vague = |c: &&Column| {
+        c.numeric()
+            && c.unit.is_none()
+            && c.words().iter().any(|w| READING_WORDS.contains(&w.as_str()))
+    };
+    let only = columns.get(place).as_ref().is_some_and(vague)
+        && columns.iter().filter(vague).nth(1).is_none();
+    let far = if only { 0..columns.len() } else { 0..0 };
+    for beside in [place + 1, place.wrapping_sub(1)].into_iter().chain(far) {
         let Some(column) = columns.get(beside) else { continue };
         if column.numbers > 0 || column.texts == 0 {
             continue;

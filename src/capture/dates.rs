@@ -174,7 +174,8 @@ pub(super) fn order_of(
         let same = rivals
             .iter()
             .all(|order| dates.iter().all(|d| calendar(*d, *order) == calendar(*d, first.0)));
-        let (order, why, sure) = habit(&open, form);
+        let first_date = *dates.first()?;
+        let (order, why, sure) = habit(&open, form, first_date);
         if !sure && !same {
             cautions.push(Caution::new(
                 "date-order",
@@ -198,8 +199,22 @@ pub(super) fn order_of(
 }
 
 /// What writers of such files commonly mean (common practice).
-fn habit(open: &[Order], form: &Form) -> (Order, &'static str, bool) {
+fn habit(open: &[Order], form: &Form, first: RawDate) -> (Order, &'static str, bool) {
+    // Years of two digits that lie far off are rarely years.
+    let likely = |order: &&Order| {
+        first.kind != DateKind::Short
+            || calendar(first, **order).is_some_and(|d| (2015..2040).contains(&d.year()))
+    };
+    let near: Vec<Order> = open.iter().filter(likely).copied().collect();
+    if let [only] = near.as_slice()
+        && form.separator != b'.'
+    {
+        return (*only, "in the other orders the year lies far off", false);
+    }
     let has = |order| open.contains(&order);
+    if form.separator == b'_' && has(Order::YearMonth) {
+        return (Order::YearMonth, "stamps with underscores put the year first", false);
+    }
     if form.separator == b'.' && has(Order::DayMonth) {
         return (Order::DayMonth, "dates with points put the day first", true);
     }
@@ -223,8 +238,13 @@ fn pattern_of(order: Order, form: &Form, short: bool) -> String {
         Order::MonthDay => format!("%m{sep}%d{sep}{year}"),
         Order::YearMonth => format!("{year}{sep}%m{sep}%d"),
     };
-    let time = if form.half_day { "%I:%M:%S %p" } else { "%H:%M:%S" };
-    format!("{date} {time}")
+    let [between, mark] = form.time_marks.map(char::from);
+    let time = if form.half_day {
+        format!("%I{mark}%M{mark}%S %p")
+    } else {
+        format!("%H{mark}%M{mark}%S")
+    };
+    format!("{date}{between}{time}")
 }
 
 fn other_pattern(order: Order, form: &Form, short: bool) -> String {

@@ -2,6 +2,7 @@
 
 use super::dialect::{Lines, line_end};
 use super::json::{cell, flat};
+use super::prose::{self, joined_records, spoken};
 use super::stamp::stamp;
 
 /// Lines looked at before deciding.
@@ -19,6 +20,8 @@ pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
         text
     };
     let end = line_end(&text[..text.len().min(1 << 20)]);
+    let joined = joined_records(text, end);
+    let (text, end) = joined.as_deref().map_or((text, end), |joined| (joined, b'\n'));
     let mut keys: Option<Vec<String>> = None;
     let (mut seen, mut alike) = (0, 0);
     for (_, line) in
@@ -55,20 +58,26 @@ pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
     Some(out)
 }
 
-/// Keys and values of a line, two at least; `None` when some word is neither.
+/// Keys and values of a line, two at least; `None` when it names none.
 fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
     if line.len() > 4096 {
         return None;
     }
     let text = std::str::from_utf8(line).ok()?;
+    // The names in a line behind a level's letter and ticks are those after its colon.
+    if prose::has_level(text) { spoken(text) } else { named(text).or_else(|| spoken(text)) }
+}
+
+/// Keys and values of a line that holds nothing else, but for a stamp and who wrote it.
+fn named(text: &str) -> Option<Vec<(String, String)>> {
     if let Some(found) = nested(text) {
         return Some(found);
     }
     if let Some((time, rest)) = bracketed(text) {
-        let (_, named) = rest.split_at(rest[..rest.find('=')?].trim_end().rfind(' ')?);
+        let (_, pairs) = rest.split_at(rest[..rest.find('=')?].trim_end().rfind(' ')?);
         let mut found = vec![("time".to_owned(), time.to_owned())];
-        let line = named.trim();
-        match pairs(line.as_bytes()) {
+        let line = pairs.trim();
+        match named(line) {
             Some(more) => found.extend(more),
             None => {
                 let (key, value) = line.split_once('=')?;

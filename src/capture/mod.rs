@@ -29,6 +29,7 @@ mod long;
 mod options;
 mod pattern;
 mod plain;
+mod prose;
 mod read;
 mod reading_unit;
 mod row;

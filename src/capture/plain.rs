@@ -159,6 +159,7 @@ fn layout(sniffed: &Sniffed, head: &[u8]) -> Option<(PlainLayout, Orders)> {
             0 => PlainTime::Elapsed { column: *at, seconds_per_unit: *scale_s },
             _ => PlainTime::Counter { column: *at, seconds_per_unit: *scale_s, origin: *origin },
         },
+        Clock::Stamp { parts: PartsAre::Points, .. } => return None,
         Clock::Stamp { date: Some(date), time: Some(time), .. } => {
             let offset_min;
             (orders, offset_min) = orders_of(sniffed, *date, *time)?;

@@ -5,16 +5,16 @@ use std::io::Cursor;
 use super::assemble::finish;
 use super::bytes::Unpacked;
 use super::careful::{self, Raw};
-use super::clock::{self, Clock, Found};
+use super::clock::{self, Clock, Found, PartsAre};
 use super::dialect::line_end;
 use super::fast::Source;
 use super::lines::{TAIL, head_of, joined_quotes, unwrapped, whole_end};
 use super::options::{DecimalMark, Progress, ReadOptions};
 use super::settle::{self, Form, Settled};
 use super::sniff::{self, Sniffed};
-use super::stamp::{Stamp, stamp};
+use super::stamp::{Stamp, USUAL_MARKS, stamp};
 use super::types::Capture;
-use super::{bytes, json, keyed, line_protocol, plain, second, spreadsheet, turned};
+use super::{bytes, json, keyed, line_protocol, plain, prose, second, spreadsheet, turned};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -134,6 +134,12 @@ pub(super) fn from_text(
             why: "every line names its values".to_owned(),
             option: None,
         });
+        if table.starts_with(prose::LEVEL_TIME.as_bytes()) {
+            told.cautions.push(Caution::new(
+                "clock-unit-assumed",
+                "the number in brackets behind each line's letter was taken for milliseconds: overrule with --clock-format s or us",
+            ));
+        }
         return rest(file, table.as_slice(), table.len(), &table, options, progress, told);
     }
     if let Some(table) = line_protocol::table(text, options.current_column.as_ref(), &mut told) {
@@ -294,6 +300,10 @@ pub(super) fn form_of(sniffed: &Sniffed, found: &Found) -> Form {
         comma: sniffed.columns.iter().any(|c| c.numeric() && c.mark == DecimalMark::Comma),
         half_day: time.is_some_and(|s| s.half_day),
         separator: date.map_or(0, |s| s.separator),
+        time_marks: match &found.clock {
+            Clock::Stamp { parts: PartsAre::Points, .. } => *b" .",
+            _ => date.map_or(USUAL_MARKS, |s| s.time_marks),
+        },
         origin_s: match found.clock {
             Clock::Number { origin, scale_s, .. } => origin as f64 * scale_s,
             _ => 0.0,

@@ -18,6 +18,9 @@ pub(super) enum UnitPlace {
     Beside(usize),
 }
 
+/// A current that batteries and their chargers hardly reach, ampere (common practice).
+const VAST_A: f64 = 1e3;
+
 /// The current column.
 #[derive(Debug, Clone)]
 pub(super) struct Chosen {
@@ -212,6 +215,22 @@ pub(super) fn with_unit(
                 format!("the last letter of `{}` was taken for ampere: overrule with --unit or --current-column", column.title()),
             ));
         }
+        let largest = column.low.abs().max(column.high.abs());
+        if column.numbers > 0
+            && unit != CurrentUnit::Kiloampere
+            && largest * unit.amperes() >= VAST_A
+        {
+            cautions.push(Caution::new(
+                "unit-doubtful",
+                format!(
+                    "in {} the readings of `{}` ({}) reach {:.3} kA, which is rare: if the header is wrong, overrule with --unit",
+                    unit.symbol(),
+                    column.title(),
+                    column.range(),
+                    largest * unit.amperes() / 1e3
+                ),
+            ));
+        }
         return done(UnitPlace::Column(unit), unit.symbol().to_owned(), ac);
     }
     if let Some(line) = preamble_line_for(table, column)
@@ -278,6 +297,12 @@ fn assumed(table: &Table, columns: &[Column], place: usize) -> (CurrentUnit, Str
         return (CurrentUnit::Milliampere, "the voltage is in mV".to_owned());
     }
     let largest = column.low.abs().max(column.high.abs());
+    if column.integers && largest * 1e-3 >= VAST_A {
+        return (
+            CurrentUnit::Microampere,
+            "the readings are whole numbers of that size".to_owned(),
+        );
+    }
     if column.integers && largest >= 20.0 && column.low != column.high {
         return (
             CurrentUnit::Milliampere,

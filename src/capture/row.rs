@@ -100,7 +100,7 @@ fn time_of(plan: &Plan, cells: &[&[u8]], cache: &mut DateCache, row: usize) -> O
                 if found.offset_min.is_some() {
                     cache.run = cache.run.map(|(date, _)| (date, found.offset_min));
                 }
-                found.second
+                parts.second(&found)
             }
             _ => one_cell(cells.get(time.or(*date)?)?, cache, *parts),
         },
@@ -173,7 +173,10 @@ fn one_cell(cell: &[u8], cache: &mut DateCache, parts: PartsAre) -> Option<f64> 
     {
         return Some(half_day(second, cache.afternoon));
     }
-    let found = stamp(cell)?;
+    let mut found = stamp(cell)?;
+    if parts == PartsAre::Points {
+        found.date = None;
+    }
     let second = match found.date {
         None => parts.second(&found).unwrap_or(0.0),
         Some(_) => found.second.unwrap_or(0.0),

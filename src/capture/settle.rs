@@ -34,6 +34,8 @@ pub(super) struct Form {
     pub(super) half_day: bool,
     /// Byte between the numbers of a date.
     pub(super) separator: u8,
+    /// Bytes between date and time, and between the numbers of the time.
+    pub(super) time_marks: [u8; 2],
     /// Seconds that a counter showed at time 0.
     pub(super) origin_s: f64,
 }

@@ -88,6 +88,7 @@ fn sniff_table(
     tell_table(&table, options, told);
     let mut columns = columns::describe(&table, options.decimal_mark);
     commas_in_two_roles(file, &table, &columns)?;
+    names_missing(&table, &columns, told);
     let long = long::find(&table, &columns, options.current_column.as_ref());
     if let Some(long) = &long {
         long::keep(&mut table, &mut columns, long, options.decimal_mark, told);
@@ -133,6 +134,21 @@ fn commas_in_two_roles(file: &str, table: &Table, columns: &[Column]) -> Result<
     );
     fault.place.line = Some(table.first_line);
     Err(fault)
+}
+
+/// A header with fewer names than the rows have cells may stand over the wrong columns.
+fn names_missing(table: &Table, columns: &[Column], told: &mut Told) {
+    let named = table.header_width;
+    if named == 0 || named >= columns.len() || columns[named..].iter().all(|c| c.numbers == 0) {
+        return;
+    }
+    told.cautions.push(Caution::new(
+        "header-short",
+        format!(
+            "the header names {named} columns and the rows have {} cells: if a name is missing, those behind it stand one column off; look at the first rows, and choose with --current-column and --time-column",
+            table.width
+        ),
+    ));
 }
 
 fn no_table(file: &str, head: &[u8], options: &ReadOptions) -> InputFault {

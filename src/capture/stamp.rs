@@ -1,8 +1,10 @@
 //! Dates and times of day as people and programs write them, in one cell.
 
+mod marked;
 mod scanner;
 mod spans;
 
+use self::marked::{pointed_time, six_numbers};
 use self::scanner::{Scanner, hms};
 use self::spans::{iso_duration, span_with_unit};
 
@@ -47,13 +49,20 @@ pub(super) struct Stamp {
     pub(super) two_parts: bool,
     /// Written with four parts (`0:00:01:30`), which may be other than hours, minutes, seconds and thousandths.
     pub(super) four: Option<FourParts>,
+    /// Second of the day if three numbers with points (`21.15.00`) are a time and no date.
+    pub(super) pointed_s: Option<f64>,
     /// AM or PM was written.
     pub(super) half_day: bool,
     /// Byte at which the time of day starts.
     pub(super) time_at: usize,
     /// Byte between the date's numbers.
     pub(super) separator: u8,
+    /// Bytes between date and time, and between the numbers of the time.
+    pub(super) time_marks: [u8; 2],
 }
+
+/// As most stamps are written.
+pub(super) const USUAL_MARKS: [u8; 2] = *b" :";
 
 impl Stamp {
     const EMPTY: Self = Self {
@@ -63,9 +72,11 @@ impl Stamp {
         span: false,
         two_parts: false,
         four: None,
+        pointed_s: None,
         half_day: false,
         time_at: 0,
         separator: 0,
+        time_marks: USUAL_MARKS,
     };
 
     fn of_span(second: f64) -> Self {
@@ -82,8 +93,13 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
     {
         return None;
     }
-    if let Some(found) = compact(cell) {
+    if let Some(found) = compact(cell).or_else(|| six_numbers(cell)) {
         return Some(found);
+    }
+    if let Some(second) = pointed_time(cell) {
+        let found =
+            Scanner::new(cell).run().unwrap_or(Stamp { second: Some(second), ..Stamp::EMPTY });
+        return Some(Stamp { pointed_s: Some(second), ..found });
     }
     if cell[0] == b'P' {
         return iso_duration(cell);
@@ -118,8 +134,16 @@ fn with_marks(cell: &[u8]) -> Option<Vec<u8>> {
     Some(out.trim_end_matches([':', '-']).as_bytes().to_vec())
 }
 
-/// `20260314211500`: date and time in fourteen digits.
+/// `20260314211500`, `20260314-211500`: date and time in fourteen digits.
 pub(super) fn compact(cell: &[u8]) -> Option<Stamp> {
+    let joined: [u8; 14];
+    let cell = match cell {
+        [day @ .., b'-' | b'_', _, _, _, _, _, _] if day.len() == 8 => {
+            joined = std::array::from_fn(|at| cell[at + usize::from(at > 7)]);
+            &joined
+        }
+        _ => cell,
+    };
     if cell.len() != 14
         || !matches!(cell, [b'1', b'9', ..] | [b'2', b'0', ..])
         || !cell.iter().all(u8::is_ascii_digit)
@@ -192,6 +216,14 @@ mod tests {
             ("02:03.5", None, Some(123.5), None),
             ("00:01.000", None, Some(1.0), None),
             ("2026-01-02", d, None, None),
+            ("20260102-030405", d, t, None),
+            ("2026_01_02_03_04_05", d, t, None),
+            ("2026-01-02T03-04-05", d, t, None),
+            ("2026-01-02T03-04-05.5Z", d, half, Some(0)),
+            ("2026-01-02-03-04-05", d, t, None),
+            ("2.1.2026 3.04.05", Some([2, 1, 2026]), t, None),
+            ("02/01-2026 03:04:05", d, t, None),
+            ("26_01_02_03_04_05", Some([26, 1, 2]), t, None),
             ("2026-002T03:04:05.5Z", d, half, Some(0)),
             ("2026/002 03:04:05", d, t, None),
             ("2026:002:03:04:05", d, t, None),
@@ -236,6 +268,9 @@ mod tests {
             "PT",
             "21h15",
             "PUMP",
+            "1.2.3.4.5.6",
+            "2026-01-02-03-04-99",
+            "31/13-2026",
         ] {
             assert_eq!(stamp(text.as_bytes()), None, "{text}");
         }

@@ -36,6 +36,66 @@ pub(super) fn beside(sniffed: &Sniffed, settled: &mut Settled, told: &mut Told) 
     }
 }
 
+/// The offset from UTC that the header of a dated clock names (`time (UTC)`, `[UTC]`, `GMT+1`), where its cells give
+/// none.
+pub(super) fn zone_in_header(sniffed: &Sniffed, settled: &mut Settled, told: &mut Told) {
+    let Clock::Stamp { date: Some(date), time, .. } = sniffed.found.clock else { return };
+    if settled.offset_min.is_some()
+        || settled.start.is_none()
+        || told.cautions.iter().any(|c| c.code == "clock-zone-partial")
+    {
+        return;
+    }
+    let named = [Some(date), time].into_iter().flatten().find_map(|place| {
+        sniffed.table.header.iter().find_map(|row| {
+            let text = row.get(place)?;
+            Some((zone_of(text)?, shown(text)))
+        })
+    });
+    if let Some((minutes, text)) = named {
+        settled.offset_min = Some(minutes);
+        told.decisions.push(Decision {
+            what: "zone".to_owned(),
+            chosen: format!(
+                "UTC{}{:02}:{:02}",
+                if minutes < 0 { '-' } else { '+' },
+                minutes.abs() / 60,
+                minutes.abs() % 60
+            ),
+            why: format!("the header says so: \"{text}\""),
+            option: None,
+        });
+    }
+}
+
+/// Minutes from UTC.
+fn zone_of(text: &str) -> Option<i32> {
+    let upper = text.to_ascii_uppercase();
+    let at = upper.find("UTC").or_else(|| upper.find("GMT"))?;
+    let inside = |c: char| c.is_alphanumeric();
+    let rest = upper[at + 3..].trim_start_matches([' ', '_']);
+    if upper[..at].ends_with(inside)
+        || upper[at + 3..].starts_with(inside)
+        || rest.starts_with("OFF")
+    {
+        return None;
+    }
+    let digits = rest.strip_prefix(['+', '-', '±', '−']);
+    let Some(digits) = digits.filter(|d| d.starts_with(|c: char| c.is_ascii_digit())) else {
+        return Some(0);
+    };
+    let clock: String = digits.chars().take_while(|c| c.is_ascii_digit() || *c == ':').collect();
+    let (hours, minutes) = match clock.split_once(':') {
+        Some((hours, minutes)) => (hours, minutes),
+        None if clock.len() == 4 => clock.split_at(2),
+        None => (clock.as_str(), "0"),
+    };
+    let (hours, minutes): (i32, i32) = (hours.parse().ok()?, minutes.parse().ok()?);
+    let offset = hours.checked_mul(60)?.checked_add(minutes)?;
+    let west = rest.starts_with(['-', '−']);
+    (offset <= 14 * 60 && minutes < 60).then_some(if west { -offset } else { offset })
+}
+
 fn tell(told: &mut Told, start: Option<DateTime>, source: &str) {
     if let Some(start) = start {
         told.decisions.push(Decision {
@@ -156,4 +216,27 @@ fn value_stamp(line: &str) -> Option<Stamp> {
     }
     stamp(value.as_bytes())
         .or_else(|| stamp(value.split([';', '\t', ',']).next()?.trim().as_bytes()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::zone_of;
+
+    #[test]
+    fn a_zone_is_found_in_a_header() {
+        for (text, minutes) in [
+            ("time (UTC)", Some(0)),
+            ("[UTC]", Some(0)),
+            ("UTC time", Some(0)),
+            ("Zeit (UTC+01:00)", Some(60)),
+            ("time GMT-0530", Some(-330)),
+            ("time UTC +2", Some(120)),
+            ("time", None),
+            ("utc_offset", None),
+            ("outcome", None),
+            ("UTC+99999999999", None),
+        ] {
+            assert_eq!(zone_of(text), minutes, "{text}");
+        }
+    }
 }

@@ -287,3 +287,108 @@ fault(
     "time_s,i_pA\n" + "".join(f"{i},{1e12 * a:.0f}\n" for i, a in rows),
     "multiplies its unit",
 )
+write(
+    "points_time.csv",
+    "aika;virta (A)\n" + "".join(f"{of_day(10 * 3600 + 11 * 60 + 40 + i).replace(':', '.')};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "virta (A)", "A",
+)
+write(
+    "points_date_time.csv",
+    "aika;virta (A)\n" + "".join(f"14.3.2026 {of_day(EVENING + i).replace(':', '.')};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "virta (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "points_apart.csv",
+    "pvm;klo;virta (A)\n" + "".join(f"14.3.2026;{of_day(EVENING + i).replace(':', '.')};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "virta (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "slash_hyphen.csv",
+    "tid;strøm (A)\n" + "".join(f"14/03-2026 {of_day(EVENING + i)};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "strøm (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "hyphen_time.csv",
+    "time,current (A)\n" + "".join(f"2026-03-14T{of_day(EVENING + i).replace(':', '-')},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "hyphen_in_digits.csv",
+    "time,current (A)\n" + "".join(f"20260314-{of_day(EVENING + i).replace(':', '')},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "underscores.csv",
+    "stamp;current (A)\n" + "".join(f"26_03_14_{of_day(EVENING + i).replace(':', '_')};{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00", cautions="date-order",
+)
+write(
+    "year_first_two_digits.csv",
+    "tid;ström (A)\n" + "".join(f"26-03-14 {of_day(EVENING + i)};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "ström (A)", "A", start="2026-03-14T21:15:00", cautions="date-order",
+)
+write(
+    "minutes_from_zero.csv",
+    "time,current (A)\n" + "".join(f"{5 * i // 60}:{5 * i % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=5.0 * (ROWS - 1), cautions="clock-two-parts",
+)
+write(
+    "apostrophes.csv",
+    "t (s);I (µA)\n" + "".join(f"{i};{i // 24}'{i * 37 % 1000:03d}\n" for i, _ in rows),
+    "I (µA)", "µA", read=[(i // 24 * 1000 + i * 37 % 1000) / 1e6 for i, _ in rows],
+)
+write(
+    "unit_apart.csv",
+    "time,reading,range,flags,unit\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},{1000 * a:.0f},6,AUTO,mA\n" for i, a in rows),
+    "reading", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "level_lines.txt",
+    "".join(f"I ({1000 + 500 * i}) hut: U=12.61 V, I={1000 * a:.0f} mA\n" for i, a in rows),
+    "I", "mA", duration=0.5 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "tick_lines.txt",
+    "".join(f"{100 * i}ms: {1000 * a:.0f}mA\n" for i, a in rows),
+    "reading", "mA", duration=0.1 * (ROWS - 1),
+)
+write(
+    "spoken_behind_brackets.txt",
+    "".join(f"[{4.699397 + 0.5 * i:010.6f}] pump current {1000 * a:.0f}mA ok\n" for i, a in rows),
+    "pump current", "mA", duration=0.5 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "time_on_its_own_line.txt",
+    "".join(f"2026-03-14 {of_day(EVENING + i)}\nCurrent: {1000 * a:.0f} mA Voltage: 12.6 V\n" for i, a in rows),
+    "Current", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "remark_under_header.csv",
+    "# time,current (A)\n# pump on\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "comma_after_date.csv",
+    "logged,voltage (V),current (mA)\n" + "".join(f"14/03/2026, {of_day(EVENING + i)},12.6,{1000 * a:.0f}\n" for i, a in rows),
+    "current (mA)", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "two_names_in_one.csv",
+    "time (s), supply max (V), pump (A) radio (A)\n" + "".join(f"{i}, 12.6, {a:.3f}, 0.1\n" for i, a in rows),
+    "pump (A)", "A", cautions="rival-currents",
+)
+write(
+    "name_missing.csv",
+    "time (s),current (A),supply (V)\n" + "".join(f"{i},{a:.3f},12.6,7.5\n" for i, a in rows),
+    "current (A)", "A", cautions="header-short",
+)
+write(
+    "vast.csv",
+    "time (s),current (mA)\n" + "".join(f"{i},{1e7 * a:.0f}\n" for i, a in rows),
+    "current (mA)", "mA", read=[10_000 * a for a in CURRENT], cautions="unit-doubtful",
+)
+write(
+    "zone_in_header.csv",
+    "time (UTC+01:00),current (A)\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00+01:00",
+)

@@ -1,7 +1,8 @@
 //! What the parts of a time are where their number leaves it open.
 
 use super::super::columns::Column;
-use super::super::stamp::Stamp;
+use super::super::dates::{Order, calendar};
+use super::super::stamp::{DateKind, RawDate, Stamp};
 use super::super::table::Table;
 use crate::findings::Caution;
 
@@ -16,6 +17,8 @@ pub(in crate::capture) enum PartsAre {
     Hundredths,
     /// Four start with days.
     Days,
+    /// Three with points between are no date.
+    Points,
 }
 
 impl PartsAre {
@@ -25,9 +28,29 @@ impl PartsAre {
             (Self::MinutesSeconds, _) if found.two_parts => found.second.map(|s| s / 60.0),
             (Self::Hundredths, Some(four)) => four.hundredths_s,
             (Self::Days, Some(four)) => four.days_s,
+            (Self::Points, _) => found.pointed_s.or(found.second),
             _ => found.second,
         }
     }
+}
+
+/// Whether `21.15.00` and its like throughout are times: no date has their numbers, or the last, which would be the
+/// year, changes from row to row or is 0.
+pub(super) fn pointed(sample: &[Stamp]) -> bool {
+    let dates: Vec<RawDate> = sample.iter().filter_map(|s| s.date).collect();
+    if sample.is_empty()
+        || sample.iter().any(|s| s.pointed_s.is_none())
+        || dates.iter().any(|d| d.kind != DateKind::Short)
+    {
+        return false;
+    }
+    let no_date = dates.iter().any(|date| calendar(*date, Order::DayMonth).is_none());
+    let steps = dates.windows(2).filter(|w| w[0] != w[1]).count();
+    let years = dates.windows(2).filter(|w| w[0].fields[2] != w[1].fields[2]).count();
+    dates.len() < sample.len()
+        || no_date
+        || years * 2 > steps
+        || steps > 0 && dates.iter().all(|d| d.fields[2] == 0)
 }
 
 /// `12:34`: hours and minutes or minutes and seconds.
@@ -59,19 +82,27 @@ pub(super) fn two_parts(
     if days {
         return PartsAre::Usual;
     }
+    // Hours of a day have a leading zero oftener than minutes since a start.
+    let first = table.sample.first().and_then(|row| row.get(column.place));
+    let from_zero = first.is_some_and(|cell| cell.starts_with(b"0:0"));
     // Hours of a day end at 23.
     let largest = sample.iter().filter_map(|s| s.second).fold(0.0, f64::max) / 3600.0;
     if largest >= 24.0 {
         return PartsAre::MinutesSeconds;
     }
+    let (parts, chosen, other) = if from_zero {
+        (PartsAre::MinutesSeconds, "minutes and seconds", "%H:%M")
+    } else {
+        (PartsAre::Usual, "hours and minutes", "%M:%S")
+    };
     cautions.push(Caution::new(
         "clock-two-parts",
         format!(
-            "the times in `{}` have two parts; hours and minutes were assumed: overrule with --clock-format %M:%S",
+            "the times in `{}` have two parts; {chosen} were assumed: overrule with --clock-format {other}",
             column.title()
         ),
     ));
-    PartsAre::Usual
+    parts
 }
 
 /// `0:00:01:30`: the reading that the header names, or that spaces the rows most evenly.

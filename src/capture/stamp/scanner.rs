@@ -248,6 +248,9 @@ impl<'a> Scanner<'a> {
             return Some(());
         }
         let (second, second_count) = self.take_number()?;
+        if sep == b'/' && self.peek() == Some(b'-') {
+            return self.slash_and_hyphen(first, second);
+        }
         if sep == b'.' && self.peek() == Some(b':') && self.out.second.is_none() {
             // 1.02:03:04, days and time of day.
             self.days = Some(f64::from(first));
@@ -272,6 +275,18 @@ impl<'a> Scanner<'a> {
         }
         self.out.separator = sep;
         self.out.date = Some(RawDate { fields: [first, second, third], kind });
+        Some(())
+    }
+
+    /// `14/03-2026`: day, month, year (common practice in Denmark and Norway).
+    fn slash_and_hyphen(&mut self, day: i32, month: i32) -> Option<()> {
+        self.at += 1;
+        let (year, 4) = self.take_number()? else { return None };
+        if !(1..=31).contains(&day) || !(1..=12).contains(&month) {
+            return None;
+        }
+        self.out.separator = b'/';
+        self.out.date = Some(RawDate { fields: [year, month, day], kind: DateKind::Settled });
         Some(())
     }
 

@@ -1,7 +1,9 @@
 //! The header above a table's first row: names, groups of names, units.
 
+use super::super::clock::TIME_WORDS;
 use super::super::dialect::{Delimiter, Dialect};
-use super::super::units::unit_of;
+use super::super::stamp::stamp;
+use super::super::units::{unit_of, words_of};
 use super::{CELLS, Kind, kind};
 
 #[derive(Default)]
@@ -37,6 +39,10 @@ pub(super) fn header(
         let Some((cells, written)) =
             header_cells(line, dialect, width, widest, row, !head.rows.is_empty())
         else {
+            // A remark between the header and its rows.
+            if head.rows.is_empty() && first - at <= 4 && is_remark(line) {
+                continue;
+            }
             break;
         };
         let units = is_units_row(&cells);
@@ -52,6 +58,10 @@ pub(super) fn header(
         head.first_at = Some(at);
     }
     head
+}
+
+fn is_remark(line: &[u8]) -> bool {
+    matches!(line.trim_ascii_start(), [b'#' | b'%', ..] | [b'/', b'/', ..])
 }
 
 /// A line of dashes or equals signs under a header.
@@ -81,6 +91,9 @@ fn header_cells(
     }
     while cells.len() > width && cells.last().is_some_and(String::is_empty) {
         cells.pop();
+    }
+    if cells.len() < width {
+        widen(&mut cells, width, row);
     }
     let filled = cells.iter().filter(|c| !c.is_empty()).count();
     let texts = cells
@@ -161,6 +174,36 @@ fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>
         merged.resize(width, String::new());
         merged
     })
+}
+
+/// Names for columns that the header has no cell of its own for: two in one cell for want of a delimiter
+/// (`I max (A) I min (A)`), and the time of day that a delimiter after the date set apart (`14/03/2026, 21:15:00`).
+fn widen(cells: &mut Vec<String>, width: usize, row: &[Vec<u8>]) {
+    let two = |cell: &String| {
+        let at = cell.find(") ")? + 1;
+        let rest = cell[at..].trim_start();
+        (rest.contains('(') && rest.ends_with(')') && !rest.starts_with('(')).then_some(at)
+    };
+    if cells.len() + 1 == width
+        && let Some((place, at)) = cells.iter().enumerate().find_map(|(i, c)| Some((i, two(c)?)))
+    {
+        let rest = cells[place].split_off(at);
+        cells.insert(place + 1, rest.trim().to_owned());
+    }
+    let of = |cell: Option<&Vec<u8>>| cell.and_then(|cell| stamp(cell));
+    if cells.len() + 1 == width
+        && row.last().is_some_and(|cell| !cell.is_empty())
+        && let Some(date) = (0..row.len()).find(|&i| {
+            of(row.get(i)).is_some_and(|s| s.date.is_some() && s.second.is_none())
+                && of(row.get(i + 1)).is_some_and(|s| s.date.is_none() && s.second.is_some())
+        })
+        && cells.get(date + 1).is_none_or(|next| {
+            !words_of(next).iter().any(|w| TIME_WORDS.contains(&w.to_lowercase().as_str()))
+        })
+        && date < cells.len()
+    {
+        cells.insert(date + 1, cells[date].clone());
+    }
 }
 
 fn tidy(cell: &[u8]) -> String {

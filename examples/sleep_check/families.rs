@@ -38,8 +38,9 @@ pub(crate) struct Family {
     pub(crate) make: fn(u64) -> Night,
 }
 
-pub(crate) const FAMILIES: [Family; 8] = [
+pub(crate) const FAMILIES: [Family; 9] = [
     Family { name: "night, 1 Hz", make: night },
+    Family { name: "other loads on, 1 Hz", make: beside },
     Family { name: "sleeper, 1 kHz", make: sleeper },
     Family { name: "bench, 10 Hz", make: bench },
     Family { name: "poll inside report", make: poll },
@@ -132,6 +133,60 @@ fn night(seed: u64) -> Night {
         bare_ends: true,
         short: false,
         failures: if stuck { vec![failure] } else { Vec::new() },
+        creep: Some(CreepAnswer::Steady),
+        verdicts: Vec::new(),
+    }
+}
+
+/// Such a night on which a lamp stands on for hours, and a fan for some of them; every other time the
+/// lamp is listed.
+fn beside(seed: u64) -> Night {
+    let mut rng = generator(7, seed);
+    let floor_a = between(&mut rng, 0.012, 0.040);
+    let period_s = between(&mut rng, 240.0, 900.0);
+    let wakes = Wakes {
+        period_s,
+        jitter_s: between(&mut rng, 0.0, 0.01) * period_s,
+        width_s: between(&mut rng, 5.0, 25.0),
+        width_sd_s: 0.3,
+        above_a: between(&mut rng, 0.08, 0.25),
+        tail_s: between(&mut rng, 0.0, 0.8),
+    };
+    let tail_s = wakes.tail_s;
+    let (noise_a, phi) = (between(&mut rng, 4e-4, 1.5e-3), between(&mut rng, 0.0, 0.7));
+    let (lamp_a, fan_a) = (log_between(&mut rng, 0.05, 1.0), log_between(&mut rng, 0.05, 0.5));
+    let start_s = between(&mut rng, 6000.0, 12_000.0);
+    let end_s = start_s + between(&mut rng, 6000.0, 15_000.0);
+    let fan_s = [0.2, 0.7].map(|share| start_s + share * (end_s - start_s));
+    let listed = seed.is_multiple_of(2);
+    let mut scenario = format!(
+        "name = \"beside\"\nseed = {seed}\nstart = 2026-05-12T20:40:00\nduration_s = 36000.0\n\
+         jobsheet = '''\n[meter]\nzero_return_tolerance_a = 0.02\n'''\n\
+         [meter]\ninterval_s = 1.0\naveraging_s = 1.0\nnoise_a = {noise_a:.6}\n\
+         noise_share_of_level = 0.003\nlag1_autocorrelation = {phi:.3}\nzero_offset_a = 0.003\n\
+         resolution_a = 0.001\n\
+         [export]\nclock = \"date-time\"\n[person]\nlate_s = 1.0\nrounds_to_s = 1.0\n\
+         [[zero_check]]\nat_s = 0.0\nfor_s = 900.0\n[[zero_check]]\nat_s = 35100.0\nfor_s = 900.0\n"
+    );
+    scenario += &sleeping_load("controller", floor_a, 0.0, &wakes);
+    let spans = [("lamp", lamp_a, [start_s, end_s]), ("fan", fan_a, fan_s)];
+    for (name, draw_a, [on_s, off_s]) in spans {
+        scenario += &format!(
+            "[[load]]\nname = \"{name}\"\n[[load.state]]\nname = \"running\"\ndraw_a = {draw_a:.6}\n\
+             [[action]]\nat_s = {on_s:.1}\nload = \"{name}\"\nstate = \"running\"\nwritten = {listed}\n\
+             [[action]]\nat_s = {off_s:.1}\nload = \"{name}\"\nstate = \"off\"\nwritten = {listed}\n"
+        );
+    }
+    let above_a = lamp_a + fan_a * (fan_s[1] - fan_s[0]) / (end_s - start_s);
+    let failure = Stuck { start_s, end_s, above_a };
+    Night {
+        scenario,
+        floor_a,
+        tail_s,
+        seen_s: (900.0, 35_100.0),
+        bare_ends: true,
+        short: false,
+        failures: if listed { Vec::new() } else { vec![failure] },
         creep: Some(CreepAnswer::Steady),
         verdicts: Vec::new(),
     }

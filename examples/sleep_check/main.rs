@@ -194,6 +194,14 @@ fn at_best_ah(night: &Night, capture: &Capture) -> f64 {
     (seen_a - seen * bare_a / bare) * capture.sampling.interval_s.unwrap_or(0.0) / 3600.0
 }
 
+/// A wake that runs into, or out of, a failure to sleep.
+#[derive(Clone, Copy)]
+struct Into {
+    start_s: f64,
+    end_s: f64,
+    charge_ah: f64,
+}
+
 /// One capture's findings beside its truth.
 struct Case<'a> {
     night: &'a Night,
@@ -255,9 +263,9 @@ impl Case<'_> {
             })
         };
         starts.retain(|start| !hidden(*start));
-        // One that ran into a failure to sleep is part of it.
-        for failure in &self.night.failures {
-            let into = self.wake_into(failure.start_s).map(|(start_s, _)| start_s);
+        // One that ran into a failure to sleep, or out of it, is part of it.
+        for edge_s in self.night.failures.iter().flat_map(|one| [one.start_s, one.end_s]) {
+            let into = self.wake_into(edge_s).map(|wake| wake.start_s);
             starts.retain(|start| Some(*start) != into);
         }
         // A true start counts once it is met by a wake found, and the other way round.
@@ -366,14 +374,17 @@ impl Case<'_> {
         }
     }
 
-    /// Start of a wake that had not ended at a time, and its charge until then, ampere-hours.
-    fn wake_into(&self, at_s: f64) -> Option<(f64, f64)> {
+    /// A wake that had not ended at a time.
+    fn wake_into(&self, at_s: f64) -> Option<Into> {
         self.truth.wakes.iter().find_map(|wakes| {
             let after = wakes.starts_s.partition_point(|start| *start < at_s);
             let start_s = *wakes.starts_s.get(after.checked_sub(1)?)?;
             let running = start_s + 1.1 * wakes.width_s + 4.0 * self.interval_s > at_s;
-            let width_s = (at_s - start_s).min(wakes.width_s);
-            running.then_some((start_s, wakes.above_a * width_s / 3600.0))
+            running.then_some(Into {
+                start_s,
+                end_s: start_s + wakes.width_s,
+                charge_ah: wakes.above_a * wakes.width_s / 3600.0,
+            })
         })
     }
 
@@ -382,16 +393,24 @@ impl Case<'_> {
         let mut left = self.sleep.failures.clone();
         for wanted in &self.night.failures {
             tally.failures += 1;
-            // A wake that ran into it: the lead left the floor with that, and stayed off it.
+            // A wake that ran into it, or out of it: the lead was off the floor with that too.
             let into = self.wake_into(wanted.start_s);
-            let start_s = into.map_or(wanted.start_s, |(start_s, _)| start_s);
-            let added_ah = into.map_or(0.0, |(_, charge_ah)| charge_ah);
+            let out_of = self.wake_into(wanted.end_s);
+            let near = |at_s: f64, own_s: f64, other_s: Option<f64>| {
+                (at_s - own_s).abs() < near_s
+                    || other_s.is_some_and(|other_s| (at_s - other_s).abs() < near_s)
+            };
+            let own_ah = wanted.above_a * (wanted.end_s - wanted.start_s) / 3600.0;
+            let least_ah = 0.98 * own_ah;
+            let most_ah = 1.02
+                * (own_ah
+                    + into.map_or(0.0, |wake| wake.charge_ah)
+                    + out_of.map_or(0.0, |wake| wake.charge_ah));
             let met = left.iter().position(|found| {
-                let charge_ah =
-                    added_ah + wanted.above_a * (wanted.end_s - wanted.start_s) / 3600.0;
-                (found.start_s - start_s).abs() < near_s
-                    && (found.end_s - wanted.end_s).abs() < near_s
-                    && (found.charge_ah / charge_ah - 1.0).abs() < 0.02
+                near(found.start_s, wanted.start_s, into.map(|wake| wake.start_s))
+                    && near(found.end_s, wanted.end_s, out_of.map(|wake| wake.end_s))
+                    && found.charge_ah > least_ah
+                    && found.charge_ah < most_ah
             });
             match met {
                 Some(at) => {

@@ -29,7 +29,7 @@ pub struct SleepFindings {
     pub time_to_sleep_s: Option<f64>,
     /// Longest of their durations, seconds.
     pub longest_time_to_sleep_s: Option<f64>,
-    /// Every wake.
+    /// Every wake, those while another load stands on among them.
     pub wakes: Vec<Wake>,
     /// Wakes that belong together, told apart by their charge; most frequent first.
     pub series: Vec<WakeSeries>,
@@ -77,9 +77,9 @@ pub struct Wake {
     pub start_s: f64,
     /// Width, seconds.
     pub width_s: f64,
-    /// Highest reading, zero removed, ampere.
+    /// Highest reading, zero removed and less what stands on beside it, ampere.
     pub peak_a: f64,
-    /// Charge above the floor on either side, ampere-hours.
+    /// Charge above the level on either side, ampere-hours.
     pub charge_ah: f64,
     /// Index into `series`.
     pub series: Option<usize>,
@@ -116,7 +116,7 @@ pub struct FailureToSleep {
     pub end_s: f64,
     /// Mean above the floor, ampere.
     pub above_floor_a: f64,
-    /// Charge it cost above the floor, ampere-hours.
+    /// Charge it cost above the floor, wakes in it left out, ampere-hours.
     pub charge_ah: f64,
 }
 

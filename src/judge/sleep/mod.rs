@@ -4,6 +4,7 @@
 //! stretches   off, asleep or up, from the steady states
 //! baseline    the floor at every moment
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
+//! raised      wakes while another load stands on
 //! series      wakes that belong together, and their rhythm
 //! floor       its level, uncertainty and creep
 //! ```
@@ -11,6 +12,7 @@
 mod baseline;
 mod floor;
 mod outings;
+mod raised;
 mod series;
 mod stretches;
 #[cfg(test)]
@@ -215,11 +217,13 @@ pub(super) fn assess(
     }
     let rests = floor::rests(&night, &depths, &outings);
     let floor = floor::level(&night, &rests)?;
-    let (wakes, series) = series::of(&outings);
-    let falls_asleep = outings::falls_asleep(&night, &outings);
+    let raised = raised::find(&night, &baseline, &outings);
+    let every_wake = with_raised(&outings, &raised);
+    let (wakes, series) = series::of(&every_wake);
+    let falls_asleep = outings::falls_asleep(&night, &outings, &raised);
     let mut took: Vec<f64> = falls_asleep.iter().map(|fall| fall.took_s).collect();
     took.sort_by(f64::total_cmp);
-    let (asleep, waking, awake) = shares(&night, &depths, &outings);
+    let (asleep, waking, awake) = shares(&night, &depths, &outings, &raised);
     let summary = series::summary(&series, &wakes, waking.share_of_charge);
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
@@ -235,7 +239,7 @@ pub(super) fn assess(
         falls_asleep,
         wakes,
         series,
-        failures: outings::failures(&night, &baseline, &outings),
+        failures: outings::failures(&night, &baseline, &outings, &raised),
         awake_stretches: outings
             .iter()
             .filter(|outing| outing.kind != OutingKind::Wake)
@@ -243,10 +247,18 @@ pub(super) fn assess(
             .collect(),
         creep: floor::creep(&night, &rests),
         verdicts: Vec::new(),
-        unseen: unseen(usual_interval_s, &outings),
+        unseen: unseen(usual_interval_s, &every_wake),
     };
     findings.verdicts = verdicts(&findings, &floor, usual_interval_s, sheet, risk);
     Some((findings, summary))
+}
+
+/// All wakes in order: those at the floor and those on a raised level.
+fn with_raised(outings: &[Outing], raised: &[Outing]) -> Vec<Outing> {
+    let at_the_floor = outings.iter().filter(|outing| outing.kind == OutingKind::Wake);
+    let mut all: Vec<Outing> = at_the_floor.chain(raised).copied().collect();
+    all.sort_by_key(|wake| wake.first);
+    all
 }
 
 /// Middle of sorted values.
@@ -258,8 +270,8 @@ fn middle(sorted: &[f64]) -> Option<f64> {
 /// Wakes of fewer readings have no width and peak of their own.
 const SHORT: usize = 3;
 
-/// What the sampling rate cannot see of these outings.
-fn unseen(interval_s: f64, outings: &[Outing]) -> String {
+/// What the sampling rate cannot see of these wakes.
+fn unseen(interval_s: f64, wakes: &[Outing]) -> String {
     let interval = if interval_s >= 1.0 {
         format!("{interval_s:.0} s")
     } else if interval_s >= 1e-3 {
@@ -272,24 +284,23 @@ fn unseen(interval_s: f64, outings: &[Outing]) -> String {
          charge is in the total where the meter averages between readings, and is missed where it \
          takes a momentary value."
     );
-    let wakes = outings.iter().filter(|outing| outing.kind == OutingKind::Wake);
-    let (short, all) = wakes.fold((0, 0), |(short, all), outing| {
-        (short + usize::from(outing.end - outing.first < SHORT), all + 1)
-    });
-    match short {
+    match wakes.iter().filter(|wake| wake.end - wake.first < SHORT).count() {
         0 => rate,
-        _ => format!(
-            "{rate} {short} of {all} wakes show in one or two readings: log faster to see how long \
-             and how high they are."
+        short => format!(
+            "{rate} {short} of {} wakes show in one or two readings: log faster to see how long \
+             and how high they are.",
+            wakes.len()
         ),
     }
 }
 
-/// Time and charge asleep, waking and awake, of what is powered. O(n).
+/// Time and charge asleep, waking and awake, of what is powered. The time of a wake on a raised
+/// level is the level's, its charge above that level its own. O(n).
 fn shares(
     night: &Night<'_>,
     depths: &Depths,
     outings: &[Outing],
+    raised: &[Outing],
 ) -> (SleepShare, SleepShare, SleepShare) {
     let mut parts = [SleepShare::default(); 3];
     for outing in outings {
@@ -305,6 +316,9 @@ fn shares(
         time_s += length_s;
         charge_ah += charge_c / 3600.0;
     }
+    let on_top_ah = raised.iter().map(|wake| wake.charge_c / 3600.0).sum::<f64>();
+    parts[1].charge_ah += on_top_ah;
+    parts[2].charge_ah -= on_top_ah;
     parts[0].time_s = (time_s - parts[1].time_s - parts[2].time_s).max(0.0);
     parts[0].charge_ah = charge_ah - parts[1].charge_ah - parts[2].charge_ah;
     for part in &mut parts {

@@ -12,7 +12,7 @@ use super::baseline::Baseline;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
-use crate::findings::{FailureToSleep, FallAsleep};
+use crate::findings::{FailureToSleep, FallAsleep, SegmentKind};
 use crate::numeric::{ExactSum, extremes, plain_sum};
 
 /// Why the floor was left.
@@ -51,18 +51,22 @@ impl Outing {
 /// An outing this many times as long as nine in ten of the others is no wake.
 const FAR_LONGER: f64 = 4.0;
 /// An outing rises above the floor by this many standard deviations,
-const RISES: f64 = 6.0;
+pub(super) const RISES: f64 = 6.0;
 /// and lasts while it is above it by this many.
-const LASTS: f64 = 2.5;
+pub(super) const LASTS: f64 = 2.5;
 /// Two outings fewer quiet readings apart are one.
-const APART: usize = 2;
+pub(super) const APART: usize = 2;
 /// A rise by less than this share of what an outing draws above the floor is no activity (common
 /// practice, no source: a load's own draw wavers by about 1 %).
 const WAVERING: f64 = 0.02;
 /// Share of its height that a sharp outing gains from one reading to the next but one.
 const SHARP: f64 = 0.6;
+/// Readings of a steady stay that tells what an outing began or ended with.
+const STAY: usize = 30;
 /// Outings of fewer readings than this have no plateau: their peak stands for it.
 const PLATEAU: usize = 8;
+/// Share of an outing's height from which on a reading may be of its plateau.
+pub(super) const RISEN: f64 = 0.2;
 /// Single readings above the floor are current, and not the meter's strays, when they outnumber
 /// those below it by this many standard deviations of their number.
 const NOT_STRAY: f64 = 3.0;
@@ -73,7 +77,7 @@ const RUNS: usize = 64;
 const GOLDEN: f64 = 0.618_033_988_749_894_9;
 
 /// Long outings alike within this factor, and as many of them, may be a habit.
-const ALIKE: f64 = 1.6;
+pub(super) const ALIKE: f64 = 1.6;
 const HABIT: usize = 4;
 
 /// A run of readings above the floor.
@@ -223,21 +227,22 @@ fn measure(
         return None;
     }
     // Of what rises to a fifth of the height; what is too short has no plateau.
-    let plateau_a =
-        lower_quartile(run.first..run.end, |sample| heights.at(sample), 0.2 * highest_a);
+    let risen_a = RISEN * highest_a;
+    let plateau_a = lower_quartile(run.first..run.end, |sample| heights.at(sample), risen_a);
     let plateau_a = plateau_a.unwrap_or(highest_a);
     let height_a = |sample: usize| heights.at(sample);
-    let half_a = 0.5 * plateau_a;
     // Between two readings, in proportion.
-    let crossing = |low: usize, high: usize| {
+    let crossing = |low: usize, high: usize, half_a: f64| {
         let (low_a, high_a) = (height_a(low), height_a(high));
         let share = ((half_a - low_a) / (high_a - low_a)).clamp(0.0, 1.0);
         time.at(low) + share * (time.at(high) - time.at(low))
     };
-    let up = (run.first..run.end).find(|sample| height_a(*sample) >= half_a)?;
-    let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= half_a)?;
-    let start_s = if up > first { crossing(up - 1, up) } else { time.at(up) };
-    let end_s = if down + 1 < end { crossing(down + 1, down) } else { time.at(down) };
+    let (first_a, last_a) = end_levels(night, baseline, run).unwrap_or((plateau_a, plateau_a));
+    let (rising_a, falling_a) = (0.5 * first_a, 0.5 * last_a);
+    let up = (run.first..run.end).find(|sample| height_a(*sample) >= rising_a)?;
+    let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= falling_a)?;
+    let start_s = if up > first { crossing(up - 1, up, rising_a) } else { time.at(up) };
+    let end_s = if down + 1 < end { crossing(down + 1, down, falling_a) } else { time.at(down) };
     let near_s = 2.0 * night.usual_interval_s;
     let by_order = listed_in(night, start_s - near_s, end_s + near_s);
     let kind =
@@ -252,6 +257,27 @@ fn measure(
         charge_c,
         falls_asleep: whole_after,
     })
+}
+
+/// Levels above the floor of the first and the last long stay of a run that goes through several:
+/// a load may come on, and later another far above it.
+fn end_levels(night: &Night<'_>, baseline: &Baseline, run: Run) -> Option<(f64, f64)> {
+    let segments = &night.segmentation.segments;
+    let from = segments.partition_point(|segment| segment.first + APART < run.first);
+    let to = segments.partition_point(|segment| segment.end <= run.end + APART);
+    let mut stays = (from..to.max(from)).filter(|&at| {
+        let segment = &segments[at];
+        segment.kind == SegmentKind::Steady && segment.end - segment.first >= STAY
+    });
+    let first = stays.next()?;
+    let last = stays.next_back()?;
+    let above_a = |at: usize| {
+        let middle_s = 0.5 * (segments[at].start_s + segments[at].end_s);
+        night.mean_a(at) - baseline.at(middle_s)
+    };
+    let levels = (above_a(first), above_a(last));
+    let least_a = RISES * baseline.sigma_a;
+    (levels.0 > least_a && levels.1 > least_a).then_some(levels)
 }
 
 /// Readings above the floor, made where they are looked at: a run may be nearly all of the capture.
@@ -280,7 +306,11 @@ impl Heights<'_> {
 
 /// Lower quartile of the values from `low` on; `None` for too few. Of many, as many as a task takes
 /// tell it, taken evenly but at no fixed distance, which a rhythm might share. O(n).
-fn lower_quartile(samples: Range<usize>, value: impl Fn(usize) -> f64, low: f64) -> Option<f64> {
+pub(super) fn lower_quartile(
+    samples: Range<usize>,
+    value: impl Fn(usize) -> f64,
+    low: f64,
+) -> Option<f64> {
     let taken = samples.len().min(TASK);
     let apart = samples.len() as f64 / taken as f64;
     let of = |k: usize| match taken < samples.len() {
@@ -367,8 +397,8 @@ fn listed_in(night: &Night<'_>, start_s: f64, end_s: f64) -> bool {
 }
 
 /// The last activity in an outing: a listed event's step or a rise of the current that is no mere
-/// wavering of what draws already.
-fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
+/// wavering of what draws already, nor a wake in it.
+fn last_activity_s(night: &Night<'_>, outing: &Outing, raised: &[Outing]) -> f64 {
     let near_s = 2.0 * night.usual_interval_s;
     let least_a = WAVERING * outing.charge_c / outing.width_s().max(night.usual_interval_s);
     let steps = &night.segmentation.steps;
@@ -376,8 +406,19 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing) -> f64 {
     let to = steps.partition_point(|step| step.time_s < outing.end_s - near_s);
     (from..to)
         .rev()
-        .find(|at| is_listed(night, *at) || rise_a(night, steps[*at].index) > least_a)
+        .find(|at| {
+            let wakes = within(raised, steps[*at].time_s - near_s, steps[*at].time_s + near_s);
+            let rises = wakes.is_empty() && rise_a(night, steps[*at].index) > least_a;
+            rises || is_listed(night, *at)
+        })
         .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))
+}
+
+/// The wakes that start between two moments.
+fn within(raised: &[Outing], from_s: f64, to_s: f64) -> &[Outing] {
+    let first = raised.partition_point(|wake| wake.start_s < from_s);
+    let end = raised.partition_point(|wake| wake.start_s < to_s);
+    &raised[first..end.max(first)]
 }
 
 /// How much more the stretch from this sample on draws than the one before, ampere. (A jump's own
@@ -403,12 +444,16 @@ fn ended_by_hand(night: &Night<'_>, outing: &Outing) -> bool {
 }
 
 /// Every time the floor came after being awake, with the last activity before.
-pub(super) fn falls_asleep(night: &Night<'_>, outings: &[Outing]) -> Vec<FallAsleep> {
+pub(super) fn falls_asleep(
+    night: &Night<'_>,
+    outings: &[Outing],
+    raised: &[Outing],
+) -> Vec<FallAsleep> {
     outings
         .iter()
         .filter(|outing| outing.falls_asleep && outing.kind != OutingKind::Wake)
         .filter_map(|outing| {
-            let last_activity_s = last_activity_s(night, outing);
+            let last_activity_s = last_activity_s(night, outing, raised);
             (!ended_by_hand(night, outing)).then_some(FallAsleep {
                 last_activity_s,
                 asleep_s: outing.end_s,
@@ -419,26 +464,30 @@ pub(super) fn falls_asleep(night: &Night<'_>, outings: &[Outing]) -> Vec<FallAsl
 }
 
 /// Failures to sleep, costliest first: outings that are nothing else, and what an outing on order
-/// lasts beyond the time that the job sheet allows from its last activity.
+/// lasts beyond the time that the job sheet allows from its last activity. Wakes in them would have
+/// come anyway and are no part of the cost.
 pub(super) fn failures(
     night: &Night<'_>,
     baseline: &Baseline,
     outings: &[Outing],
+    raised: &[Outing],
 ) -> Vec<FailureToSleep> {
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     let mut all: Vec<FailureToSleep> = outings
         .iter()
         .filter(|outing| outing.width_s() > 0.0)
         .filter_map(|outing| match (outing.kind, allowed_s) {
-            (OutingKind::Failure, _) => Some(FailureToSleep {
-                start_s: outing.start_s,
-                end_s: outing.end_s,
-                above_floor_a: outing.charge_c / outing.width_s(),
-                charge_ah: outing.charge_c / 3600.0,
-            }),
+            (OutingKind::Failure, _) => {
+                let wakes_c = charge_c(within(raised, outing.start_s, outing.end_s));
+                Some(failure(outing.start_s, outing.end_s, outing.charge_c - wakes_c))
+            }
             (OutingKind::Awake, Some(allowed_s)) if !ended_by_hand(night, outing) => {
-                let start_s = last_activity_s(night, outing) + allowed_s;
-                (start_s < outing.end_s).then(|| from(night, baseline, outing, start_s))
+                let start_s = last_activity_s(night, outing, raised) + allowed_s;
+                (start_s < outing.end_s).then(|| {
+                    let wakes_c = charge_c(within(raised, start_s, outing.end_s));
+                    let whole_c = from_c(night, baseline, outing, start_s);
+                    failure(start_s, outing.end_s, whole_c - wakes_c)
+                })
             }
             _ => None,
         })
@@ -447,8 +496,21 @@ pub(super) fn failures(
     all
 }
 
-/// The part of an outing from `start_s` on.
-fn from(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -> FailureToSleep {
+fn charge_c(wakes: &[Outing]) -> f64 {
+    wakes.iter().map(|wake| wake.charge_c).sum()
+}
+
+fn failure(start_s: f64, end_s: f64, charge_c: f64) -> FailureToSleep {
+    FailureToSleep {
+        start_s,
+        end_s,
+        above_floor_a: charge_c / (end_s - start_s),
+        charge_ah: charge_c / 3600.0,
+    }
+}
+
+/// Charge above the floor of the part of an outing from `start_s` on, coulomb.
+fn from_c(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -> f64 {
     let time = &night.samples.time;
     let first = time.index_at(start_s).max(outing.first);
     let charge: ExactSum = (first..outing.end)
@@ -456,13 +518,7 @@ fn from(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64) -
             (night.drawn_a(sample) - baseline.at(time.at(sample))) * night.interval_s(sample)
         })
         .collect();
-    let charge_c = charge.value();
-    FailureToSleep {
-        start_s,
-        end_s: outing.end_s,
-        above_floor_a: charge_c / (outing.end_s - start_s),
-        charge_ah: charge_c / 3600.0,
-    }
+    charge.value()
 }
 
 #[cfg(test)]

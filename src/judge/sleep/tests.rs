@@ -176,6 +176,57 @@ fn the_tail_of_a_wake_before_a_failure_does_not_lift_the_floor() {
     );
 }
 
+/// The wakes of [`regular`] with readings raised in some seconds, the segmentation seeing the raise only.
+fn raised(wakes: usize, loads: &[(usize, usize, f64)]) -> Option<(SleepFindings, Option<Wakes>)> {
+    let parts = regular(wakes);
+    let mut readings: Vec<f64> =
+        parts.iter().flat_map(|part| std::iter::repeat_n(part.1, part.0)).collect();
+    let mut borders = vec![0, readings.len()];
+    for (first, end, above_a) in loads {
+        readings[*first..*end].iter_mut().for_each(|reading| *reading += above_a);
+        borders.extend([*first, *end]);
+    }
+    borders.sort_unstable();
+    borders.dedup();
+    let level_a = |first: usize| {
+        let on = loads.iter().filter(|load| (load.0..load.1).contains(&first));
+        0.010 + on.map(|load| load.2).sum::<f64>()
+    };
+    let stretches: Vec<(usize, f64, SegmentKind)> =
+        borders.windows(2).map(|pair| (pair[1] - pair[0], level_a(pair[0]), Steady)).collect();
+    let (mut samples, segmentation) = capture(&stretches);
+    samples.current_a = readings;
+    let loads = no_loads(ZeroModel::default());
+    assess(&samples, &[], &segmentation, None, &loads, &JobSheet::default(), Risk::default())
+}
+
+// A lamp of 60 mA for 1,200 s, in the middle of which a fan of 300 mA comes on as well.
+#[test]
+fn wakes_are_counted_while_other_loads_stand_on() {
+    let (found, summary) = raised(40, &[(1000, 2200, 0.060), (1430, 2800, 0.300)]).unwrap();
+    let summary = summary.unwrap();
+    assert_eq!(summary.count, 40);
+    assert_eq!((found.series.len(), found.series[0].skipped), (1, 0));
+    approx::assert_relative_eq!(summary.period_s.unwrap(), 100.0, max_relative = 1e-9);
+    approx::assert_relative_eq!(summary.width_s, 5.0, max_relative = 1e-9);
+    approx::assert_relative_eq!(summary.charge_each_ah, 0.140 * 5.0 / 3600.0, max_relative = 1e-9);
+    // The lamp's and the fan's cost is without the wakes, and no charge is counted twice.
+    assert_eq!(found.failures.len(), 1);
+    let cost_c = 0.060 * 1200.0 + 0.300 * 1370.0;
+    approx::assert_relative_eq!(found.failures[0].charge_ah * 3600.0, cost_c, max_relative = 1e-9);
+    let charge_ah = found.asleep.charge_ah + found.waking.charge_ah + found.awake.charge_ah;
+    let true_c = 0.010 * 4060.0 + 40.0 * 0.140 * 5.0 + cost_c;
+    approx::assert_relative_eq!(charge_ah * 3600.0, true_c, max_relative = 1e-9);
+}
+
+// What the raised load does by itself is not alike to a wake: half as high, or four times as long.
+#[test]
+fn the_activity_of_a_load_that_is_on_is_no_wake() {
+    let busy = [(1000, 2200, 0.060), (1130, 1135, 0.070), (1330, 1350, 0.140)];
+    let (found, summary) = raised(40, &busy).unwrap();
+    assert_eq!(summary.unwrap().count, 40, "{:?}", found.series);
+}
+
 #[test]
 fn limits_on_sleep_are_judged() {
     let sleep = |sleep_max_a, awake_share_max| JobSheet {

@@ -48,12 +48,24 @@ pub(crate) fn wakes(
         )
     };
     let kinds: Vec<String> = sleep.series.iter().map(each).collect();
+    let left_out = if sleep.wakes.iter().all(|wake| is_at_the_floor(sleep, wake)) {
+        ""
+    } else {
+        ", but for those while something else stands on"
+    };
     let words = (
         "All wakes from their start".to_owned(),
-        format!("{n} laid over each other from their start. {}", kinds.join(" ")),
+        format!("{n} laid over each other from their start{left_out}. {}", kinds.join(" ")),
     );
     let overlay = overlay(findings, sleep, trace);
     Figure::of("wakes".to_owned(), words, &overlay, None).map(Some)
+}
+
+/// One that does not stand on what another load draws.
+fn is_at_the_floor(sleep: &SleepFindings, wake: &Wake) -> bool {
+    let after = sleep.awake_stretches.partition_point(|span| span.start_s <= wake.start_s);
+    let before = after.checked_sub(1).map(|at| sleep.awake_stretches[at]);
+    before.is_none_or(|span| span.end_s <= wake.start_s)
 }
 
 fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Overlay {
@@ -65,15 +77,18 @@ fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Ove
     let around = |wake: &Wake, columns: usize| {
         trace.columns(wake.start_s - before_s, wake.start_s + after_s, columns)
     };
-    let every = sleep.wakes.len().div_ceil(MOST);
-    let most = sleep.wakes.iter().max_by(|a, b| a.charge_ah.total_cmp(&b.charge_ah));
-    let drawn: Vec<&Wake> = sleep.wakes.iter().step_by(every).chain(most).collect();
+    let shown: Vec<&Wake> =
+        sleep.wakes.iter().filter(|wake| is_at_the_floor(sleep, wake)).collect();
+    let every = shown.len().div_ceil(MOST).max(1);
+    let most = shown.iter().copied().max_by(|a, b| a.charge_ah.total_cmp(&b.charge_ah));
+    let drawn: Vec<&Wake> = shown.iter().copied().step_by(every).chain(most).collect();
     let lines: Vec<_> =
         drawn.iter().map(|wake| points(&around(wake, COLUMNS), wake.start_s)).collect();
     // No finer than the readings, so that every column of every wake has one.
     let fine = ((before_s + after_s) / interval_s.max(1e-12)).clamp(4.0, COLUMNS as f64) as usize;
     let kinds = (0..sleep.series.len().min(KINDS)).map(|kind| {
-        let own: Vec<&Wake> = sleep.wakes.iter().filter(|w| w.series == Some(kind)).collect();
+        let own: Vec<&Wake> =
+            shown.iter().copied().filter(|wake| wake.series == Some(kind)).collect();
         let every = own.len().div_ceil(MOST).max(1);
         let own: Vec<_> = own.iter().step_by(every).map(|wake| around(wake, fine)).collect();
         let step_s = (before_s + after_s) / fine as f64;

@@ -227,8 +227,7 @@ fn measure(
         return None;
     }
     // Of what rises to a fifth of the height; what is too short has no plateau.
-    let risen_a = RISEN * highest_a;
-    let plateau_a = lower_quartile(run.first..run.end, |sample| heights.at(sample), risen_a);
+    let plateau_a = lower_quartile(heights.from(RISEN * highest_a, run.first..run.end));
     let plateau_a = plateau_a.unwrap_or(highest_a);
     let height_a = |sample: usize| heights.at(sample);
     // Between two readings, in proportion.
@@ -291,6 +290,20 @@ impl Heights<'_> {
         self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
     }
 
+    /// Heights of `low_a` and more; of many samples, those of as many as a task takes.
+    fn from(&self, low_a: f64, samples: Range<usize>) -> Vec<f64> {
+        let mut risen = Vec::new();
+        if samples.len() > TASK {
+            let some = scattered(&samples, TASK).map(|sample| self.at(sample));
+            risen.extend(some.filter(|height_a| *height_a >= low_a));
+        } else {
+            self.in_blocks(samples, |_, heights| {
+                risen.extend(heights.iter().filter(|height_a| **height_a >= low_a));
+            });
+        }
+        risen
+    }
+
     /// Tells `of` the heights of `samples` in blocks, each with its first.
     fn in_blocks(&self, samples: Range<usize>, of: impl FnMut(usize, &[f64])) {
         let Self { night, baseline } = self;
@@ -304,23 +317,17 @@ impl Heights<'_> {
     }
 }
 
-/// Lower quartile of the values from `low` on; `None` for too few. Of many, as many as a task takes
-/// tell it, taken evenly but at no fixed distance, which a rhythm might share. O(n).
-pub(super) fn lower_quartile(
-    samples: Range<usize>,
-    value: impl Fn(usize) -> f64,
-    low: f64,
-) -> Option<f64> {
-    let taken = samples.len().min(TASK);
-    let apart = samples.len() as f64 / taken as f64;
-    let of = |k: usize| match taken < samples.len() {
-        true => samples.start + ((k as f64 + (k as f64 * GOLDEN).fract()) * apart) as usize,
-        false => samples.start + k,
-    };
-    let mut risen: Vec<f64> = (0..taken).map(|k| value(of(k))).filter(|v| *v >= low).collect();
-    let count = risen.len();
-    let rank = count / 4;
-    (count >= PLATEAU).then(|| *risen.select_nth_unstable_by(rank, f64::total_cmp).1)
+/// Samples that stand for a long range: `taken` of them, evenly but at no fixed distance, which a rhythm
+/// might share.
+fn scattered(samples: &Range<usize>, taken: usize) -> impl Iterator<Item = usize> + use<> {
+    let (start, apart) = (samples.start, samples.len() as f64 / taken as f64);
+    (0..taken).map(move |k| start + ((k as f64 + (k as f64 * GOLDEN).fract()) * apart) as usize)
+}
+
+/// Lower quartile; `None` for too few values. O(n).
+pub(super) fn lower_quartile(mut values: Vec<f64>) -> Option<f64> {
+    let (count, rank) = (values.len(), values.len() / 4);
+    (count >= PLATEAU).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
 /// Whether most of the height is gained or lost within two readings, as by no slow background.
@@ -527,24 +534,28 @@ mod tests {
 
     #[test]
     fn the_quartile_is_that_of_the_sorted_values() {
-        let value = |i: usize| ((i * i) as f64 * 0.618_034).fract().powi(3);
-        for n in [PLATEAU - 1, PLATEAU, 1000, TASK, 3 * TASK + 17] {
-            let mut sorted: Vec<f64> = (0..n).map(value).filter(|v| *v >= 0.01).collect();
+        for n in [PLATEAU - 1, PLATEAU, 1000] {
+            let values: Vec<f64> = (0..n).map(|i| ((i * i) as f64 * 0.618_034).fract()).collect();
+            let mut sorted = values.clone();
             sorted.sort_by(f64::total_cmp);
-            let at = |rank: usize| sorted[rank.min(sorted.len() - 1)];
-            let found = lower_quartile(0..n, value, 0.01);
-            if n <= TASK {
-                let expected = (sorted.len() >= PLATEAU).then(|| at(sorted.len() / 4));
-                assert_eq!(found, expected, "{n}");
-                continue;
-            }
-            // Of some of them: within four standard errors of a quartile's rank.
-            let doubt = 4.0 * (0.25 * 0.75 / TASK as f64).sqrt();
-            let rank = |share: f64| (share * sorted.len() as f64) as usize;
-            let found = found.unwrap();
-            assert!((at(rank(0.25 - doubt))..=at(rank(0.25 + doubt))).contains(&found), "{n}");
+            assert_eq!(lower_quartile(values), (n >= PLATEAU).then(|| sorted[n / 4]), "{n}");
         }
-        assert_eq!(lower_quartile(0..2 * TASK, |_| 2.0, 2.0), Some(2.0));
-        assert_eq!(lower_quartile(0..2 * TASK, |i| (i % 2) as f64, 0.0), Some(0.0));
+    }
+
+    /// Each part of the range has as many as any other, and so has each phase of a rhythm.
+    #[test]
+    fn scattered_samples_stand_for_all() {
+        let (samples, taken) = (1000..9000, 1000);
+        let found: Vec<usize> = scattered(&samples, taken).collect();
+        assert_eq!(found.len(), taken);
+        assert!(found.is_sorted() && found.iter().all(|sample| samples.contains(sample)));
+        for (part, start) in found.chunks(100).zip((1000..).step_by(800)) {
+            let within = start..start + 800;
+            assert!(part.iter().all(|sample| within.contains(sample)), "{within:?}");
+        }
+        for phase in 0..8 {
+            let count = found.iter().filter(|sample| **sample % 8 == phase).count();
+            assert!((95..=155).contains(&count), "{count} of 1000 at phase {phase} of 8");
+        }
     }
 }

@@ -140,7 +140,8 @@ fn within(
         if (after_a - before_a).abs() > RETURNS * highest_a {
             return None;
         }
-        let plateau_a = lower_quartile(0..heights.len(), |at| heights[at], RISEN * highest_a);
+        let risen = heights.iter().copied().filter(|height_a| *height_a >= RISEN * highest_a);
+        let plateau_a = lower_quartile(risen.collect());
         let half_a = 0.5 * plateau_a.unwrap_or(highest_a);
         let time_s = |sample: usize| night.samples.time.at(samples.start + sample);
         let crossing = |low: usize, high: usize| {

@@ -1,10 +1,12 @@
 //! How often the 95 % intervals hold the truth, end to end: random visits are simulated, written as
 //! files, read, segmented, aligned and solved:
-//! `cargo run --release --example calibration_check [CAPTURES [KIND]]`. With `EBBMARK_TELL` set it
-//! names every capture that is out. Some 50 ms a capture on one core.
+//! `cargo run --release --example calibration_check [CAPTURES [KIND [FROM]]]`, from seed `FROM`, or 0,
+//! on; an empty `KIND` is all of them. With `EBBMARK_TELL` set it names every capture that is out. Some
+//! 50 ms a capture on one core.
 
 mod visits;
 
+use std::ops::Range;
 use std::time::Instant;
 
 use ebbmark::capture::{ReadOptions, Silent, read_bytes};
@@ -44,6 +46,7 @@ impl Tally {
 fn main() {
     let count: u64 = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(500);
     let wanted = std::env::args().nth(2);
+    let from: u64 = std::env::args().nth(3).and_then(|n| n.parse().ok()).unwrap_or(0);
     let verbose = std::env::var_os("EBBMARK_TELL").is_some();
     let plain = Kind::default();
     let kinds = [
@@ -78,7 +81,7 @@ fn main() {
     );
     for kind in kinds.into_iter().filter(|k| wanted.as_ref().is_none_or(|w| k.name.contains(w))) {
         let clock = Instant::now();
-        let tally = check(&kind, count, verbose);
+        let tally = check(&kind, from..from + count, verbose);
         let each_ms = clock.elapsed().as_secs_f64() * 1e3 / count as f64;
         let mut widths = tally.widths.clone();
         widths.sort_by(f64::total_cmp);
@@ -102,11 +105,8 @@ fn main() {
     }
 }
 
-fn check(kind: &Kind, count: u64, verbose: bool) -> Tally {
-    (0..count)
-        .into_par_iter()
-        .map(|seed| one(kind, seed, verbose))
-        .reduce(Tally::default, Tally::with)
+fn check(kind: &Kind, seeds: Range<u64>, verbose: bool) -> Tally {
+    seeds.into_par_iter().map(|seed| one(kind, seed, verbose)).reduce(Tally::default, Tally::with)
 }
 
 fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {

@@ -175,6 +175,7 @@ fn lone_candidate(
         .filter(|c| {
             !clock.contains(&c.place)
                 && c.numeric()
+                && !is_sparse(table, c)
                 && c.unit.is_none()
                 && !c.other_cell_unit
                 && !is_counter(c)
@@ -238,6 +239,11 @@ pub(super) fn is_counter(column: &Column) -> bool {
         && column.numbers > 2
         && (column.high - column.low - (column.numbers as f64 - 1.0)).abs() < 0.5
         && column.first.is_some_and(|f| f == 0.0 || f == 1.0)
+}
+
+/// Most rows have no number there: a preamble beside the first rows.
+pub(super) fn is_sparse(table: &Table, column: &Column) -> bool {
+    column.numbers * 4 < table.sample.len()
 }
 
 /// Nothing is a current: every column of numbers with its range.

@@ -9,7 +9,7 @@ use self::digits::{in_bare_digits, in_six_columns};
 pub(super) use self::parts::PartsAre;
 use self::parts::{four_parts, pointed, two_parts};
 use super::cell::Mark;
-use super::choose::{is_counter, named_column};
+use super::choose::{is_counter, is_sparse, named_column};
 use super::columns::{Column, shown};
 use super::count::{epoch_scale, numbers};
 use super::interval::interval_in_text;
@@ -187,7 +187,7 @@ fn numeric_rank(table: &Table, column: &Column, columns: &[Column]) -> Option<u8
         return None;
     }
     // The leftmost column that only ever rises, without a name of its own.
-    let first = columns.iter().find(|c| c.numeric())?;
+    let first = columns.iter().find(|c| c.numeric() && !is_sparse(table, c))?;
     (column.name.is_empty()
         && column.place == first.place
         && columns.len() > 1

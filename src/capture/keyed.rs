@@ -160,7 +160,7 @@ fn stamped(line: &str) -> (Option<&str>, &str) {
         Some(line.split_at(word))
     };
     for (before, after) in [arrow, named()].into_iter().flatten() {
-        let before = before.trim();
+        let before = without_year(before.trim());
         let mut ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
         let timed = |end: usize| {
             stamp(&before.as_bytes()[..end]).is_some_and(|found| found.second.is_some())
@@ -171,6 +171,16 @@ fn stamped(line: &str) -> (Option<&str>, &str) {
         }
     }
     (None, line)
+}
+
+/// `03-14 21:15:00.250  812 …` without its date, which lacks the year.
+fn without_year(text: &str) -> &str {
+    match text.as_bytes() {
+        [a, b, b'-' | b'/', c, d, b' ', ..] if [a, b, c, d].iter().all(|d| d.is_ascii_digit()) => {
+            text[6..].trim_start()
+        }
+        _ => text,
+    }
 }
 
 #[cfg(test)]

@@ -86,7 +86,15 @@ fn timed(line: &str) -> Option<((String, String), &str)> {
     {
         return Some((("time".to_owned(), time.to_owned()), rest));
     }
-    None
+    // 2026-03-14 21:15:00 INFO hut: …
+    let ends = line.match_indices(' ').map(|(at, _)| at).take_while(|at| *at <= 40).take(6);
+    let end = ends
+        .filter(|end| {
+            stamp(&line.as_bytes()[..*end]).is_some_and(|s| s.second.is_some() && !s.span)
+        })
+        .last()?;
+    let (time, rest) = line.split_at(end);
+    rest.contains(": ").then(|| (("time".to_owned(), time.to_owned()), rest))
 }
 
 /// The text with the lines that follow a line of nothing but a date and time put behind it; `None` when it has no such
@@ -157,6 +165,14 @@ mod tests {
             pairs(&[("time (ms)", "1000"), ("U", "12.61 V"), ("I", "117mA")])
         );
         assert_eq!(read("100ms: 117mA"), pairs(&[("time", "100ms"), ("reading", "117mA")]));
+        assert_eq!(
+            read("2026-03-14 21:15:00 INFO  hut: current 117 mA, supply 12.6 V"),
+            pairs(&[
+                ("time", "2026-03-14 21:15:00"),
+                ("hut current", "117 mA"),
+                ("supply", "12.6 V")
+            ])
+        );
         assert_eq!(
             read("[004.699397] base current 2mA ok"),
             pairs(&[("time", "004.699397"), ("base current", "2mA")])

@@ -1,6 +1,6 @@
 //! In which unit the readings of the current's column are.
 
-use super::claim::CURRENT_WORDS;
+use super::claim::{CURRENT_WORDS, says_voltage};
 use super::columns::{Column, shown, unit_column, value_at};
 use super::options::{CurrentUnit, ReadOptions};
 use super::table::Table;
@@ -297,6 +297,13 @@ fn assumed(table: &Table, columns: &[Column], place: usize) -> (CurrentUnit, Str
         return (CurrentUnit::Milliampere, "the voltage is in mV".to_owned());
     }
     let largest = column.low.abs().max(column.high.abs());
+    // A voltage of millions of whole numbers counts microvolts.
+    let micro = columns.iter().any(|c| {
+        c.unit.is_none() && c.integers && c.numbers > 0 && c.low >= 1e6 && says_voltage(&c.name)
+    });
+    if micro && column.integers {
+        return (CurrentUnit::Microampere, "the voltage seems to be in µV".to_owned());
+    }
     if column.integers && largest * 1e-3 >= VAST_A {
         return (
             CurrentUnit::Microampere,

@@ -296,12 +296,20 @@ fn collect(
             && strange * 4 <= shape.width
             && (shape.width == fit.width || shape.width + 2 >= fit.width)
     };
+    // Lines of a preamble that are filled up with delimiters hold text and fewer numbers than rows do.
+    let mut fullness: BTreeMap<usize, usize> = BTreeMap::new();
+    for (_, shape) in looked.iter().filter(|(_, s)| s.width == fit.width && is_row(s)) {
+        *fullness.entry(shape.typed).or_default() += 1;
+    }
+    let usual = fullness.iter().max_by_key(|(_, count)| **count).map_or(0, |(typed, _)| *typed);
     // The table starts where rows go on: most of the next ten lines are rows too.
     let start = (0..looked.len())
         .find(|&i| {
             let window = &looked[i..(i + 10).min(looked.len())];
             let row = &looked[i].1;
-            let exact = row.numbers > 0 && (fit.width..=fit.width + 2).contains(&row.width);
+            let exact = row.numbers > 0
+                && (row.text & !fit.text == 0 || row.typed * 2 >= usual)
+                && (fit.width..=fit.width + 2).contains(&row.width);
             exact
                 && is_row(&looked[i].1)
                 && window.iter().filter(|(_, s)| is_row(s)).count() * 10 >= window.len() * 6
@@ -347,8 +355,15 @@ fn collect(
     let top = head.first_at.unwrap_or(first);
     // Such a header is looked through for the interval as well.
     let header_end = if head.width > fit.width { first } else { top };
+    // A preamble may stand in columns of its own beside the first rows.
+    let beside = looked[start..]
+        .iter()
+        .take(40)
+        .filter(|(_, s)| !is_row(s) && s.width == fit.width && s.numbers > 0)
+        .map(|(at, _)| &lines[*at]);
     let preamble = lines[..header_end]
         .iter()
+        .chain(beside)
         .filter(|(_, line)| !line.trim_ascii().is_empty())
         .take(PREAMBLE)
         .map(|(_, line)| {

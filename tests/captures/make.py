@@ -392,3 +392,42 @@ write(
     "time (UTC+01:00),current (A)\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},{a:.3f}\n" for i, a in rows),
     "current (A)", "A", start="2026-03-14T21:15:00+01:00",
 )
+write(
+    "row_names.txt",
+    '"time_s" "current_A"\n' + "".join(f'"{i + 1}" {i * 0.5} {a:.3f}\n' for i, a in rows),
+    "current_A", "A", duration=0.5 * (ROWS - 1),
+)
+write(
+    "preamble_filled_up.csv",
+    "Vitesse (tr/min);1000.0;;;;;\n ;;;;;;\nNb points;2001;;;;;\ndt consigne;0.003;;;;;\n"
+    "Temps (s);Consigne (tr/min);Vitesse (tr/min);Courant (A);Angle (deg);Glissement (mm/s);Pas (mm)\n"
+    + "".join(f"{i / 10:.3f};1000.000;0.000;{a:.3f};5.550;0.000;4.579\n" for i, a in rows),
+    "Courant (A)", "A", duration=0.1 * (ROWS - 1),
+)
+ASIDE = ["Record Length,2.5e+03", "Sample Interval,1e-03", "Source,CH2", "Vertical Units,A", "Horizontal Units,s"]
+write(
+    "units_aside.csv",
+    "".join(f"{ASIDE[i] if i < len(ASIDE) else ','},,{-0.02 + 0.001 * i:.6f},{a:.3f},\n" for i, a in rows),
+    "column 5", "A", duration=0.001 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "no_year.log",
+    "".join(f"03-14 {of_day(EVENING + i)}.250   812   907 D hut: I={1000 * a:.0f}mA U={12600 + i % 3}mV\n" for i, a in rows),
+    "I", "mA",
+)
+write(
+    "level_behind_stamp.log",
+    "".join(f"2026-03-14 {of_day(EVENING + i)} INFO  hut: current {1000 * a:.0f} mA, supply 12.6 V\n" for i, a in rows),
+    "hut current", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "no_unit_micro.csv",
+    "time (s),current,voltage\n" + "".join(f"{i},{1e6 * a:.0f},{12600000 + i}\n" for i, a in rows),
+    "current", "µA", cautions="unit-assumed",
+)
+write(
+    "first_rows_blank.csv",
+    "time,elapsed_s,status,supply_V,current_A,power_W\n"
+    + "".join(f"2026-03-14T{of_day(EVENING + i)},{i},{'lost,,,' if i < 2 else f'ok,12.6,{a:.3f},{12.6 * a:.3f}'}\n" for i, a in rows),
+    "current_A", "A", read=CURRENT[2:], duration=ROWS - 3.0, start="2026-03-14T21:15:02",
+)

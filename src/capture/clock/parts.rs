@@ -48,9 +48,7 @@ pub(super) fn pointed(sample: &[Stamp]) -> bool {
     let steps = dates.windows(2).filter(|w| w[0] != w[1]).count();
     let years = dates.windows(2).filter(|w| w[0].fields[2] != w[1].fields[2]).count();
     dates.len() < sample.len()
-        || no_date
-        || years * 2 > steps
-        || steps > 0 && dates.iter().all(|d| d.fields[2] == 0)
+        || steps > 0 && (no_date || years * 2 > steps || dates.iter().all(|d| d.fields[2] == 0))
 }
 
 /// `12:34`: hours and minutes or minutes and seconds.

@@ -86,8 +86,10 @@ fn header_cells(
     let mut slices = Vec::new();
     dialect.split(bare, CELLS, &mut slices);
     let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
+    let mut names = None;
     if dialect.delimiter == Delimiter::Blanks && cells.len() != width {
-        cells = blank_header(&String::from_utf8_lossy(bare), width, row)?;
+        let (merged, written) = blank_header(&String::from_utf8_lossy(bare), width, row)?;
+        (cells, names) = (merged, Some(written));
     }
     while cells.len() > width && cells.last().is_some_and(String::is_empty) {
         cells.pop();
@@ -119,7 +121,7 @@ fn header_cells(
     if !wide_enough || texts == 0 || texts * 2 < filled || lonely {
         return None;
     }
-    let written = cells.len();
+    let written = names.unwrap_or(cells.len());
     cells.resize(width, String::new());
     Some((cells, written))
 }
@@ -136,8 +138,8 @@ fn strip_comment(line: &[u8], delimiter: Delimiter) -> &[u8] {
     }
 }
 
-/// Words of a blank-separated header put together to `width` names.
-fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>> {
+/// Words of a blank-separated header put together to `width` names, with how many there were.
+fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<(Vec<String>, usize)> {
     let wide: Vec<String> = line
         .trim()
         .split("  ")
@@ -146,7 +148,7 @@ fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>
         .filter(|p| !p.is_empty())
         .collect();
     if wide.len() == width {
-        return Some(wide);
+        return Some((wide, width));
     }
     let mut merged: Vec<String> = Vec::new();
     for word in line.split_whitespace() {
@@ -170,9 +172,17 @@ fn blank_header(line: &str, width: usize, row: &[Vec<u8>]) -> Option<Vec<String>
     {
         merged.insert(0, merged[0].clone());
     }
-    (merged.len() <= width + 1).then(|| {
+    // Beside titles in quotes, one too few, the first column holds the names of the rows.
+    if merged.len() + 1 == width && merged.iter().all(|name| name.starts_with('"')) {
+        merged.insert(0, String::new());
+        for name in &mut merged {
+            *name = name.trim_matches('"').to_owned();
+        }
+    }
+    let written = merged.len();
+    (written <= width + 1).then(|| {
         merged.resize(width, String::new());
-        merged
+        (merged, written)
     })
 }
 

@@ -248,6 +248,9 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     let mut points: Vec<(f64, f64, f64)> = Vec::new();
     let (mut at, mut size) = (0, 1);
     while at + size <= n {
+        let weight = effective_samples(size as f64, ground.noise.phi)
+            * if size == 1 { (1.0 - ground.noise.phi) / (1.0 + ground.noise.phi) } else { 1.0 };
+        let weight = weight / (sigma * sigma);
         for _ in 0..OF_ONE_SIZE {
             if at + size > n {
                 break;
@@ -255,9 +258,7 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
             let mean = values[at..at + size].iter().sum::<f64>() / size as f64;
             let t = 0.5 * (ground.time.at(first + at) + ground.time.at(first + at + size - 1))
                 - ground.time.at(first);
-            let weight = effective_samples(size as f64, ground.noise.phi)
-                * if size == 1 { (1.0 - ground.noise.phi) / (1.0 + ground.noise.phi) } else { 1.0 };
-            points.push((t, mean - level, weight / (sigma * sigma)));
+            points.push((t, mean - level, weight));
             at += size;
         }
         size *= 2;

@@ -18,7 +18,7 @@ use crate::findings::NoiseAtLevel;
 use crate::numeric::extremes;
 
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
-const LEARN_FROM: usize = 1 << 20;
+const LEARN_FROM: usize = 1 << 19;
 /// The same for what is the same at all levels, or of the commonest: the correlation, which is told to a
 /// hundredth, and the quiet quarter.
 const COMMON_FROM: usize = 1 << 18;
@@ -148,7 +148,7 @@ fn of_pieces<T: Send>(
 }
 
 impl Noise {
-    /// Learns the noise. `values` are finite and not all equal. O(n), at most 2²⁰ samples used.
+    /// Learns the noise. `values` are finite and not all equal. O(n), at most 2¹⁹ samples used.
     pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
         let magnitudes = values.par_chunks(TASK).map(|chunk| {
             let (low, high) = extremes(chunk);

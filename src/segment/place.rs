@@ -104,22 +104,31 @@ pub(super) fn refine(
             (from..at.min(last + 1)).take_while(|i| from <= left && off(*i, level_l) > 0.0).last();
         let before_next =
             (at..=last).rev().take_while(|i| last + 1 >= right && off(*i, level_r) > 0.0).last();
+        // σ and its logarithm so many readings away from the jump, on either side.
+        let reach = values.len() + 1;
+        let softened = |sigma: f64| -> Vec<(f64, f64)> {
+            let scales = (0..reach).map(|away| sigma.hypot(soft * jump::fades(away)));
+            scales.map(|scale| (scale, scale.ln())).collect()
+        };
+        let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));
         let of_place = |k: usize| {
             let (mut before, mut sum) = (0.0, 0.0);
             for i in from..=last {
-                let (level, sigma, away) = match i < k {
-                    true => (level_l, sigma_l, k - 1 - i),
-                    false => (level_r, sigma_r, i - k),
+                let (level, (scale, ln_scale)) = match i < k {
+                    true => (level_l, scales_l[k - 1 - i]),
+                    false => (level_r, scales_r[i - k]),
                 };
                 let far = match i < k {
                     true => after_last.is_some_and(|end| i <= end),
                     false => before_next.is_some_and(|start| i >= start),
                 };
-                let unsettled = if far { off(i, level) } else { 0.0 };
-                let scale = sigma.hypot(soft * jump::fades(away)).hypot(unsettled);
+                let (scale, ln_scale) = match far.then(|| scale.hypot(off(i, level))) {
+                    Some(scale) => (scale, scale.ln()),
+                    None => (scale, ln_scale),
+                };
                 let now = (values[i - from] - level) / scale;
                 let e = if i > from { (now - phi * before) * white } else { now };
-                sum -= 0.5 * e * e + scale.ln();
+                sum -= 0.5 * e * e + ln_scale;
                 before = now;
             }
             sum

@@ -23,11 +23,12 @@ pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
     let least = factor * noise.least_sigma();
     let stands_out = |w: &[f64]| {
         let (before, after) = (w[1] - w[0], w[1] - w[2]);
-        let out = before.abs().min(after.abs());
         // Nearly all readings fail the first; the sign would be a coin's toss.
-        out > least
-            && before * after > 0.0
-            && (w[2] - w[0]).abs() <= NEIGHBOURS_AGREE * out
+        if before.abs() <= least || after.abs() <= least || before * after <= 0.0 {
+            return false;
+        }
+        let out = before.abs().min(after.abs());
+        (w[2] - w[0]).abs() <= NEIGHBOURS_AGREE * out
             && out > factor * noise.sigma_at(w[0]).max(noise.sigma_at(w[2]))
     };
     let parts: Vec<Vec<usize>> = (0..values.len().div_ceil(TASK))

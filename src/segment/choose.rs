@@ -17,6 +17,10 @@ const LONGEST_BURST: usize = 64;
 /// Readings on either side that tell the level next to a burst.
 const BESIDE: usize = 5;
 
+/// Steps between two chosen ones that one look regains at most: each costs a look at all candidates
+/// there, and the next look begins at those found.
+const MOST_REGAINED: usize = 16;
+
 /// A step that passed.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Chosen {
@@ -126,14 +130,13 @@ pub(super) fn eliminate(
 pub(super) fn regain(
     ground: &Ground<'_>,
     candidates: &[usize],
-    chosen: &[Chosen],
+    chosen: &[usize],
     needed: impl Fn(&Evidence) -> f64 + Sync,
     enough: f64,
     memo: &mut Memo,
 ) -> Vec<usize> {
     let n = ground.values.len();
-    let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).collect();
-    edges.push(n);
+    let edges = [chosen, &[n]].concat();
     let known = &*memo;
     let found: Vec<(Vec<usize>, Vec<(Place, Weighed)>)> = (0..edges.len())
         .into_par_iter()
@@ -141,7 +144,7 @@ pub(super) fn regain(
             let left = if i > 0 { edges[i - 1] } else { 0 };
             let (mut found, mut news) = (Vec::new(), Vec::new());
             let mut open = vec![(left, edges[i])];
-            while let Some((left, right)) = open.pop() {
+            while let Some((left, right)) = open.pop().filter(|_| found.len() < MOST_REGAINED) {
                 let from = candidates.partition_point(|c| *c <= left + 1);
                 let to = candidates.partition_point(|c| *c + 1 < right);
                 let best = candidates[from..to.max(from)]

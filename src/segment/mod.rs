@@ -296,11 +296,15 @@ fn settle(
         let (kept, found) = spikes::between(ground.values, &at, ground.breaks);
         spikes = found;
         chosen = choose::eliminate(ground, &kept, &needed, enough, memo);
-        let missed = choose::regain(ground, candidates, &chosen, &needed, enough, memo);
-        let at: Vec<usize> = chosen.iter().map(|c| c.at).collect();
+        // Bursts first: where dense ones were dropped together, they are found in one look.
+        let mut at: Vec<usize> = chosen.iter().map(|c| c.at).collect();
         let bursts = choose::regain_bursts(ground, candidates, &at, &needed, enough, memo);
+        at.extend(&bursts);
+        at.sort_unstable();
+        at.dedup();
+        let missed = choose::regain(ground, candidates, &at, &needed, enough, memo);
         if missed.len() + bursts.len() > 0 {
-            let mut all: Vec<usize> = [at, missed, bursts].concat();
+            let mut all: Vec<usize> = [at, missed].concat();
             all.sort_unstable();
             all.dedup();
             let (all, _) = spikes::between(ground.values, &all, ground.breaks);

@@ -1,6 +1,6 @@
 //! Which column is the current.
 
-use super::claim::{Claim, OTHER_WORDS, VAGUE_WORDS, claim, says_current, says_voltage};
+use super::claim::{Claim, OTHER_WORDS, claim, is_vague, says_current, says_voltage};
 use super::columns::{Column, shown, unit_column};
 use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
@@ -198,9 +198,7 @@ fn lone_candidate(
         let vague: Vec<&&Column> = unknown
             .iter()
             .filter(|c| {
-                c.words().iter().any(|w| {
-                    VAGUE_WORDS.contains(&w.trim_end_matches(|c: char| c.is_ascii_digit()))
-                })
+                c.words().iter().any(|w| is_vague(w.trim_end_matches(|c: char| c.is_ascii_digit())))
             })
             .collect();
         return match vague.as_slice() {

@@ -176,14 +176,12 @@ const BATTERY_WORDS: &[&str] = &[
     "shunt",
 ];
 
-/// Words that name a reading without saying of what.
-pub(super) const VAGUE_WORDS: &[&str] = &[
+/// Words that name a reading without saying of what, as meters write them over its column.
+pub(super) const READING_WORDS: &[&str] = &[
     "reading",
     "readings",
     "value",
     "values",
-    "sample",
-    "samples",
     "measurement",
     "measured",
     "meas",
@@ -196,14 +194,6 @@ pub(super) const VAGUE_WORDS: &[&str] = &[
     "mesure",
     "medida",
     "display",
-    "data",
-    "result",
-    "y",
-    "channel",
-    "ch",
-    "i",
-    "probe",
-    "sensor",
     "waarde",
     "värde",
     "værdi",
@@ -216,6 +206,15 @@ pub(super) const VAGUE_WORDS: &[&str] = &[
     "測定値",
     "値",
 ];
+
+/// Words that name where a reading comes from, and no more.
+const SOURCE_WORDS: &[&str] =
+    &["sample", "samples", "data", "result", "y", "channel", "ch", "i", "probe", "sensor"];
+
+/// Whether a word leaves open what was read.
+pub(super) fn is_vague(word: &str) -> bool {
+    READING_WORDS.contains(&word) || SOURCE_WORDS.contains(&word)
+}
 
 /// How strongly a column says that it is a current, and why.
 pub(super) struct Claim {

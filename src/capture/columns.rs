@@ -3,6 +3,7 @@
 use super::cell::{
     Mark, Reading, is_missing, number, number_prefix, reading, timelike, unit_suffix,
 };
+use super::claim::READING_WORDS;
 use super::clock::TIME_WORDS;
 use super::options::CurrentUnit;
 use super::stamp::{compact, stamp};
@@ -317,26 +318,6 @@ fn unit_from(titles: &[&str]) -> Option<(Unit, Standing)> {
     }
     titles.iter().rev().find_map(|title| unit_in_header(title))
 }
-
-/// Words that name a reading without saying of what, as meters write them over its column.
-const READING_WORDS: &[&str] = &[
-    "reading",
-    "readings",
-    "value",
-    "values",
-    "measurement",
-    "measured",
-    "meas",
-    "messwert",
-    "wert",
-    "valeur",
-    "valor",
-    "valore",
-    "lectura",
-    "mesure",
-    "medida",
-    "display",
-];
 
 /// The column of text whose cells are units of current, one a row: beside `place`, or anywhere when `place` is the
 /// only column that goes by a reading's name.

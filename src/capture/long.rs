@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::claim::{VAGUE_WORDS, names_current};
+use super::claim::{is_vague, names_current};
 use super::columns::{self, Column, shown};
 use super::options::{ColumnChoice, DecimalMark};
 use super::read::Told;
@@ -63,7 +63,7 @@ pub(super) fn find(
         let only = names.len() == 1;
         let vague = value.name.is_empty()
             || value.name.trim().eq_ignore_ascii_case("state")
-            || value.words().iter().any(|word| VAGUE_WORDS.contains(&word.as_str()));
+            || value.words().iter().any(|word| is_vague(word));
         if only && (!vague || label.name.is_empty()) {
             return None;
         }

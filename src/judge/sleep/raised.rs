@@ -190,16 +190,16 @@ fn runs(values: &[f64], lasts: f64, rises: f64) -> Vec<(usize, usize)> {
 /// by nothing: windows lie within. O(n).
 fn opening(values: &[f64], window: usize) -> Vec<f64> {
     let window = window.clamp(1, values.len().max(1));
-    let lowest = extremes(values, window, |a, b| a <= b);
+    let lowest = first_of_windows(values, window, |a, b| a <= b);
     // Every value lies in the windows that start up to `window − 1` before it.
     let mut padded = vec![f64::NEG_INFINITY; window - 1];
     padded.extend(&lowest);
     padded.extend(std::iter::repeat_n(f64::NEG_INFINITY, window - 1));
-    extremes(&padded, window, |a, b| a >= b)
+    first_of_windows(&padded, window, |a, b| a >= b)
 }
 
 /// The value of every window that goes before all others of it, by a queue of those that may yet be. O(n).
-fn extremes(values: &[f64], window: usize, goes_before: fn(f64, f64) -> bool) -> Vec<f64> {
+fn first_of_windows(values: &[f64], window: usize, goes_before: fn(f64, f64) -> bool) -> Vec<f64> {
     let mut queue: VecDeque<usize> = VecDeque::new();
     let mut out = Vec::with_capacity((values.len() + 1).saturating_sub(window));
     for (at, &value) in values.iter().enumerate() {

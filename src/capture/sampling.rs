@@ -119,7 +119,7 @@ pub(super) fn resolution(values: &[f64]) -> Option<f64> {
     let stride = (values.len() / 50_000).max(1);
     let mut sorted: Vec<f64> = values.iter().step_by(stride).copied().collect();
     let taken = sorted.len();
-    sorted.sort_by(f64::total_cmp);
+    sorted.par_sort_unstable_by(f64::total_cmp);
     let size = sorted.first()?.abs().max(sorted.last()?.abs());
     if size == 0.0 {
         return None;
@@ -131,10 +131,10 @@ pub(super) fn resolution(values: &[f64]) -> Option<f64> {
         return None;
     }
     let mut differences: Vec<f64> = sorted.windows(2).map(|w| w[1] - w[0]).collect();
-    differences.sort_by(f64::total_cmp);
     // A reading repeated more often than fine noise allows shows quantisation even with few levels.
     let repeated = taken as f64 / sorted.len() as f64;
-    let smallest = differences[differences.len() / 200];
+    let rank = differences.len() / 200;
+    let smallest = *differences.select_nth_unstable_by(rank, f64::total_cmp).1;
     let candidates = [smallest, smallest / 2.0, smallest / 3.0, smallest / 4.0, smallest / 5.0];
     let fit = |q: f64| {
         let on = sorted.iter().filter(|v| {

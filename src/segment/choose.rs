@@ -197,14 +197,21 @@ pub(super) fn regain_bursts(
             let left = before.checked_sub(1).map_or(0, |before| chosen[before]);
             let ends = candidates[first + 1..].iter().take(EDGES).copied();
             let ends = ends.take_while(|end| *end <= at + LONGEST_BURST);
+            let starts_known = stands(chosen, at);
+            let mut level_before = None;
             let mut news = Vec::new();
             let mut best: Option<Burst> = None;
             for end in ends {
                 let after = chosen.partition_point(|c| *c <= end);
                 let right = chosen.get(after).copied().unwrap_or(ground.values.len());
                 let short = at <= left + 1 || end < at + 2 || end + 1 >= right;
-                let known_already = stands(chosen, at) && stands(chosen, end);
-                if short || known_already || !stands_out(ground, (left, right), at, end, enough) {
+                if short || (starts_known && stands(chosen, end)) {
+                    continue;
+                }
+                let before = *level_before.get_or_insert_with(|| {
+                    middle(&ground.values[left.max(at.saturating_sub(BESIDE))..at])
+                });
+                if !stands_out(ground, before, (at, end), right, enough) {
                     continue;
                 }
                 let places = [(left, at, end), (at, end, right)];
@@ -248,25 +255,26 @@ struct Burst {
     surplus: f64,
 }
 
-/// Whether the readings `at..end` differ from those next to them, on both sides, by so much that two
-/// steps are worth weighing. Lower bursts have no soft edges, and each of theirs shows by itself.
+/// Median of at most [`LONGEST_BURST`] readings, of two the upper.
+fn middle(readings: &[f64]) -> f64 {
+    let mut near = [0.0; LONGEST_BURST];
+    let near = &mut near[..readings.len()];
+    near.copy_from_slice(readings);
+    *near.select_nth_unstable_by(readings.len() / 2, f64::total_cmp).1
+}
+
+/// Whether the readings `at..end` differ from the level `before` them and from those next to them,
+/// before the step `right`, by so much that two steps are worth weighing. Lower bursts have no soft
+/// edges, and each of theirs shows by itself.
 fn stands_out(
     ground: &Ground<'_>,
-    (left, right): (usize, usize),
-    at: usize,
-    end: usize,
+    before: f64,
+    (at, end): (usize, usize),
+    right: usize,
     enough: f64,
 ) -> bool {
-    let middle = |from: usize, to: usize| {
-        let mut near = ground.values[from..to].to_vec();
-        let half = near.len() / 2;
-        *near.select_nth_unstable_by(half, f64::total_cmp).1
-    };
-    let [before, within, after] = [
-        middle(left.max(at.saturating_sub(BESIDE)), at),
-        middle(at, end),
-        middle(end, right.min(end + BESIDE)),
-    ];
+    let within = middle(&ground.values[at..end]);
+    let after = middle(&ground.values[end..right.min(end + BESIDE)]);
     let sigma = [before, within, after].map(|level| ground.noise.sigma_at(level));
     let sigma = sigma.into_iter().fold(0.0, f64::max);
     let least = (2.0 * enough / (end - at) as f64).sqrt() * sigma;

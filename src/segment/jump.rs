@@ -29,6 +29,10 @@ use crate::numeric::plain_sum;
 const SIDE: usize = 64;
 /// Readings on one side of the first look.
 const NEAR: usize = 8;
+/// Evidence of the first look, in units of what is needed, from which on no other is taken.
+const NEAR_ONLY: f64 = 2.0;
+/// The same from which on it stands, whatever wider looks say.
+const NEAR_ALONE: f64 = 1.2;
 /// Samples pooled to one block, scale by scale.
 pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
 /// Price of a free term of the background while its usual slope is not known well.
@@ -234,6 +238,20 @@ impl Ground<'_> {
         enough: f64,
         notes: &mut Notes<'_>,
     ) -> Evidence {
+        let (l, r) = (at - left, right - at);
+        // A strong step shows in the nearest readings already, where no tail bends much that did
+        // not start close by.
+        let nearest = |notes: &mut Notes<'_>| {
+            let close = tail && l <= 2 * SIDE;
+            let near = self.look(at, [l.min(NEAR), r.min(NEAR)], 0, close, enough, notes);
+            Evidence { near: true, ..near }
+        };
+        let wider = l.max(r) > NEAR;
+        // Beside a short side they decide little that a wider window does not.
+        let mut near = (wider && l.min(r) >= NEAR).then(|| nearest(notes));
+        if let Some(near) = near.filter(|near| near.deviance > NEAR_ONLY * enough) {
+            return near;
+        }
         let mut best = Evidence {
             deviance: f64::NEG_INFINITY,
             jump: 0.0,
@@ -242,16 +260,6 @@ impl Ground<'_> {
             moves: 0.0,
         };
         let (mut reached_l, mut reached_r) = (0, 0);
-        if (at - left).max(right - at) > NEAR {
-            // A strong step shows in the nearest readings already, where no tail bends much that
-            // did not start close by.
-            let close = tail && at - left <= 2 * SIDE;
-            let reach = [at - left, right - at].map(|n| n.min(NEAR));
-            let near = self.look(at, reach, 0, close, enough, notes);
-            if near.deviance > 2.0 * enough {
-                return Evidence { near: true, ..near };
-            }
-        }
         for (scale, pool) in POOLS.into_iter().enumerate() {
             let reach = SIDE * pool;
             let (l, r) = ((at - left).min(reach), (right - at).min(reach));
@@ -275,7 +283,12 @@ impl Ground<'_> {
                 break;
             }
         }
-        best
+        if wider && best.deviance <= enough {
+            near = near.or_else(|| Some(nearest(notes)));
+        }
+        // Else wider windows could lose a true step in what is left of a neighbour that was
+        // dropped, and that step its neighbour in turn.
+        near.filter(|near| near.deviance > best.deviance.max(NEAR_ALONE * enough)).unwrap_or(best)
     }
 
     /// The jump of a step at `at` between its neighbours, from as many readings as one window takes.

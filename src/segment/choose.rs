@@ -289,3 +289,49 @@ fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo, room: &mut
     let (from, to) = (left.max(at.saturating_sub(REACH)), right.min(at + REACH));
     memo.weigh(place, room, |notes| ground.test(from, at, to, tail, enough, notes))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::jump::{POOLS, TERM_COST};
+    use super::super::noise::Noise;
+    use super::*;
+    use crate::capture::TimeAxis;
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// Where both edges of one short wake are missing among the candidates, its neighbours stay: each
+    /// shows in its nearest readings, though wider windows hold the wake that is missing.
+    #[test]
+    fn a_dropped_neighbour_takes_no_step_with_it() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+        let (wakes, every, wide) = (40, 60, 3);
+        let values: Vec<f64> = (0..wakes * every)
+            .map(|i| {
+                let noise: f64 = random.sample(StandardNormal);
+                match i % every >= every - wide {
+                    true => 4.2e-3 + 3e-5 * noise,
+                    false => 12e-6 + 1e-7 * noise,
+                }
+            })
+            .collect();
+        let edges: Vec<usize> =
+            (1..wakes).flat_map(|wake| [wake * every - wide, wake * every]).collect();
+        let missing = 2 * (wakes / 2);
+        let candidates = [&edges[..missing], &edges[missing + 2..]].concat();
+        let noise = Noise::learn(&values, None);
+        let ground = Ground {
+            values: &values,
+            time: &TimeAxis::Uniform { interval_s: 1.0, len: values.len() },
+            noise: &noise,
+            spikes: &[],
+            breaks: &[],
+            drift: [0.0; POOLS.len()],
+            excess: [1.0; POOLS.len()],
+            term_cost: TERM_COST,
+        };
+        let enough = 2.0 * (100.0 * values.len() as f64).ln() + 6.0;
+        let chosen = eliminate(&ground, &candidates, |_| enough, enough, &mut Memo::default());
+        let kept: Vec<usize> = chosen.iter().map(|c| c.at).collect();
+        assert_eq!(kept, candidates);
+    }
+}

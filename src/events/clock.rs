@@ -10,7 +10,9 @@
 use super::evidence::{Evidence, Way};
 use super::pairs::{Near, Rates, sizes};
 use super::prior::Prior;
-use super::scan::{PEAKS, drifts, middle_of, ratios, rounding_of, scan, spread_ln_weight, spreads};
+use super::scan::{
+    Grid, PEAKS, drifts, middle_of, ratios, rounding_of, scan, spread_ln_weight, spreads,
+};
 use super::setting::Setting;
 use super::tie::{self, Pair};
 
@@ -44,15 +46,18 @@ pub(super) fn fits(evidence: &Evidence, prior: &Prior) -> Vec<Fit> {
     let mut peaks: Vec<(f64, Setting)> = Vec::new();
     for (n, (spread_s, ln_weight)) in spreads(evidence).into_iter().enumerate() {
         let drifts = if n == 0 { drifts(evidence, spread_s) } else { vec![0.0] };
+        let setting = Setting { offset_s: 0.0, drift_s_per_h: 0.0, spread_s, turn: 1.0 };
+        let grid = Grid::of(evidence, prior, setting);
         for drift_s_per_h in drifts {
-            let setting = Setting { offset_s: 0.0, drift_s_per_h, spread_s, turn: 1.0 };
+            let setting = Setting { drift_s_per_h, ..setting };
             let ln_weight = ln_weight - drift_s_per_h.abs() / 2.0;
-            scan(evidence, prior, setting, &as_is, ln_weight, &mut peaks);
+            scan(evidence, prior, &grid, setting, &as_is, ln_weight, &mut peaks);
             if n == 0 && drift_s_per_h == 0.0 {
                 let setting = Setting { turn: -1.0, ..setting };
                 scan(
                     evidence,
                     prior,
+                    &grid,
                     setting,
                     &ratios(evidence, -1.0),
                     ln_weight + TURNED,

@@ -6,6 +6,8 @@ const HOUR_S: f64 = 3600.0;
 const DAY_S: f64 = 86_400.0;
 /// Offsets that are searched without a gap, seconds.
 const FREE_S: f64 = 2.0 * HOUR_S;
+/// Spreads from a peak beyond which nothing of it is left beside the part that an offset lies in.
+const FADED: f64 = 40.0;
 
 /// A component of the prior: a Laplace peak, or a level stretch.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -96,6 +98,36 @@ impl Prior {
             .sum();
         density.ln()
     }
+
+    /// Log density at the middles of bins `bin_s` wide that cover one of [`intervals`](Self::intervals)
+    /// from its lower end on. O(bins × parts nearby).
+    pub(super) fn ln_densities(&self, (low, high): (f64, f64), bin_s: f64) -> Vec<f64> {
+        let bins = ((high - low) / bin_s).ceil().max(1.0) as usize;
+        let middle = |k: usize| low + (k as f64 + 0.5) * bin_s;
+        let bin_of = |offset_s: f64| (((offset_s - low) / bin_s).max(0.0) as usize).min(bins);
+        let mut density = vec![0.0; bins];
+        for part in &self.parts {
+            match *part {
+                Part::Peak { weight, at_s, spread_s } => {
+                    let reach = FADED * spread_s;
+                    let (from, to) = (bin_of(at_s - reach), bin_of(at_s + reach));
+                    for k in from..(to + 1).min(bins) {
+                        let fall = (-(middle(k) - at_s).abs() / spread_s).exp();
+                        density[k] += weight * fall / (2.0 * spread_s);
+                    }
+                }
+                Part::Level { weight, low_s, high_s } => {
+                    let (from, to) = (bin_of(low_s), bin_of(high_s));
+                    for k in from..(to + 1).min(bins) {
+                        if (low_s..=high_s).contains(&middle(k)) {
+                            density[k] += weight / (high_s - low_s);
+                        }
+                    }
+                }
+            }
+        }
+        density.into_iter().map(f64::ln).collect()
+    }
 }
 
 fn merged(mut spans: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
@@ -143,6 +175,22 @@ mod tests {
         }
         let prior = Prior::of(&placed(&[10.0, 900.0], Hold::Clock), 1200.0);
         assert!(prior.ln_density(20.0) > prior.ln_density(600.0) + 3.0);
+    }
+
+    #[test]
+    fn a_whole_interval_has_the_densities_of_its_offsets() {
+        for hold in [Hold::Floating, Hold::Elapsed, Hold::Clock] {
+            let prior = Prior::of(&placed(&[10.0, 900.0], hold), 40_000.0);
+            for interval in &prior.intervals {
+                let together = prior.ln_densities(*interval, 7.0);
+                assert_eq!(together.len(), ((interval.1 - interval.0) / 7.0).ceil() as usize);
+                for (k, found) in together.into_iter().enumerate() {
+                    let alone = prior.ln_density(interval.0 + (k as f64 + 0.5) * 7.0);
+                    // The last bin may reach past the interval.
+                    assert!(alone == found || (alone - found).abs() < 1e-12 * alone.abs());
+                }
+            }
+        }
     }
 
     #[test]

@@ -71,38 +71,56 @@ pub(super) fn ratios(evidence: &Evidence, turn: f64) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Scores every offset of the prior's intervals on a grid, each line on its own (no order, not
-/// one to one), and adds the local maxima to `peaks`. O(lines × (steps × kernel + grid)).
+/// What one spread of the times makes of the offsets, whatever the drift.
+pub(super) struct Grid {
+    /// Width of a bin of offsets, seconds.
+    bin: f64,
+    /// Density of a step's time about its line's, in bins from the middle on both sides, for each
+    /// width that times are rounded to.
+    kernels: Vec<(f64, Vec<f64>)>,
+    /// Log prior density in the bins of each of the prior's intervals.
+    ln_prior: Vec<Vec<f64>>,
+}
+
+impl Grid {
+    /// O(bins).
+    pub(super) fn of(evidence: &Evidence, prior: &Prior, setting: Setting) -> Self {
+        let mut sds: Vec<f64> = evidence.marks.iter().map(|mark| mark.time_sd_s).collect();
+        sds.sort_by(f64::total_cmp);
+        let step_sd_s = sds[sds.len() / 2];
+        let range: f64 = prior.intervals.iter().map(|(low, high)| high - low).sum();
+        let bin = (0.5 * setting.spread_s.hypot(step_sd_s)).max(range / 200_000.0);
+        let mut widths: Vec<f64> = evidence.lines.iter().map(|line| line.rounding_s).collect();
+        widths.sort_by(f64::total_cmp);
+        widths.dedup();
+        let kernel = |rounding_s: f64| {
+            let reach = 0.5 * rounding_s + 4.0 * setting.spread_s.hypot(step_sd_s);
+            let half = (reach / bin).ceil() as i64;
+            let at = |k: i64| setting.ln_density(k as f64 * bin, rounding_s, step_sd_s).exp();
+            (rounding_s, (-half..=half).map(at).collect())
+        };
+        let ln_prior =
+            prior.intervals.iter().map(|interval| prior.ln_densities(*interval, bin)).collect();
+        Self { bin, kernels: widths.into_iter().map(kernel).collect(), ln_prior }
+    }
+}
+
+/// Scores every offset of the prior's intervals on the spread's `grid`, each line on its own (no
+/// order, not one to one), and adds the local maxima to `peaks`. O(lines × (steps × kernel + bins)).
 pub(super) fn scan(
     evidence: &Evidence,
     prior: &Prior,
+    grid: &Grid,
     setting: Setting,
     ratios: &[Vec<f64>],
     ln_weight: f64,
     peaks: &mut Vec<(f64, Setting)>,
 ) {
-    let mut sds: Vec<f64> = evidence.marks.iter().map(|mark| mark.time_sd_s).collect();
-    sds.sort_by(f64::total_cmp);
-    let step_sd_s = sds[sds.len() / 2];
-    let range: f64 = prior.intervals.iter().map(|(low, high)| high - low).sum();
-    let bin = (0.5 * setting.spread_s.hypot(step_sd_s)).max(range / 200_000.0);
-    let kernels: Vec<(f64, Vec<f64>)> = {
-        let mut widths: Vec<f64> = evidence.lines.iter().map(|line| line.rounding_s).collect();
-        widths.sort_by(f64::total_cmp);
-        widths.dedup();
-        widths
-            .into_iter()
-            .map(|rounding_s| {
-                let reach = 0.5 * rounding_s + 4.0 * setting.spread_s.hypot(step_sd_s);
-                let half = (reach / bin).ceil() as i64;
-                let at = |k: i64| setting.ln_density(k as f64 * bin, rounding_s, step_sd_s).exp();
-                (rounding_s, (-half..=half).map(at).collect())
-            })
-            .collect()
-    };
+    let Grid { bin, kernels, ln_prior } = grid;
+    let bin = *bin;
     let zero_ratio = evidence.duration_s / evidence.zero_time_s().max(bin);
-    for (low, high) in &prior.intervals {
-        let bins = ((high - low) / bin).ceil().max(1.0) as usize;
+    for ((low, high), ln_prior) in prior.intervals.iter().zip(ln_prior) {
+        let bins = ln_prior.len();
         let mut total = vec![0.0; bins];
         let mut ratio = vec![0.0; bins];
         for (i, line) in evidence.lines.iter().enumerate() {
@@ -155,10 +173,8 @@ pub(super) fn scan(
                 }
             }
         }
-        let score = |k: usize| {
-            total[k] + prior.ln_density(low + (k as f64 + 0.5) * bin) + bin.ln() + ln_weight
-        };
-        let mut scores: Vec<f64> = (0..bins).map(score).collect();
+        let score = |(total, ln_prior): (&f64, &f64)| total + ln_prior + bin.ln() + ln_weight;
+        let mut scores: Vec<f64> = total.iter().zip(ln_prior).map(score).collect();
         let apart = ((2.0 * setting.spread_s + 0.25 * rounding_of(evidence)) / bin).ceil() as usize;
         for _ in 0..PEAKS {
             let best = (0..bins).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);

@@ -8,7 +8,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::nnls::Normal;
-use super::wander::Rows;
+use super::wander::{Rows, State, Wander};
 
 /// Noise scales that one walk takes.
 pub(super) const LANES: usize = 4;
@@ -49,27 +49,27 @@ impl<'a> Table<'a> {
     }
 
     /// The sums at some noise scales and one wander. O(n p²).
-    pub(super) fn sums(&self, noise_scales: &[f64; LANES], wander_a2_per_s: f64) -> [Sums; LANES] {
+    pub(super) fn sums(&self, noise_scales: &[f64; LANES], wander: Wander) -> [Sums; LANES] {
         let (rows, width) = (self.rows, self.width);
-        let mut mean = vec![[0.0; LANES]; width];
+        let mut level = vec![[0.0; LANES]; width];
+        let mut slope = vec![[0.0; LANES]; width];
         let mut innovation = vec![[0.0; LANES]; width];
         let mut gram = vec![[0.0; LANES]; width * (width + 1) / 2];
-        let (mut p, mut ln_det, mut product) = ([0.0f64; LANES], [0.0; LANES], [1.0f64; LANES]);
+        let (mut ln_det, mut product) = ([0.0; LANES], [1.0f64; LANES]);
+        let mut state = [State::default(); LANES];
         let per_unit = self.unit_a2.recip();
-        let mut end_s = f64::INFINITY;
         for (k, cells) in self.cells.chunks_exact(width).enumerate() {
-            let gap = wander_a2_per_s * (rows.start_s[k] - end_s).max(0.0);
-            end_s = rows.end_s[k];
-            let moved = wander_a2_per_s * (end_s - rows.start_s[k]).max(0.0);
+            let (gap_s, length_s) = (rows.gap_s(k), rows.length_s(k));
+            let (in_gap, in_level) = (wander.added(gap_s), wander.added(length_s));
             let (noise, rounding) = (rows.noise_a2[k], rows.rounding_a2[k]);
-            let (mut gain, mut weight) = ([0.0; LANES], [0.0; LANES]);
+            let (mut gain, mut weight) = ([[0.0; LANES]; 2], [0.0; LANES]);
             for lane in 0..LANES {
-                let before = p[lane] + gap;
-                let f = before + moved / 3.0 + (noise_scales[lane] * noise + rounding);
-                let cross = before + 0.5 * moved;
+                let before = state[lane].after(gap_s, in_gap);
+                let r = noise_scales[lane] * noise + rounding;
+                let (next, f, gains) = before.read(length_s, in_level, r);
+                state[lane] = next;
                 weight[lane] = f.recip();
-                gain[lane] = if f > 0.0 { cross * weight[lane] } else { 0.0 };
-                p[lane] = (before + moved - gain[lane] * cross).max(0.0);
+                (gain[0][lane], gain[1][lane]) = (gains[0], gains[1]);
                 product[lane] *= f * per_unit;
             }
             if k % FACTORS == FACTORS - 1 {
@@ -78,13 +78,16 @@ impl<'a> Table<'a> {
                     *product = 1.0;
                 }
             }
+            let (to_middle_s, half_s) = (gap_s + 0.5 * length_s, 0.5 * length_s);
             let mut row = 0;
             for (i, cell) in cells.iter().enumerate() {
-                let (own, mean) = (&mut innovation[i], &mut mean[i]);
+                let (own, level, slope) = (&mut innovation[i], &mut level[i], &mut slope[i]);
                 let mut weighted = [0.0; LANES];
                 for lane in 0..LANES {
-                    own[lane] = cell - mean[lane];
-                    mean[lane] += gain[lane] * own[lane];
+                    let expected = level[lane] + to_middle_s * slope[lane];
+                    own[lane] = cell - expected;
+                    level[lane] = expected + half_s * slope[lane] + gain[0][lane] * own[lane];
+                    slope[lane] += gain[1][lane] * own[lane];
                     weighted[lane] = own[lane] * weight[lane];
                 }
                 for (sum, other) in gram[row..].iter_mut().zip(&innovation[..=i]) {
@@ -127,16 +130,18 @@ impl Sums {
         (full - 0.5 * determinant, full)
     }
 
-    /// `XᵀV⁻¹X` of some columns, taken apart. O(p³).
-    pub(super) fn normal(&self, columns: &[usize]) -> Normal {
+    /// `XᵀV⁻¹X` of some columns, taken apart, and their coefficients. O(p³).
+    pub(super) fn solution(&self, columns: &[usize]) -> (Normal, DVector<f64>) {
         let p = columns.len();
-        Normal::new(&DMatrix::from_fn(p, p, |i, j| self.at(columns[i], columns[j])))
+        let normal = Normal::new(&DMatrix::from_fn(p, p, |i, j| self.at(columns[i], columns[j])));
+        let beta = normal.solve(&DVector::from_fn(p, |i, _| self.at(columns[i], self.levels)));
+        (normal, beta)
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::wander::tests::{dense, rows};
+    use super::super::wander::tests::{WANDERS, dense, rows};
     use super::*;
     use approx::assert_relative_eq;
 
@@ -146,9 +151,12 @@ mod tests {
         let x = vec![vec![1.0; 4], vec![0.5, 2.0, 5.0, 6.0], vec![0.0, 1.0, 1.0, 0.0]];
         let level_a = [1.0, -2.0, 0.5, 3.0];
         let scales = [0.5, 1.0, 1.5, 4.0];
-        let found = Table::new(&rows, &x, &level_a).sums(&scales, 0.07);
-        for (scale, sums) in scales.into_iter().zip(found) {
-            let v = dense(&rows, scale, 0.07);
+        let table = Table::new(&rows, &x, &level_a);
+        let found = WANDERS.iter().flat_map(|wander| {
+            scales.into_iter().map(|scale| (scale, *wander)).zip(table.sums(&scales, *wander))
+        });
+        for ((scale, wander), sums) in found {
+            let v = dense(&rows, scale, wander);
             let all = DMatrix::from_fn(4, 4, |k, j| x.get(j).map_or(level_a[k], |x| x[k]));
             let inverse = v.clone().try_inverse().unwrap();
             let expected = all.transpose() * &inverse * &all;

@@ -44,7 +44,7 @@ use uncertainty::Meter;
 ///
 /// `resolution_a` is what the capture shows; the job sheet's meter overrules it. The estimator and
 /// its covariance are derived in `docs/draws-and-verdicts.md`. O(n p² + p³) for `n` steady
-/// stretches and `p` loads and states, some 350 times for the grid of variance components.
+/// stretches and `p` loads and states, some 700 times for the grid of variance components.
 pub fn solve(
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::likelihood::{LANES, Sums, Table};
 use super::nnls::{Normal, non_negative};
-use super::wander::{Rows, Whitener};
+use super::wander::{Rows, Wander, Whitener};
 
 /// What a column of the design matrix stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,12 +50,21 @@ pub(super) struct Fit {
     white_x: Vec<Vec<f64>>,
     /// Factor on the noise variances that the residuals ask for.
     pub(super) noise_scale: f64,
-    /// Variance a second of the zero's wander, ampere²/s.
-    pub(super) wander_a2_per_s: f64,
+    /// Variances of the zero's wander.
+    pub(super) wander: Wander,
     /// Degrees of freedom of the wander's variance.
     pub(super) wander_df: Option<f64>,
-    /// `(XᵀV⁻¹X)⁺` at the likely variance components, with their weights.
-    likely: Vec<(f64, Normal)>,
+    /// Solutions at the likely variance components.
+    likely: Vec<Likely>,
+}
+
+/// The solution at one point of the grid.
+#[derive(Debug, Clone)]
+struct Likely {
+    weight: f64,
+    normal: Normal,
+    /// Its coefficients, less those reported.
+    off: DVector<f64>,
 }
 
 /// Variance components of less than this share of the weight are left out of the mean.
@@ -70,15 +79,16 @@ const NOISE_STEPS: [f64; 20] = [
 /// One point of the grid of variance components.
 struct Point {
     noise_scale: f64,
-    wander: f64,
+    wander: Wander,
     prior: f64,
     sums: Sums,
 }
 
-/// Variance and degrees of freedom of the Student distribution that an error has whose variance is
-/// itself spread with `mean` and `spread`: the spread is matched by an inverse gamma distribution,
-/// `ν = 4 + 2 mean²/spread`, `s² = mean (1 − 2/ν)` (as for readings of unknown variance, JCGM
-/// 101:2008, 6.4.9.2). `None` for infinitely many degrees of freedom.
+/// Variance and degrees of freedom of the Student distribution with the second moment `mean` and the
+/// fourth `3 (mean² + spread)`: `ν = 4 + 2 mean²/spread`, `s² = mean (1 − 2/ν)`. It is that of an
+/// error whose variance is itself spread with `mean` and `spread`, matched by an inverse gamma
+/// distribution (as for readings of unknown variance, JCGM 101:2008, 6.4.9.2). `None` for infinitely
+/// many degrees of freedom.
 fn student(mean: f64, spread: f64) -> (f64, Option<f64>) {
     if spread > 0.0 && mean > 0.0 {
         let df = 4.0 + 2.0 * mean * mean / spread;
@@ -143,22 +153,19 @@ impl Design {
         let span_a = self.level_a.iter().copied().fold(f64::MIN, f64::max)
             - self.level_a.iter().copied().fold(f64::MAX, f64::min);
         let highest_a = (10.0 * scale_a).max(span_a);
-        let mut wanders_a = vec![0.0];
+        // Half-Student prior on the wander over the capture, half of it on either kind, and a tenth of
+        // the weight on no wander at all.
+        let mut wanders = vec![(Wander::default(), 0.1)];
         let mut wander_a = (typical_a / 10.0).max(highest_a * 1e-7);
         while wander_a <= highest_a {
-            wanders_a.push(wander_a);
+            let ratio = wander_a / scale_a;
+            let prior = 0.45 * ratio * (1.0 + ratio * ratio / 4.0).powf(-2.5);
+            wanders.push((Wander::walk(wander_a, duration_s), prior));
+            wanders.push((Wander::smooth(wander_a, duration_s), prior));
             wander_a *= 1.6;
         }
         let table = Table::new(rows, &self.x, &self.level_a);
-        let of_wander = |wander_a: f64| {
-            // Half-Student prior on the wander over the capture, a tenth of it on none at all.
-            let ratio = wander_a / scale_a;
-            let prior = if wander_a == 0.0 {
-                0.1
-            } else {
-                0.9 * ratio * (1.0 + ratio * ratio / 4.0).powf(-2.5)
-            };
-            let wander = wander_a * wander_a / duration_s;
+        let of_wander = |(wander, prior): (Wander, f64)| {
             let mut points = Vec::with_capacity(NOISE_STEPS.len());
             for steps in NOISE_STEPS.as_chunks::<LANES>().0 {
                 let log_factors = steps.map(|step| 0.2 * step);
@@ -174,7 +181,7 @@ impl Design {
             }
             points
         };
-        let points: Vec<Vec<Point>> = wanders_a.into_par_iter().map(of_wander).collect();
+        let points: Vec<Vec<Point>> = wanders.into_par_iter().map(of_wander).collect();
         points.into_iter().flatten().collect()
     }
 
@@ -212,14 +219,23 @@ impl Design {
             grid.iter().zip(&weights).map(|(point, weight)| weight * of(point)).sum::<f64>() / total
         };
         let noise_scale = mean(&|point| point.noise_scale);
-        let wander = mean(&|point| point.wander);
-        let wander_df = student(wander, mean(&|point| (point.wander - wander).powi(2))).1;
+        let wander = grid
+            .iter()
+            .zip(&weights)
+            .fold(Wander::default(), |sum, (point, w)| sum.plus(w / total, point.wander));
+        let duration_s = self.rows.end_s[self.len() - 1] - self.rows.start_s[0];
+        let over_a2 = wander.move_a2(0.0, duration_s);
+        let spread = mean(&|point| (point.wander.move_a2(0.0, duration_s) - over_a2).powi(2));
+        let wander_df = student(over_a2, spread).1;
         let likely = grid
             .iter()
             .zip(&weights)
             .map(|(point, weight)| (weight / total, point))
             .filter(|(weight, _)| *weight > LEAST_WEIGHT)
-            .map(|(weight, point)| (weight, point.sums.normal(&shape)))
+            .map(|(weight, point)| {
+                let (normal, off) = point.sums.solution(&shape);
+                Likely { weight, normal, off }
+            })
             .collect();
         self.of_columns(&shape).at(noise_scale, wander, wander_df, likely)
     }
@@ -227,11 +243,11 @@ impl Design {
     fn at(
         self,
         noise_scale: f64,
-        wander_a2_per_s: f64,
+        wander: Wander,
         wander_df: Option<f64>,
-        likely: Vec<(f64, Normal)>,
+        mut likely: Vec<Likely>,
     ) -> Fit {
-        let whitener = Whitener::new(&self.rows, noise_scale, wander_a2_per_s);
+        let whitener = Whitener::new(&self.rows, noise_scale, wander);
         let white_x: Vec<Vec<f64>> = self
             .x
             .iter()
@@ -249,6 +265,9 @@ impl Design {
         let rhs = DVector::from_fn(p, |i, _| dot(&white_x[i], &white_y));
         let normal = Normal::new(&matrix);
         let mut beta = normal.solve(&rhs);
+        for each in &mut likely {
+            each.off -= &beta;
+        }
         let mut fit = Fit {
             design: self,
             beta: beta.clone(),
@@ -256,7 +275,7 @@ impl Design {
             whitener,
             white_x,
             noise_scale,
-            wander_a2_per_s,
+            wander,
             wander_df,
             likely,
         };
@@ -290,15 +309,19 @@ impl Fit {
         a.dot(&self.normal.solve(a)).max(0.0)
     }
 
-    /// That variance with its degrees of freedom, the variance components being estimated: it is
-    /// spread over their likely values.
+    /// That variance with its degrees of freedom, the variance components being estimated: the error
+    /// is a mixture over their likely values, each with a variance and an estimate of its own.
     pub(super) fn estimated_variance(&self, a: &DVector<f64>) -> (f64, Option<f64>) {
-        let each: Vec<(f64, f64)> =
-            self.likely.iter().map(|(w, normal)| (*w, a.dot(&normal.solve(a)).max(0.0))).collect();
-        let total: f64 = each.iter().map(|(w, _)| w).sum();
-        let mean = each.iter().map(|(w, v)| w * v).sum::<f64>() / total;
-        let spread = each.iter().map(|(w, v)| w * (v - mean).powi(2)).sum::<f64>() / total;
-        student(mean, spread)
+        let total: f64 = self.likely.iter().map(|each| each.weight).sum();
+        let (mut second, mut fourth) = (0.0, 0.0);
+        for Likely { weight, normal, off } in &self.likely {
+            let within = a.dot(&normal.solve(a)).max(0.0);
+            let between = a.dot(off).powi(2);
+            let share = weight / total;
+            second += share * (within + between);
+            fourth += share * (3.0 * within * within + between * (6.0 * within + between));
+        }
+        student(second, fourth / 3.0 - second * second)
     }
 
     /// Weights `c` with `aᵀβ = Σ c_k level_k`.

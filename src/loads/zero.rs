@@ -83,19 +83,21 @@ pub(super) fn mark_found(rows: &mut [Row], timeline: &Timeline, tolerance: Toler
 }
 
 /// Standard uncertainty of the zero at a time, from the checks and the wander to the nearest of
-/// them: linear between two checks with the bridge's variance `s·d₁·d₂/(d₁+d₂)`, a random walk
-/// outside them, and with the doubt of the fitted drift and bow over what the checks leave open.
+/// them: linear between two checks with the bridge's variance, its move outside them, and with the
+/// doubt of the fitted drift and bow over what the checks leave open.
 fn uncertainty_a(time_s: f64, checks: &[(f64, f64)], fit: &Fit) -> f64 {
-    let s = fit.wander_a2_per_s;
+    let begin_s = fit.design.rows.start_s[0];
     let after = checks.partition_point(|check| check.0 <= time_s);
     let near = match (after.checked_sub(1).map(|k| checks[k]), checks.get(after).copied()) {
         (Some((t0, u0)), Some((t1, u1))) => {
             let w = (time_s - t0) / (t1 - t0);
-            let bridge_a2 = s * (t1 - t0) * w * (1.0 - w);
             let parts = [(1.0 - w, t0, u0), (w, t1, u1)];
-            (parts.to_vec(), bridge_a2)
+            (parts.to_vec(), fit.wander.bridge_a2(t1 - t0, w))
         }
-        (Some((t, u)), None) | (None, Some((t, u))) => (vec![(1.0, t, u)], s * (time_s - t).abs()),
+        (Some((t, u)), None) | (None, Some((t, u))) => {
+            let from_s = (t.min(time_s) - begin_s).max(0.0);
+            (vec![(1.0, t, u)], fit.wander.move_a2(from_s, (time_s - t).abs()))
+        }
         (None, None) => (Vec::new(), 0.0),
     };
     let (parts, wander_a2) = near;
@@ -136,7 +138,7 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     let offset = fit.column(Column::Offset).map_or(0.0, |j| fit.beta[j]);
     let drift = fit.column(Column::Drift).map(|j| fit.beta[j]);
     let span_s = at.end_s - at.start_s;
-    let wander_a = (fit.wander_a2_per_s * span_s).sqrt();
+    let wander_a = fit.wander.move_a2(0.0, span_s).sqrt();
     let check_u = |k: usize| fit.design.rows.independent_a2(k, fit.noise_scale).sqrt();
     let finest_a = checks.iter().map(|&k| check_u(k)).fold(f64::MAX, f64::min);
     let bow = fit.column(Column::Bow).map(|j| fit.beta[j]);

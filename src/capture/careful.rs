@@ -39,6 +39,7 @@ impl Plan {
     fn last_cell(&self) -> usize {
         let beside = match self.unit {
             UnitPlace::Beside(at) => at,
+            UnitPlace::Prefixed { prefix, unit } => prefix.max(unit),
             _ => 0,
         };
         let channel = self.channel.as_ref().map_or(0, |(at, _)| *at);

@@ -4,6 +4,7 @@ use super::claim::{Claim, OTHER_WORDS, claim, is_vague, says_current, says_volta
 use super::columns::{Column, shown, unit_column};
 use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
+use super::scaling;
 use super::table::Table;
 use super::units::{counted_unit, multiplied_unit, unit_in_header};
 use crate::fault::InputFault;
@@ -111,6 +112,26 @@ pub(super) fn current(
             file,
             format!("the header of `{}` multiplies its unit: \"{}\"", column.title(), shown(unit)),
             "export in plain A, mA or µA, or multiply the column and name its unit so; if the numbers are in such a unit already, give it with --unit",
+        );
+        fault.place.line = table.header_line;
+        return Err(fault);
+    }
+    let prefixed = || {
+        let (unit, _) = beside(column)?;
+        scaling::prefixes(table, columns, place, unit)
+    };
+    if options.unit.is_none()
+        && let Some(by) = scaling::multiplier(columns, place)
+        && prefixed().is_none()
+    {
+        let mut fault = InputFault::of_file(
+            file,
+            format!(
+                "the column `{}` seems to multiply the readings of `{}`",
+                by.title(),
+                column.title()
+            ),
+            "multiply the readings by it, or, if they need no multiplying, give their unit with --unit",
         );
         fault.place.line = table.header_line;
         return Err(fault);

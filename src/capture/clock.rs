@@ -5,7 +5,7 @@ mod parts;
 
 use jiff::civil::{DateTime, Time};
 
-use self::digits::{in_bare_digits, in_six_columns};
+use self::digits::{in_bare_digits, in_named_parts};
 pub(super) use self::parts::PartsAre;
 use self::parts::{four_parts, pointed, two_parts};
 use super::cell::Mark;
@@ -246,7 +246,7 @@ pub(super) fn choose(
         return pattern(file, table, columns, chosen, format, decisions);
     }
     if options.time_column.is_none()
-        && let Some(found) = in_six_columns(columns, current, set_aside, decisions)
+        && let Some(found) = in_named_parts(table, columns, current, set_aside, decisions, cautions)
             .or_else(|| in_bare_digits(table, columns, set_aside, decisions, cautions))
     {
         return Ok(found);
@@ -418,12 +418,12 @@ fn stamps(
     if time.is_some_and(|at| stamps_of(table, at).first().is_some_and(pointed)) {
         parts = PartsAre::Points;
     } else if date.is_none() && most(|s| s.two_parts) {
-        parts = two_parts(table, column, &sample, cautions);
+        parts = two_parts(table, column, &sample, decisions, cautions);
     } else if date.is_none() && sample.iter().all(|s| s.four.is_some()) {
         parts = four_parts(column, &sample, cautions);
     }
     let counts = column.words().iter().any(|word| SPAN_WORDS.contains(&word.as_str()));
-    let span = parts == PartsAre::Days
+    let span = matches!(parts, PartsAre::Days | PartsAre::MinutesSeconds)
         || date.is_none() && counts
         || sample.iter().any(|s| s.span)
         || date.is_none()
@@ -443,7 +443,11 @@ fn stamps(
         ),
         (Some(d), None) => ("dates".to_owned(), format!("cells such as \"{}\"", example(Some(d)))),
         (None, t) if span => (
-            "time since the start, hours:minutes:seconds".to_owned(),
+            match parts {
+                PartsAre::MinutesSeconds => "time since the start, minutes:seconds",
+                _ => "time since the start, hours:minutes:seconds",
+            }
+            .to_owned(),
             format!("cells such as \"{}\"", example(t)),
         ),
         (None, t) => {
@@ -470,7 +474,8 @@ fn stamps(
         origin: None,
         utc: false,
         span,
-        wraps_s: None,
+        // Minutes and seconds start again after an hour.
+        wraps_s: (parts == PartsAre::MinutesSeconds).then_some(3600.0),
     }
 }
 

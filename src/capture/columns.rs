@@ -33,6 +33,8 @@ pub(super) struct Column {
     /// Some number is above the one before.
     pub(super) rises: bool,
     pub(super) falling: bool,
+    /// Every number is above the one before by the same.
+    pub(super) even_steps: bool,
     pub(super) integers: bool,
     /// Units that stand in the cells themselves.
     pub(super) cell_units: Vec<CurrentUnit>,
@@ -209,6 +211,7 @@ fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> C
         rising: true,
         rises: false,
         falling: true,
+        even_steps: false,
         integers: true,
         cell_units: Vec::new(),
         other_cell_unit: false,
@@ -216,14 +219,21 @@ fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> C
     };
     let mut before = None;
     let mut minutes = 0;
+    let mut steps: Option<(f64, f64)> = None;
     for row in &table.sample {
         let Some(cell) = row.get(place) else { continue };
         if minutes_or_metres(cell, mark) {
             minutes += 1;
         } else {
+            let last: Option<f64> = before;
             tally(cell, mark, &mut before, &mut out);
+            if let (Some(last), Some(now)) = (last, before) {
+                let (low, high) = steps.unwrap_or((f64::INFINITY, f64::NEG_INFINITY));
+                steps = Some((low.min(now - last), high.max(now - last)));
+            }
         }
     }
+    out.even_steps = steps.is_some_and(|(low, high)| low > 0.0 && high - low <= 1e-6 * high);
     if minutes > 0 {
         let timed = out.words().iter().any(|word| TIME_WORDS.contains(&word.as_str()));
         if timed || out.times > 0 {

@@ -230,6 +230,13 @@ fn guess_scale(table: &Table, column: &Column, step: Option<f64>) -> (f64, &'sta
     {
         return (3600.0, "h", "its step is a whole number of seconds in hours".to_owned());
     }
+    if column.integers && step >= 1e3 && !is_usual(step * 1e-3) && is_usual(step * 1e-6) {
+        return (
+            1e-6,
+            "us",
+            format!("rows every {} s are usual and every {} s are not", step * 1e-6, step * 1e-3),
+        );
+    }
     if column.integers && step >= 50.0 {
         return (
             1e-3,
@@ -238,6 +245,21 @@ fn guess_scale(table: &Table, column: &Column, step: Option<f64>) -> (f64, &'sta
         );
     }
     (1.0, "s", "it is the unit of time".to_owned())
+}
+
+/// Intervals and rates that loggers are set to (common practice), to within a clock's jitter.
+fn is_usual(interval_s: f64) -> bool {
+    let is_one_of = |value: f64, list: &[f64]| list.iter().any(|n| (value / n - 1.0).abs() < 0.005);
+    if interval_s < 1.0 {
+        let rates = [
+            2.0, 4.0, 5.0, 8.0, 10.0, 16.0, 20.0, 25.0, 30.0, 32.0, 40.0, 50.0, 60.0, 64.0, 80.0,
+            100.0, 120.0, 125.0, 128.0, 160.0, 200.0, 250.0, 256.0, 400.0, 500.0, 512.0, 800.0,
+            1000.0,
+        ];
+        return is_one_of(1.0 / interval_s, &rates);
+    }
+    let counts = [1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 30.0];
+    [1.0, 60.0, 3600.0].iter().any(|unit| is_one_of(interval_s / unit, &counts))
 }
 
 /// A step of few decimal digits, such as 0.05.

@@ -53,11 +53,13 @@ fn at_rate(line: &str) -> Option<f64> {
 
 fn named_interval(line: &str) -> Option<(f64, bool)> {
     let lower = line.to_lowercase();
-    let keys: [(&str, bool); 24] = [
+    let keys: [(&str, bool); 29] = [
         ("sampling interval", false),
         ("sample interval", false),
         ("logging interval", false),
         ("log interval", false),
+        ("samplinginterval", false),
+        ("sampleinterval", false),
         ("interval", false),
         ("intervall", false),
         ("abtastintervall", false),
@@ -66,6 +68,7 @@ fn named_interval(line: &str) -> Option<(f64, bool)> {
         ("intervalo", false),
         ("sample period", false),
         ("sampling period", false),
+        ("sampleperiod", false),
         ("period", false),
         ("increment", false),
         ("xincrement", false),
@@ -74,6 +77,8 @@ fn named_interval(line: &str) -> Option<(f64, bool)> {
         ("sampling rate", true),
         ("abtastrate", true),
         ("sample rate", true),
+        ("samplerate", true),
+        ("samplingrate", true),
         ("rate", true),
         ("frequency", true),
         ("samples/s", true),
@@ -153,6 +158,7 @@ mod tests {
             ("XIncrement,4.0E-06", 4e-6),
             ("Sample rate (Hz);10", 0.1),
             ("dt = 0,5 s", 0.5),
+            ("; Samplerate: 2 kHz", 5e-4),
         ] {
             let found = interval_of(line).map(|(s, _)| s);
             assert!(found.is_some_and(|s| (s / seconds - 1.0).abs() < 1e-12), "{line}: {found:?}");

@@ -18,7 +18,7 @@ pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
     }
     let document: Value = serde_json::from_slice(start).ok()?;
     let mut found = Found::default();
-    visit(&document, false, &mut found);
+    visit(&document, false, &[], &mut found);
     let mut out = String::new();
     for (key, value) in &found.notes {
         out.push_str(&format!("{}: {}\n", text_of(key), cell(value)));
@@ -50,7 +50,8 @@ impl<'a> Found<'a> {
     }
 }
 
-fn visit<'a>(value: &'a Value, inside: bool, found: &mut Found<'a>) {
+/// Looks for readings in `value`; `names` are those of columns that stand beside it.
+fn visit<'a>(value: &'a Value, inside: bool, names: &[Vec<String>], found: &mut Found<'a>) {
     match value {
         Value::Array(items) => {
             if let Some(Value::Object(first)) = items.first() {
@@ -81,13 +82,14 @@ fn visit<'a>(value: &'a Value, inside: bool, found: &mut Found<'a>) {
                     .filter_map(Value::as_array)
                     .map(|row| (0..width).map(|at| row.get(at)).collect())
                     .collect();
-                found.offer(Vec::new(), rows);
+                let header = names.iter().find(|names| names.len() == width);
+                found.offer(header.cloned().unwrap_or_default(), rows);
             }
             items
                 .iter()
                 .filter(|item| !scalar(item))
                 .take(64)
-                .for_each(|item| visit(item, true, found));
+                .for_each(|item| visit(item, true, &[], found));
         }
         Value::Object(object) => {
             let arrays: Vec<(&String, &Vec<Value>)> = object
@@ -102,18 +104,37 @@ fn visit<'a>(value: &'a Value, inside: bool, found: &mut Found<'a>) {
                 .map(|row| columns.iter().map(|(_, items)| items.get(row)).collect())
                 .collect();
             found.offer(columns.iter().map(|(key, _)| (*key).clone()).collect(), rows);
+            let names: Vec<Vec<String>> = object.values().filter_map(column_names).collect();
             for (key, value) in object {
                 if scalar(value) {
                     if !inside && found.notes.len() < 100 {
                         found.notes.push((key.clone(), value));
                     }
                 } else {
-                    visit(value, inside, found);
+                    visit(value, inside, &names, found);
                 }
             }
         }
         _ => {}
     }
+}
+
+/// An array of texts, or of objects that each have a name, and a unit if they like.
+fn column_names(value: &Value) -> Option<Vec<String>> {
+    let items = value.as_array().filter(|items| !items.is_empty() && items.len() <= 64)?;
+    let of = |object: &Map<String, Value>, keys: &[&str]| {
+        keys.iter().find_map(|key| Some(object.get(*key)?.as_str()?.to_owned()))
+    };
+    let name = |item: &Value| match item {
+        Value::String(text) => Some(text.clone()),
+        Value::Object(object) => {
+            let name = of(object, &["name", "label", "title", "field", "key", "id"])?;
+            let unit = of(object, &["unit", "units"]).filter(|unit| !unit.is_empty());
+            Some(unit.map_or(name.clone(), |unit| format!("{name} ({unit})")))
+        }
+        _ => None,
+    };
+    items.iter().map(name).collect()
 }
 
 /// Names and values of an object, those of objects inside it too.
@@ -164,6 +185,11 @@ mod tests {
             "i mA\tt\n1\t0\n2\t1\n\t2\n"
         );
         assert_eq!(turned("[[0, 1.5], [1, 1.6], [2, 1.7]]").unwrap(), "\n0\t1.5\n1\t1.6\n2\t1.7\n");
+        assert_eq!(
+            turned(r#"{"columns": [{"name": "t", "unit": "s"}, {"name": "I"}], "data": [[0, 1.5], [1, 1.6], [2, 1.7]]}"#)
+                .unwrap(),
+            "t (s)\tI\n0\t1.5\n1\t1.6\n2\t1.7\n"
+        );
         assert_eq!(turned("{\"t\": 1}\n{\"t\": 2}\n"), None);
         assert_eq!(turned("{\"t\": 1}"), None);
     }

@@ -70,7 +70,7 @@ fn pairs(line: &[u8]) -> Option<Vec<(String, String)>> {
 
 /// Keys and values of a line that holds nothing else, but for a stamp and who wrote it.
 fn named(text: &str) -> Option<Vec<(String, String)>> {
-    if let Some(found) = nested(text) {
+    if let Some(found) = nested(text).or_else(|| object_behind_stamp(text)) {
         return Some(found);
     }
     if let Some((time, rest)) = bracketed(text) {
@@ -141,6 +141,25 @@ fn nested(line: &str) -> Option<Vec<(String, String)>> {
     (found.len() >= 2 && !found.iter().any(|(_, value)| value.contains('\t'))).then_some(found)
 }
 
+/// `2026-03-14T21:15:00Z hut: {"i_mA": 117}`: names and values of the object, the time before them.
+fn object_behind_stamp(line: &str) -> Option<Vec<(String, String)>> {
+    let at = line.find('{').filter(|at| *at > 0 && line.trim_end().ends_with('}'))?;
+    let before = line[..at].trim();
+    let end = stamp_end(before)?;
+    let object = serde_json::from_str(line[at..].trim()).ok()?;
+    let mut found = vec![("time".to_owned(), before[..end].to_owned())];
+    found.extend(flat(&object).into_iter().map(|(key, v)| (key, cell(v))));
+    (found.len() >= 2 && !found.iter().any(|(_, value)| value.contains('\t'))).then_some(found)
+}
+
+/// Where the date or time of day that a text starts with ends.
+fn stamp_end(text: &str) -> Option<usize> {
+    let mut ends = text.match_indices(' ').map(|(at, _)| at).chain([text.len()]);
+    let timed =
+        |end: usize| stamp(&text.as_bytes()[..end]).is_some_and(|found| found.second.is_some());
+    ends.rfind(|end| *end <= 40 && timed(*end))
+}
+
 /// `[   12.345] `, `(1773522900.1) `: a number in brackets that the line starts with is its time.
 fn bracketed(line: &str) -> Option<(&str, &str)> {
     let line = line.trim_start();
@@ -161,12 +180,7 @@ fn stamped(line: &str) -> (Option<&str>, &str) {
     };
     for (before, after) in [arrow, named()].into_iter().flatten() {
         let before = without_year(before.trim());
-        let mut ends = before.match_indices(' ').map(|(at, _)| at).chain([before.len()]);
-        let timed = |end: usize| {
-            stamp(&before.as_bytes()[..end]).is_some_and(|found| found.second.is_some())
-        };
-        let longest = ends.rfind(|end| *end <= 40 && timed(*end));
-        if let Some(end) = longest {
+        if let Some(end) = stamp_end(before) {
             return (Some(&before[..end]), after);
         }
     }
@@ -207,6 +221,18 @@ mod tests {
             .unwrap(),
             "time\tI\tU\n2026-03-14 21:15:00,250\t0 mA\t12.6 V\n\
              2026-03-14 21:15:01,250\t1 mA\t12.6 V\n2026-03-14 21:15:02,250\t2 mA\t12.6 V\n"
+        );
+        assert_eq!(
+            turned(
+                &(0..3)
+                    .map(|i| format!(
+                        "2026-03-14T21:15:0{i}Z hut: {{\"i_mA\": {i}.5, \"u\": 12}}\n"
+                    ))
+                    .collect::<String>()
+            )
+            .unwrap(),
+            "time\ti_mA\tu\n2026-03-14T21:15:00Z\t0.5\t12\n2026-03-14T21:15:01Z\t1.5\t12\n\
+             2026-03-14T21:15:02Z\t2.5\t12\n"
         );
         let spoken: String = (0..3).map(|i| format!("21:15:0{i} -> I(mA): {i}.5\n")).collect();
         assert!(turned(&spoken).unwrap().starts_with("time\tI(mA)\n21:15:00\t0.5\n"));

@@ -139,7 +139,7 @@ fn layout(sniffed: &Sniffed, head: &[u8]) -> Option<(PlainLayout, Orders)> {
     let (amperes_per_unit, unit_text) = match &sniffed.chosen.unit {
         UnitPlace::Column(unit) => (unit.amperes(), Text::EMPTY),
         UnitPlace::Cells(_) => one_unit(sniffed)?,
-        UnitPlace::Beside(_) => return None,
+        UnitPlace::Beside(_) | UnitPlace::Prefixed { .. } => return None,
     };
     if table.dialect.wrapped
         || table.line_end != b'\n'

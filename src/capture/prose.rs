@@ -2,6 +2,7 @@
 //! `[004.699] base current 2mA ok`), and records whose time stands on a line of its own.
 
 use super::cell::{Mark, number_prefix, unit_suffix};
+use super::claim::CURRENT_WORDS;
 use super::dialect::Lines;
 use super::stamp::stamp;
 use super::units::Unit;
@@ -86,6 +87,9 @@ fn timed(line: &str) -> Option<((String, String), &str)> {
     {
         return Some((("time".to_owned(), time.to_owned()), rest));
     }
+    // #12 21:15:00 current 117 mA
+    let behind_number = line.split_once(' ').filter(|(number, _)| is_row_number(number));
+    let line = behind_number.map_or(line, |(_, rest)| rest.trim_start());
     // 2026-03-14 21:15:00 INFO hut: …
     let ends = line.match_indices(' ').map(|(at, _)| at).take_while(|at| *at <= 40).take(6);
     let end = ends
@@ -94,7 +98,23 @@ fn timed(line: &str) -> Option<((String, String), &str)> {
         })
         .last()?;
     let (time, rest) = line.split_at(end);
-    rest.contains(": ").then(|| (("time".to_owned(), time.to_owned()), rest))
+    (rest.contains(": ") || speaks_of_current(rest))
+        .then(|| (("time".to_owned(), time.to_owned()), rest))
+}
+
+/// `#12`, `12:`, `(12)`: no part of a date or a time.
+fn is_row_number(word: &str) -> bool {
+    let digits = word.trim_matches(['#', ':', ')', '(', ']', '[']);
+    digits.len() < word.len() && !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit())
+}
+
+/// A word for a current stands right before a number.
+fn speaks_of_current(rest: &str) -> bool {
+    let words: Vec<String> = rest.split_whitespace().map(str::to_lowercase).collect();
+    words.windows(2).any(|pair| {
+        CURRENT_WORDS.contains(&pair[0].trim_end_matches([':', '=']))
+            && pair[1].starts_with(|c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.'))
+    })
 }
 
 /// The text with the lines that follow a line of nothing but a date and time put behind it; `None` when it has no such
@@ -172,6 +192,10 @@ mod tests {
                 ("hut current", "117 mA"),
                 ("supply", "12.6 V")
             ])
+        );
+        assert_eq!(
+            read("#12 21:15:00 current 117 mA, 12.6 V"),
+            pairs(&[("time", "21:15:00"), ("current", "117 mA"), ("reading", "12.6 V")])
         );
         assert_eq!(
             read("[004.699397] base current 2mA ok"),

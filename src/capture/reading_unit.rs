@@ -3,6 +3,7 @@
 use super::claim::{CURRENT_WORDS, says_voltage};
 use super::columns::{Column, shown, unit_column, value_at};
 use super::options::{CurrentUnit, ReadOptions};
+use super::scaling;
 use super::table::Table;
 use super::units::{Standing, Unit, unit_in_header, unit_of, words_of};
 use crate::findings::{Caution, Decision};
@@ -16,6 +17,8 @@ pub(super) enum UnitPlace {
     Cells(Option<CurrentUnit>),
     /// In the column beside.
     Beside(usize),
+    /// In the column beside, its prefix in another.
+    Prefixed { prefix: usize, unit: usize },
 }
 
 /// A current that batteries and their chargers hardly reach, ampere (common practice).
@@ -190,9 +193,22 @@ pub(super) fn with_unit(
         return done(UnitPlace::Cells(fallback), symbols, ac);
     }
     if let Some((beside, units)) = unit_column(table, columns, place) {
+        let prefixed = scaling::prefixes(table, columns, place, beside);
+        let (unit_place, units, prefix) = match prefixed {
+            Some((prefix, units)) => {
+                (UnitPlace::Prefixed { prefix, unit: beside }, units, Some(prefix))
+            }
+            None => (UnitPlace::Beside(beside), units, None),
+        };
+        let before =
+            prefix.map(|prefix| format!("`{}` and ", columns[prefix].title())).unwrap_or_default();
         let symbols = units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ");
-        decide(&symbols, format!("written in `{}`, row by row", columns[beside].title()), None);
-        return done(UnitPlace::Beside(beside), symbols, ac);
+        decide(
+            &symbols,
+            format!("written in {before}`{}`, row by row", columns[beside].title()),
+            None,
+        );
+        return done(unit_place, symbols, ac);
     }
     if let Some((unit, standing)) = header {
         decide(

@@ -6,6 +6,7 @@ use super::clock::{Clock, PartsAre};
 use super::columns::cell_unit;
 use super::options::CurrentUnit;
 use super::reading_unit::UnitPlace;
+use super::scaling::prefixed;
 use super::stamp::{RawDate, stamp};
 
 /// The date of the row before, so that its digits are read once a day.
@@ -67,6 +68,7 @@ fn scale(plan: &Plan, own: Option<CurrentUnit>, cells: &[&[u8]], raw: &mut Raw) 
     let unit = match &plan.unit {
         UnitPlace::Column(unit) => *unit,
         UnitPlace::Cells(fallback) => own.or(*fallback)?,
+        UnitPlace::Prefixed { prefix, unit } => prefixed(cells.get(*prefix)?, cells.get(*unit)?)?,
         UnitPlace::Beside(at) => cells.get(*at).and_then(|cell| cell_unit(cell))?,
     };
     if !raw.units.contains(&unit) {

@@ -10,6 +10,7 @@ use super::long;
 use super::options::ReadOptions;
 use super::read::Told;
 use super::reading_unit::Chosen;
+use super::short_header;
 use super::table::{self, Table};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
@@ -85,6 +86,7 @@ fn sniff_table(
     options: &ReadOptions,
     told: &mut Told,
 ) -> Result<Sniffed, InputFault> {
+    short_header::mend(&mut table, options.decimal_mark, told);
     tell_table(&table, options, told);
     let mut columns = columns::describe(&table, options.decimal_mark);
     commas_in_two_roles(file, &table, &columns)?;

@@ -299,6 +299,14 @@ pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
         first || last || tenths
     };
     let bracketed = ['(', ')', '[', ']', '{', '}', ',', ';'];
+    if let Some(word) =
+        text.split(|c: char| c.is_whitespace() || c == '_' || bracketed.contains(&c)).find(|w| {
+            let factor = w.trim_start_matches(times);
+            factor.len() < w.len() && power(factor) || is_power_of_ten(w)
+        })
+    {
+        return Some(word);
+    }
     // A unit on its own beside it: the number is a resolution or a range.
     if text.split(bracketed).any(current) {
         return None;
@@ -306,16 +314,37 @@ pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
     text.split(bracketed).chain(text.split(['_', ' '])).find(scaled).map(str::trim)
 }
 
-/// `10 mA` that a name ends in, without brackets: a range or a multiple of the unit; the number and the text.
+/// `10^-3`, `10⁻³`, `10**-3`, `1e-3`.
+fn is_power_of_ten(word: &str) -> bool {
+    let exponent = |c: char| c.is_ascii_digit() || "-+−⁻⁺⁰¹²³⁴⁵⁶⁷⁸⁹".contains(c);
+    let word = word.trim_start_matches(['x', 'X', '×', '*', '·', '/']);
+    let after = word
+        .strip_prefix("10")
+        .map(|rest| rest.trim_start_matches(['^', '*']).trim_start_matches('E'));
+    let raised = after.is_some_and(|rest| {
+        rest.len() + 2 < word.len() && !rest.is_empty() && rest.chars().all(exponent)
+            || rest.starts_with(['⁻', '⁺', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'])
+    });
+    let small = word.strip_prefix(['1', 'E']).and_then(|rest| rest.strip_prefix(['e', 'E']));
+    raised || small.is_some_and(|rest| !rest.is_empty() && rest.chars().all(exponent))
+}
+
+/// `10 mA` or `[10mA]` that a name ends in: a range or a multiple of the unit; the number and the text.
 pub(super) fn counted_unit(text: &str) -> Option<(f64, &str)> {
-    let (before, unit) = text.trim().rsplit_once(' ')?;
+    let text = text.trim().trim_end_matches([')', ']', '}', '>']);
+    let part = text.rsplit(['(', '[', '{', '<', ',', '/']).next()?.trim();
+    // Without brackets only where a blank stands between: `CH10A` is a channel.
+    let (before, unit) = part.rsplit_once(' ').or_else(|| {
+        let end = part.find(|c: char| !c.is_ascii_digit())?;
+        (part.len() < text.len()).then(|| part.split_at(end))
+    })?;
     let digits = before.rsplit(' ').next()?;
     let whole = digits.bytes().all(|b| b.is_ascii_digit());
     let power =
         digits.starts_with('1') && digits.len() > 1 && digits[1..].bytes().all(|b| b == b'0');
     let current = unit_of(unit).is_some_and(|u| u.current().is_some());
     (whole && power && current)
-        .then(|| Some((digits.parse().ok()?, &text.trim()[before.len() - digits.len()..])))?
+        .then(|| Some((digits.parse().ok()?, &part[before.len() - digits.len()..])))?
 }
 
 /// Alternating current when the header says so beside the unit.
@@ -458,6 +487,11 @@ mod tests {
             "current [mA/10]",
             "bat_cA",
             "current, deciamps",
+            "I / 10^-3 A",
+            "I (10⁻³ A)",
+            "I [1e-3 A]",
+            "I_mA_x10",
+            "I (mA) x10",
         ] {
             assert!(multiplied_unit(text).is_some(), "{text}");
         }
@@ -473,6 +507,16 @@ mod tests {
             "I (A), 0.1A steps",
         ] {
             assert_eq!(multiplied_unit(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_number_before_the_unit_is_seen_within_brackets_too() {
+        for text in ["current 10 mA", "current [10 mA]", "I (10mA)", "I/10 mA", "I, 10 mA"] {
+            assert_eq!(counted_unit(text).map(|(count, _)| count), Some(10.0), "{text}");
+        }
+        for text in ["current (mA)", "CH10A", "I (20 A)", "I1 (mA)", "10 V"] {
+            assert_eq!(counted_unit(text), None, "{text}");
         }
     }
 

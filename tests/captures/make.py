@@ -431,3 +431,126 @@ write(
     + "".join(f"2026-03-14T{of_day(EVENING + i)},{i},{'lost,,,' if i < 2 else f'ok,12.6,{a:.3f},{12.6 * a:.3f}'}\n" for i, a in rows),
     "current_A", "A", read=CURRENT[2:], duration=ROWS - 3.0, start="2026-03-14T21:15:02",
 )
+write(
+    "minutes_from_a_quarter.csv",
+    "time,current (A)\n" + "".join(f"{15 * (i + 1) // 60:02d}:{15 * (i + 1) % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=15.0 * (ROWS - 1), cautions="clock-two-parts",
+)
+write(
+    "minutes_by_interval.csv",
+    "Interval: 10 s\ntime,current (A)\n"
+    + "".join(f"{(720 + 10 * i) // 60:02d}:{10 * i % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=10.0 * (ROWS - 1),
+)
+write(
+    "minutes_past_the_hour.csv",
+    "time mm:ss,current (A)\n"
+    + "".join(f"{(3400 + 10 * i) // 60 % 60:02d}:{(3400 + 10 * i) % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=10.0 * (ROWS - 1), cautions="clock-overflow",
+)
+write(
+    "hours_fill_a_day.csv",
+    "time,current (A)\n" + "".join(f"{i // 2:02d}:{30 * (i % 2):02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=1800.0 * (ROWS - 1),
+)
+write(
+    "hours_over_midnight.csv",
+    "time,current (A)\n" + "".join(f"{(22 + i // 4) % 24:02d}:{15 * (i % 4):02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=900.0 * (ROWS - 1), cautions="clock-midnight",
+)
+write(
+    "hours_by_start_line.csv",
+    "started 21:15:00\ntime,current (A)\n"
+    + "".join(f"{(1275 + i) // 60 % 24:02d}:{(1275 + i) % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1),
+)
+write(
+    "us_unlabelled.csv",
+    "timestamp,current (A)\n" + "".join(f"{112345678 + 100003 * i},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=0.100003 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "row_names_bare.txt",
+    "time current supply\n" + "".join(f"{i + 1} {i * 0.5} {a:.3f} 12.6\n" for i, a in rows),
+    "current", "A", duration=0.5 * (ROWS - 1), cautions="unit-assumed clock-unit-assumed",
+)
+write(
+    "row_names_by_tabs.tsv",
+    "t_s\tI_mA\n" + "".join(f"r{i + 1}\t{2 * i}\t{1000 * a:.0f}\n" for i, a in rows),
+    "I_mA", "mA", duration=2.0 * (ROWS - 1),
+)
+write(
+    "row_number_before_time.txt",
+    "".join(f"#{i + 1} {of_day(EVENING + i)} current {1000 * a:.0f} mA, 12.6 V\n" for i, a in rows),
+    "current", "mA",
+)
+write(
+    "date_beside_hour_minute.csv",
+    "date,hour,minute,second,amps\n"
+    + "".join(f"14.03.2026,21,{(900 + 7 * i) // 60},{(900 + 7 * i) % 60},{a:.3f}\n" for i, a in rows),
+    "amps", "A", duration=7.0 * (ROWS - 1), start="2026-03-14T21:15:00",
+)
+write(
+    "averages_under_units.csv",
+    "TOP,hut,12\nTIMESTAMP,RECORD,SupplyV,PumpI\nTS,RN,Volts,Amps\n,,Avg,Avg\n"
+    + "".join(f'"2026-03-14 {of_day(EVENING + i)}",{i},12.6,{a:.3f}\n' for i, a in rows),
+    "PumpI Avg", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "names_in_document.json",
+    json.dumps({"made_by": "hut", "columns": [{"name": "t", "unit": "s"}, {"name": "I", "unit": "mA"}], "data": [[i * 0.25, round(1000 * a)] for i, a in rows]}),
+    "I (mA)", "mA", duration=0.25 * (ROWS - 1),
+)
+write(
+    "prefix_apart.csv",
+    "time (s),value,prefix,unit\n"
+    + "".join(f"{i},{a if a > 0.2 else 1000 * a:.3f},{'' if a > 0.2 else 'm'},A\n" for i, a in rows),
+    "value", '"A, mA"', duration=ROWS - 1.0,
+)
+write(
+    "access_log_stamp.log",
+    "".join(f"[14/Mar/2026:{of_day(EVENING + i)} +0100] current={1000 * a:.0f}mA supply=12.6V\n" for i, a in rows),
+    "current", "mA", start="2026-03-14T21:15:00+01:00",
+)
+write(
+    "object_behind_stamp.log",
+    "".join(f'2026-03-14T{of_day(EVENING + i)} hut: {{"i_mA": {1000 * a:.0f}, "u_V": 12.6}}\n' for i, a in rows),
+    "i_mA", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "samplerate.csv",
+    "; made by the hut\n; Samplerate: 2 kHz\nA1 (A)\n" + "".join(f"{a:.3f}\n" for _, a in rows),
+    "A1 (A)", "A", duration=(ROWS - 1) / 2000,
+)
+write(
+    "half_day_with_blanks.csv",
+    "hora;corriente (A)\n" + "".join(f"9:{15 + i // 60:02d}:{i % 60:02d} p.\u00a0m.;{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "corriente (A)", "A",
+)
+write(
+    "points_and_blanks.csv",
+    "idő;áram (A)\n" + "".join(f"2026. 03. 14. {of_day(EVENING + i)};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "áram (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "fields_and_types.log",
+    "#separator tab\n#fields\tts\tcurrent_a\tsupply\n#types\ttime\tdouble\tdouble\n"
+    + "".join(f"{1773522900 + i}.5\t{a:.3f}\t12.6\n" for i, a in rows),
+    "current_a", "A", start="2026-03-14T21:15:00.5+00:00", cautions="unit-assumed clock-utc",
+)
+write(
+    "range_in_brackets.csv",
+    "time (s),current [10 A]\n" + "".join(f"{i},{a:.3f}\n" for i, a in rows),
+    "current [10 A]", "A", cautions="unit-range",
+)
+
+
+def refused(name, head, row):
+    (FOLDER / name).write_text(head + "".join(row(i, a) for i, a in rows))
+
+
+refused("fault_counted_unit.csv", "time (s),current [10 mA]\n", lambda i, a: f"{i},{100 * a:.1f}\n")
+refused("fault_counted_units_row.csv", "time;current\nhh:mm:ss;10 mA\n", lambda i, a: f"{of_day(EVENING + i)};{100 * a:.1f}\n")
+refused("fault_power_of_ten.csv", "time (s);I / 10^-3 A\n", lambda i, a: f"{i};{1000 * a:.0f}\n")
+refused("fault_times_ten.csv", "t_s,I_mA_x10\n", lambda i, a: f"{i},{10000 * a:.0f}\n")
+refused("fault_exponent_apart.csv", "time (s),reading,exponent,unit\n", lambda i, a: f"{i},{1000 * a:.0f},-3,A\n")

@@ -5,12 +5,15 @@ use super::super::table::Table;
 use super::{Clock, Found, decide};
 use crate::findings::{Caution, Decision};
 
-/// Year, month, day, hour, minute and second in a column each, named so.
-pub(super) fn in_six_columns(
+/// Year, month, day, hour, minute and second in a column each, named so; or a date in one, and the hour and minute, with
+/// or without the second, in others.
+pub(super) fn in_named_parts(
+    table: &Table,
     columns: &[Column],
     current: usize,
     set_aside: &[usize],
     decisions: &mut Vec<Decision>,
+    cautions: &mut Vec<Caution>,
 ) -> Option<Found> {
     const NAMES: [&[&str]; 6] = [
         &["year", "yyyy", "yr", "jahr", "année", "año", "anno"],
@@ -35,17 +38,69 @@ pub(super) fn in_six_columns(
             })
             .map(|c| c.place)
     };
-    let places: Vec<usize> = NAMES.into_iter().zip(LIMITS).map(place).collect::<Option<_>>()?;
+    let places: Vec<Option<usize>> = NAMES.into_iter().zip(LIMITS).map(place).collect();
+    let whole =
+        |at: Option<usize>| at.filter(|at| columns.iter().any(|c| c.place == *at && c.integers));
+    let (hour, minute) = (whole(places[3])?, whole(places[4])?);
+    let days: Option<Vec<usize>> = places[..3].iter().copied().collect();
+    let (mut places, mut format, told, seconds) = match (days, places[5]) {
+        (Some(days), Some(second)) => (days, "%Y %m %d".to_owned(), "six columns", Some(second)),
+        (_, second) => {
+            let (date, format) = date_alone(table, columns, cautions)?;
+            (vec![date], format, "columns", second)
+        }
+    };
+    places.extend([hour, minute]);
+    format.push_str(" %H %M");
+    if let Some(second) = seconds {
+        places.push(second);
+        format.push_str(" %S%.f");
+    }
     decide(
         decisions,
         "clock",
-        "date and time in six columns".to_owned(),
-        "columns are named year, month, day, hour, minute and second".to_owned(),
+        format!("date and time in {told}"),
+        "columns are named after the date, hour, minute and second".to_owned(),
         None,
     );
-    let format = "%Y %m %d %H %M %S%.f".to_owned();
     let clock = Clock::Pattern { columns: places, format };
     Some(Found { clock, origin: None, utc: false, span: false, wraps_s: None })
+}
+
+/// The column of dates without times, and their pattern.
+fn date_alone(
+    table: &Table,
+    columns: &[Column],
+    cautions: &mut Vec<Caution>,
+) -> Option<(usize, String)> {
+    const FORMATS: [&str; 8] = [
+        "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y",
+        "%m-%d-%Y",
+    ];
+    let mut dated = columns.iter().filter(|c| c.times > 0 && c.numbers + c.texts == 0);
+    let date = dated.next().filter(|_| dated.next().is_none())?;
+    let cells: Option<Vec<&str>> =
+        table.sample.iter().map(|row| std::str::from_utf8(row.get(date.place)?).ok()).collect();
+    let mut cells = cells?;
+    cells.dedup();
+    let mut fits = FORMATS
+        .iter()
+        .filter(|f| cells.iter().all(|text| jiff::fmt::strtime::parse(f, text).is_ok()));
+    let format = fits.next()?;
+    if let Some(other) = fits.next() {
+        cautions.push(order_open(cells[0], format, &format!("{other} %H %M %S")));
+    }
+    Some((date.place, (*format).to_owned()))
+}
+
+fn order_open(date: &str, format: &str, overrule: &str) -> Caution {
+    Caution::new(
+        "date-order",
+        format!(
+            "the date \"{}\" can be read in more than one order; {format} was chosen because it is the commonest: overrule with --clock-format \"{overrule}\"",
+            shown(date)
+        ),
+    )
 }
 
 /// A column of dates and one of times of day, both in six digits (IEC 61162-1: `ddmmyy` and `hhmmss`) or the date in
@@ -90,13 +145,7 @@ pub(super) fn in_bare_digits(
         return None;
     }
     if let Some(other) = fits.next() {
-        cautions.push(Caution::new(
-            "date-order",
-            format!(
-                "the date \"{}\" can be read in more than one order; {format} was chosen because it is the commonest: overrule with --clock-format \"{other} %H%M%S\"",
-                shown(dates[0])
-            ),
-        ));
+        cautions.push(order_open(dates[0], format, &format!("{other} %H%M%S")));
     }
     let format = format!("{format} %H%M%S%.f");
     decide(

@@ -1,10 +1,14 @@
 //! What the parts of a time are where their number leaves it open.
 
-use super::super::columns::Column;
+use super::super::columns::{Column, shown};
 use super::super::dates::{Order, calendar};
-use super::super::stamp::{DateKind, RawDate, Stamp};
+use super::super::interval::interval_in_text;
+use super::super::stamp::{DateKind, RawDate, Stamp, stamp};
 use super::super::table::Table;
-use crate::findings::Caution;
+use super::decide;
+use crate::findings::{Caution, Decision};
+
+const HOUR_S: f64 = 3600.0;
 
 /// What the parts of a time are where their number leaves it open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,6 +26,10 @@ pub(in crate::capture) enum PartsAre {
 }
 
 impl PartsAre {
+    fn of_two(self) -> &'static str {
+        if self == Self::MinutesSeconds { "minutes and seconds" } else { "hours and minutes" }
+    }
+
     /// Seconds of a time without a date.
     pub(in crate::capture) fn second(self, found: &Stamp) -> Option<f64> {
         match (self, &found.four) {
@@ -56,6 +64,7 @@ pub(super) fn two_parts(
     table: &Table,
     column: &Column,
     sample: &[Stamp],
+    decisions: &mut Vec<Decision>,
     cautions: &mut Vec<Caution>,
 ) -> PartsAre {
     if sample.iter().any(|s| s.date.is_some() || s.half_day) {
@@ -69,6 +78,7 @@ pub(super) fn two_parts(
         || header.contains("h:m")
         || header.contains("uhrzeit")
         || header.contains("clock")
+        || header.contains("time of day")
     {
         return PartsAre::Usual;
     }
@@ -80,19 +90,17 @@ pub(super) fn two_parts(
     if days {
         return PartsAre::Usual;
     }
-    // Hours of a day have a leading zero oftener than minutes since a start.
-    let first = table.sample.first().and_then(|row| row.get(column.place));
-    let from_zero = first.is_some_and(|cell| cell.starts_with(b"0:0"));
-    // Hours of a day end at 23.
-    let largest = sample.iter().filter_map(|s| s.second).fold(0.0, f64::max) / 3600.0;
-    if largest >= 24.0 {
-        return PartsAre::MinutesSeconds;
+    let times: Vec<f64> =
+        table.sample.iter().filter_map(|row| stamp(row.get(column.place)?)?.second).collect();
+    if let Some((parts, why)) = told_elsewhere(table, column, &times) {
+        decide(decisions, "parts of the time", parts.of_two().to_owned(), why, None);
+        return parts;
     }
-    let (parts, chosen, other) = if from_zero {
-        (PartsAre::MinutesSeconds, "minutes and seconds", "%H:%M")
-    } else {
-        (PartsAre::Usual, "hours and minutes", "%M:%S")
-    };
+    let ends = times.first().copied().unwrap_or(0.0).min(times.last().copied().unwrap_or(0.0));
+    // A span starts at 0 nearly always, a time of day once in 24.
+    let parts = if ends < HOUR_S { PartsAre::MinutesSeconds } else { PartsAre::Usual };
+    let chosen = parts.of_two();
+    let other = if parts == PartsAre::Usual { "%M:%S" } else { "%H:%M" };
     cautions.push(Caution::new(
         "clock-two-parts",
         format!(
@@ -101,6 +109,52 @@ pub(super) fn two_parts(
         ),
     ));
     parts
+}
+
+/// What else the file says of times in two parts, `times` being their seconds if they are hours and minutes.
+fn told_elsewhere(table: &Table, column: &Column, times: &[f64]) -> Option<(PartsAre, String)> {
+    // Hours of a day end at 23.
+    if times.iter().any(|t| *t >= 24.0 * HOUR_S) {
+        return Some((PartsAre::MinutesSeconds, "their first number passes 23".to_owned()));
+    }
+    let mut steps: Vec<f64> =
+        times.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|s| *s > 0.0).collect();
+    steps.sort_by(f64::total_cmp);
+    let step = *steps.get(steps.len() / 2)?;
+    let over_midnight =
+        |w: &[f64]| 24.0 * HOUR_S - (w[0] - w[1]).abs() <= 2.5 * step && (w[0] - w[1]).abs() > step;
+    if times.windows(2).any(over_midnight) {
+        return Some((PartsAre::Usual, "they go on from 24:00 to 0:00".to_owned()));
+    }
+    if let Some((interval_s, _, line)) = interval_in_text(table) {
+        let agrees = |step: f64| (interval_s / step - 1.0).abs() < 0.05;
+        let why = || format!("the interval told elsewhere agrees: \"{}\"", shown(line.trim()));
+        if agrees(step) {
+            return Some((PartsAre::Usual, why()));
+        }
+        if agrees(step / 60.0) {
+            return Some((PartsAre::MinutesSeconds, why()));
+        }
+    }
+    let (low, high) = times.iter().fold((f64::MAX, 0.0_f64), |(l, h), t| (l.min(*t), h.max(*t)));
+    if low < step && (high + step - 24.0 * HOUR_S).abs() < 0.5 * step {
+        return Some((PartsAre::Usual, "they fill a day from 0:00 to 24:00".to_owned()));
+    }
+    let first = String::from_utf8_lossy(table.sample.first()?.get(column.place)?).into_owned();
+    let line = table.preamble.iter().find(|line| {
+        line.match_indices(first.as_str()).any(|(at, _)| {
+            let before = line[..at].chars().next_back();
+            let after = &line[at + first.len()..];
+            let ends = !after.starts_with(|c: char| c.is_ascii_digit() || c == '.' || c == ',');
+            !before.is_some_and(|c| c.is_ascii_digit() || c == ':') && ends
+        })
+    });
+    line.filter(|_| low >= HOUR_S).map(|line| {
+        (
+            PartsAre::Usual,
+            format!("a line before the table names the first: \"{}\"", shown(line.trim())),
+        )
+    })
 }
 
 /// `0:00:01:30`: the reading that the header names, or that spaces the rows most evenly.

@@ -78,6 +78,13 @@ impl<'a> Scanner<'a> {
                 let (day, _) = self.take_number()?;
                 self.ordinal(value, day)
             }
+            // 02/Jan/2026:03:04:05
+            Some(b':') if count == 4 && self.month.is_some() && self.loose_len == 1 => {
+                self.at += 1;
+                self.loose[1] = (value, count);
+                self.loose_len = 2;
+                Some(())
+            }
             Some(b':') if self.out.second.is_none() && count <= 4 => {
                 if self.out.date.is_none() && self.month.is_none() && count > 2 && value > 9999 {
                     return None;
@@ -240,6 +247,9 @@ impl<'a> Scanner<'a> {
     fn date(&mut self, first: i32, first_count: usize, sep: u8) -> Option<()> {
         let mark = self.at;
         self.at += 1;
+        if sep == b'.' && matches!(self.cell.get(self.at..), Some([b' ', b'0'..=b'9', ..])) {
+            return self.points_and_blanks(first, first_count);
+        }
         if !self.peek()?.is_ascii_digit() {
             // 02-Jan-2026, or an ordinal point: "2. Januar".
             self.at = mark + 1;
@@ -274,6 +284,23 @@ impl<'a> Scanner<'a> {
             self.at += 1;
         }
         self.out.separator = sep;
+        self.out.date = Some(RawDate { fields: [first, second, third], kind });
+        Some(())
+    }
+
+    /// `2026. 1. 2.`, `2. 1. 2026`: points with blanks behind them.
+    fn points_and_blanks(&mut self, first: i32, first_count: usize) -> Option<()> {
+        self.at += 1;
+        let (second, 1 | 2) = self.take_number()? else { return None };
+        let [b'.', b' ', b'0'..=b'9', ..] = self.cell.get(self.at..)? else { return None };
+        self.at += 2;
+        let (third, third_count) = self.take_number()?;
+        let kind = match (first_count, third_count) {
+            (4, 1 | 2) => DateKind::Settled,
+            (1 | 2, 4) => DateKind::YearLast,
+            _ => return None,
+        };
+        self.out.separator = b'.';
         self.out.date = Some(RawDate { fields: [first, second, third], kind });
         Some(())
     }
@@ -348,14 +375,14 @@ impl<'a> Scanner<'a> {
         if text.len() == 1 && self.out.second.is_some() && self.cell.get(self.at) == Some(&b'.') {
             let dotted: String = self.cell[start..]
                 .iter()
+                .filter(|b| b.is_ascii_alphabetic())
                 .map(|b| char::from(*b).to_ascii_lowercase())
-                .filter(|c| *c != '.' && *c != ' ')
                 .take(2)
                 .collect();
             if dotted == "am" || dotted == "pm" {
                 while self
                     .peek()
-                    .is_some_and(|b| matches!(b, b'.' | b' ') || b.is_ascii_alphabetic())
+                    .is_some_and(|b| matches!(b, b'.' | b' ' | 0x80..) || b.is_ascii_alphabetic())
                 {
                     self.at += 1;
                 }

@@ -3,7 +3,7 @@
 use super::super::clock::TIME_WORDS;
 use super::super::dialect::{Delimiter, Dialect};
 use super::super::stamp::stamp;
-use super::super::units::{unit_of, words_of};
+use super::super::units::{counted_unit, unit_of, words_of};
 use super::{CELLS, Kind, kind};
 
 #[derive(Default)]
@@ -45,7 +45,17 @@ pub(super) fn header(
             }
             break;
         };
-        let units = is_units_row(&cells);
+        let above = || {
+            let above = lines.get(at.checked_sub(1)?)?.1;
+            header_cells(above, dialect, width, widest, row, true).map(|(cells, _)| cells)
+        };
+        if head.rows.is_empty() && is_type_row(&cells) && above().is_some_and(|a| !is_type_row(&a))
+        {
+            continue;
+        }
+        let units = is_units_row(&cells)
+            || !named && is_kind_row(&cells)
+            || !named && above().is_some_and(|above| is_partly_units(&cells, &above));
         if named && !units && !is_group_row(&cells, &head.rows[0]) {
             break;
         }
@@ -86,6 +96,19 @@ fn header_cells(
     let mut slices = Vec::new();
     dialect.split(bare, CELLS, &mut slices);
     let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
+    // `#fields` is what the line is, not a name.
+    let is_time =
+        |c: &String| words_of(c).iter().any(|w| TIME_WORDS.contains(&w.to_lowercase().as_str()));
+    if cells.len() == width + 1
+        && cells.last().is_some_and(|c| !c.is_empty())
+        && !cells.first().is_some_and(is_time)
+        && matches!(
+            plain.trim_ascii_start(),
+            [b'#' | b'%' | b'@' | b'$', b'a'..=b'z' | b'A'..=b'Z', ..]
+        )
+    {
+        cells.remove(0);
+    }
     let mut names = None;
     if dialect.delimiter == Delimiter::Blanks && cells.len() != width {
         let (merged, written) = blank_header(&String::from_utf8_lossy(bare), width, row)?;
@@ -107,7 +130,12 @@ fn header_cells(
         let extra = cells[width..].join(" ").to_lowercase();
         ["interval", "rate", "period", "dt"].iter().any(|word| extra.contains(word))
     };
-    let numbers = cells.iter().filter(|c| kind(c.as_bytes()) == Kind::Number).count();
+    // `10 mA` beside `hh:mm:ss` is a unit that counts.
+    let counts = |c: &String| counted_unit(&format!("({c})")).is_some();
+    let under_format = cells.iter().any(|c| is_format_word(c));
+    let is_number =
+        |c: &&String| kind(c.as_bytes()) == Kind::Number && !(under_format && counts(c));
+    let numbers = cells.iter().filter(is_number).count();
     if width <= 2 && numbers > 0 && !over_units && !says_interval {
         return None;
     }
@@ -236,6 +264,78 @@ fn is_units_row(cells: &[String]) -> bool {
         })
         .count();
     (units > 0 || bracketed) && plain == cells.len()
+}
+
+/// A row under the names that says of what type the cells are (`time | double | string`).
+fn is_type_row(cells: &[String]) -> bool {
+    let typed = |c: &str| {
+        matches!(
+            c,
+            "double"
+                | "float"
+                | "real"
+                | "int"
+                | "integer"
+                | "long"
+                | "string"
+                | "bool"
+                | "numeric"
+        )
+    };
+    let lower: Vec<String> = cells.iter().map(|c| c.to_lowercase()).collect();
+    lower.iter().any(|c| typed(c))
+        && lower.iter().all(|c| {
+            typed(c)
+                || matches!(
+                    c.as_str(),
+                    "" | "time" | "date" | "datetime" | "text" | "count" | "enum" | "interval"
+                )
+        })
+}
+
+/// A row under the units that says what became of the readings (`Avg`, `Smp`, `Max`).
+fn is_kind_row(cells: &[String]) -> bool {
+    let mut filled = cells.iter().filter(|c| !c.is_empty()).peekable();
+    filled.peek().is_some()
+        && filled.all(|c| {
+            matches!(
+                c.to_lowercase().as_str(),
+                "avg"
+                    | "average"
+                    | "mean"
+                    | "smp"
+                    | "sample"
+                    | "min"
+                    | "max"
+                    | "std"
+                    | "tot"
+                    | "total"
+                    | "inst"
+                    | "instant"
+                    | "raw"
+                    | "calc"
+                    | "rms"
+                    | "-"
+                    | "--"
+            )
+        })
+}
+
+/// Units with a word or two of another kind between them (`TS | RN | Volts | Amps`), under a row that names every
+/// column.
+fn is_partly_units(cells: &[String], above: &[String]) -> bool {
+    let filled = cells.iter().filter(|c| !c.is_empty()).count();
+    let units = cells.iter().filter(|c| unit_of(c).is_some()).count();
+    let names = above.iter().filter(|c| {
+        !c.is_empty()
+            && !c.ends_with(':')
+            && unit_of(c).is_none()
+            && kind(c.as_bytes()) == Kind::Text
+    });
+    let mut names: Vec<&String> = names.collect();
+    names.sort();
+    names.dedup();
+    units > 0 && units * 2 >= filled && cells.len() > 2 && names.len() == cells.len()
 }
 
 /// What a units row says under a date or a text column.

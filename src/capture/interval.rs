@@ -33,7 +33,7 @@ fn below_its_name(table: &Table) -> Option<(f64, bool, String)> {
     })
 }
 
-fn interval_of(line: &str) -> Option<(f64, bool)> {
+pub(super) fn interval_of(line: &str) -> Option<(f64, bool)> {
     named_interval(line).or_else(|| at_rate(line).map(|s| (s, false)))
 }
 
@@ -53,11 +53,14 @@ fn at_rate(line: &str) -> Option<f64> {
 
 fn named_interval(line: &str) -> Option<(f64, bool)> {
     let lower = line.to_lowercase();
-    let keys: [(&str, bool); 29] = [
+    let keys: [(&str, bool); 32] = [
         ("sampling interval", false),
         ("sample interval", false),
         ("logging interval", false),
         ("log interval", false),
+        ("sampled every", false),
+        ("logged every", false),
+        ("recorded every", false),
         ("samplinginterval", false),
         ("sampleinterval", false),
         ("interval", false),

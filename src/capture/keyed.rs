@@ -43,10 +43,17 @@ pub(super) fn table(text: &[u8]) -> Option<Vec<u8>> {
         }
     }
     let keys = keys.filter(|_| alike >= 3 && alike * 10 >= seen * 8)?;
-    let mut out = keys.join("\t").into_bytes();
-    out.push(b'\n');
+    let mut out = Vec::with_capacity(text.len());
+    let mut headed = false;
     for (_, line) in Lines::new(text, end) {
-        match pairs(line) {
+        let found = pairs(line);
+        // What stands before the first of such lines stays before the header.
+        if !headed && found.as_ref().is_some_and(|found| found.iter().map(|p| &p.0).eq(&keys)) {
+            headed = true;
+            out.extend_from_slice(keys.join("\t").as_bytes());
+            out.push(b'\n');
+        }
+        match found {
             Some(found) if found.len() == keys.len() && found.iter().map(|p| &p.0).eq(&keys) => {
                 let values: Vec<&str> = found.iter().map(|(_, value)| value.as_str()).collect();
                 out.extend_from_slice(values.join("\t").as_bytes());

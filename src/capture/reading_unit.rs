@@ -1,6 +1,6 @@
 //! In which unit the readings of the current's column are.
 
-use super::claim::{CURRENT_WORDS, says_voltage};
+use super::claim::{CURRENT_WORDS, says_current, says_voltage};
 use super::columns::{Column, shown, unit_column, value_at};
 use super::options::{CurrentUnit, ReadOptions};
 use super::scaling;
@@ -130,7 +130,19 @@ pub(super) fn preamble_unit(table: &Table) -> Option<(CurrentUnit, bool, String)
             return Some((unit, ac, shown(bare)));
         }
     }
-    None
+    // `Current measurements in mA`, a sentence.
+    table.preamble.iter().find_map(|line| {
+        let bare = line.trim().trim_start_matches(['#', '%', '/', ';', '!', '*', '"']).trim();
+        let sentence = says_current(bare)
+            && !says_voltage(bare)
+            && bare.contains(" in ")
+            && !bare.contains(|c: char| c.is_ascii_digit());
+        let unit = unit_in_header(bare).filter(|_| sentence);
+        match unit {
+            Some((Unit::Current { unit, ac }, Standing::Written)) => Some((unit, ac, shown(bare))),
+            _ => None,
+        }
+    })
 }
 
 /// The unit of the column at `place`.

@@ -285,10 +285,10 @@ pub(super) fn multiplied_unit(text: &str) -> Option<&str> {
         let end = |c: char| !(c.is_ascii_digit() || c == '.');
         let after = part.trim_start_matches(times).trim_start();
         let (digits, unit) = after.split_at(after.find(end).unwrap_or(after.len()));
+        let symbol = unit.trim_start().trim_start_matches(times);
+        let signed = after.len() < part.len() || symbol.len() < unit.trim_start().len();
         // Without a sign of multiplication whole numbers are a range.
-        let first = power(digits)
-            && current(unit)
-            && (after.len() < part.len() || digits.starts_with("0."));
+        let first = power(digits) && current(symbol) && (signed || digits.starts_with("0."));
         let last = part
             .rsplit_once(|c| times(c) || c == '/')
             .is_some_and(|(unit, digits)| current(unit) && power(digits.trim()));
@@ -491,6 +491,8 @@ mod tests {
             "I (10⁻³ A)",
             "I [1e-3 A]",
             "I_mA_x10",
+            "current (10*mA)",
+            "I [100 x mA]",
             "I (mA) x10",
         ] {
             assert!(multiplied_unit(text).is_some(), "{text}");

@@ -554,3 +554,19 @@ refused("fault_counted_units_row.csv", "time;current\nhh:mm:ss;10 mA\n", lambda 
 refused("fault_power_of_ten.csv", "time (s);I / 10^-3 A\n", lambda i, a: f"{i};{1000 * a:.0f}\n")
 refused("fault_times_ten.csv", "t_s,I_mA_x10\n", lambda i, a: f"{i},{10000 * a:.0f}\n")
 refused("fault_exponent_apart.csv", "time (s),reading,exponent,unit\n", lambda i, a: f"{i},{1000 * a:.0f},-3,A\n")
+write(
+    "minutes_above_23.csv",
+    "time,current (A)\n" + "".join(f"{40 * (i + 60) // 60:02d}:{40 * (i + 60) % 60:02d},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=40.0 * (ROWS - 1), cautions="clock-two-parts",
+)
+write(
+    "words_before_named_lines.log",
+    "connected\nheartbeat\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},250 - hut - I={1000 * a:.1f} U=12.6\n" for i, a in rows),
+    "I", "mA", start="2026-03-14T21:15:00.25", cautions="unit-assumed",
+)
+write(
+    "sentences_above.csv",
+    "Current measurements in mA\nsampled every 0.5 seconds\n" + "".join(f"{1000 * a / 10:.1f}\n" for _, a in rows),
+    "column 1", "mA", duration=0.5 * (ROWS - 1), read=[a / 10 for a in CURRENT],
+)
+refused("fault_ten_times.csv", "time (s),current (10*mA)\n", lambda i, a: f"{i},{100 * a:.1f}\n")

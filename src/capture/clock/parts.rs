@@ -97,8 +97,9 @@ pub(super) fn two_parts(
         return parts;
     }
     let ends = times.first().copied().unwrap_or(0.0).min(times.last().copied().unwrap_or(0.0));
-    // A span starts at 0 nearly always, a time of day once in 24.
-    let parts = if ends < HOUR_S { PartsAre::MinutesSeconds } else { PartsAre::Usual };
+    // A span starts at 0 nearly always, a time of day once in 24; hours of a day end at 23.
+    let short = ends < HOUR_S || times.iter().any(|t| *t >= 24.0 * HOUR_S);
+    let parts = if short { PartsAre::MinutesSeconds } else { PartsAre::Usual };
     let chosen = parts.of_two();
     let other = if parts == PartsAre::Usual { "%M:%S" } else { "%H:%M" };
     cautions.push(Caution::new(
@@ -113,10 +114,6 @@ pub(super) fn two_parts(
 
 /// What else the file says of times in two parts, `times` being their seconds if they are hours and minutes.
 fn told_elsewhere(table: &Table, column: &Column, times: &[f64]) -> Option<(PartsAre, String)> {
-    // Hours of a day end at 23.
-    if times.iter().any(|t| *t >= 24.0 * HOUR_S) {
-        return Some((PartsAre::MinutesSeconds, "their first number passes 23".to_owned()));
-    }
     let mut steps: Vec<f64> =
         times.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|s| *s > 0.0).collect();
     steps.sort_by(f64::total_cmp);

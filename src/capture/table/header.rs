@@ -1,9 +1,11 @@
 //! The header above a table's first row: names, groups of names, units.
 
+use super::super::claim::says_current;
 use super::super::clock::TIME_WORDS;
 use super::super::dialect::{Delimiter, Dialect};
+use super::super::interval::interval_of;
 use super::super::stamp::stamp;
-use super::super::units::{counted_unit, unit_of, words_of};
+use super::super::units::{counted_unit, unit_in_header, unit_of, words_of};
 use super::{CELLS, Kind, kind};
 
 #[derive(Default)]
@@ -93,6 +95,9 @@ fn header_cells(
 ) -> Option<(Vec<String>, usize)> {
     let plain = dialect.unwrap(line);
     let bare = strip_comment(&plain, dialect.delimiter);
+    if width == 1 && is_about_sampling(&String::from_utf8_lossy(bare)) {
+        return None;
+    }
     let mut slices = Vec::new();
     dialect.split(bare, CELLS, &mut slices);
     let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
@@ -152,6 +157,12 @@ fn header_cells(
     let written = names.unwrap_or(cells.len());
     cells.resize(width, String::new());
     Some((cells, written))
+}
+
+/// `sampled every 0.5 seconds`: says how often and not what.
+fn is_about_sampling(line: &str) -> bool {
+    let other = matches!(unit_in_header(line), Some((unit, _)) if unit.current().is_some());
+    interval_of(line).is_some() && !other && !says_current(line)
 }
 
 /// The line without its comment mark; leading tabs are cells and stay.

@@ -37,7 +37,7 @@ pub(super) fn prefixed(prefix: &[u8], unit: &[u8]) -> Option<CurrentUnit> {
 }
 
 /// A column named after what multiplies the readings, whose cells do not leave them as they are.
-pub(super) fn multiplier<'a>(columns: &'a [Column], place: usize) -> Option<&'a Column> {
+pub(super) fn multiplier(columns: &[Column], place: usize) -> Option<&Column> {
     let named = |c: &Column| {
         let words = c.words();
         let has = |list: &[&str]| words.iter().any(|w| list.contains(&w.as_str()));

@@ -313,7 +313,8 @@ fn name_of(titles: &[&str]) -> String {
         }
     }
     if parts.is_empty() {
-        titles.last().map(|t| (*t).to_owned()).unwrap_or_default()
+        // `Min` over `A`: the upper is a name, whatever else it is short for.
+        titles.first().map(|t| (*t).to_owned()).unwrap_or_default()
     } else {
         parts.join(" ")
     }

@@ -119,9 +119,13 @@ fn sniff_table(
 fn commas_in_two_roles(file: &str, table: &Table, columns: &[Column]) -> Result<(), InputFault> {
     let named = table.header_width;
     let whole_numbers = |c: &Column| c.numbers > 0 && c.integers && c.texts + c.times == 0;
+    // Readings with decimal points need no comma for it.
+    let is_time = |c: &Column| c.words().iter().any(|w| clock::TIME_WORDS.contains(&w.as_str()));
+    let pointed = columns.iter().take(named).any(|c| c.numbers > 0 && !c.integers && !is_time(c));
     if table.dialect.delimiter != Delimiter::Comma
         || named == 0
         || named >= table.width
+        || pointed
         || !columns[named..].iter().all(whole_numbers)
     {
         return Ok(());

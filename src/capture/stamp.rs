@@ -108,7 +108,19 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
         // Where the time starts in the cell as it stands is not known.
         return Scanner::new(&plain).run().map(|found| Stamp { time_at: 0, ..found });
     }
-    Scanner::new(cell).run().or_else(|| span_with_unit(cell))
+    Scanner::new(cell).run().or_else(|| span_with_unit(cell)).or_else(|| behind_o_clock(cell))
+}
+
+/// `2.1.2026 klo 3.04.05`, `2.1.2026 kl. 3.04.05` (common practice in the Nordic countries): without the word.
+fn behind_o_clock(cell: &[u8]) -> Option<Stamp> {
+    let at = cell.windows(3).position(|w| w.eq_ignore_ascii_case(b" kl"))?;
+    let (date, rest) = cell.split_at(at);
+    let word = rest[1..].iter().position(|b| *b == b' ')? + 1;
+    if !matches!(rest[1..word].to_ascii_lowercase().as_slice(), b"kl" | b"kl." | b"klo") {
+        return None;
+    }
+    let plain = [date, &rest[word..]].concat();
+    stamp(&plain).map(|found| Stamp { time_at: 0, ..found })
 }
 
 /// `2026年3月14日 21时15分00秒` with hyphens and colons in place of its words.
@@ -223,6 +235,8 @@ mod tests {
             ("2026-01-02-03-04-05", d, t, None),
             ("2.1.2026 3.04.05", Some([2, 1, 2026]), t, None),
             ("02/01-2026 03:04:05", d, t, None),
+            ("2.1.2026 klo 3.04.05", Some([2, 1, 2026]), t, None),
+            ("2026-01-02 kl. 03:04:05", d, t, None),
             ("2026. 1. 2. 3:04:05", d, t, None),
             ("2. 1. 2026 3:04:05", Some([2, 1, 2026]), t, None),
             ("02/Jan/2026:03:04:05 +0000", d, t, Some(0)),

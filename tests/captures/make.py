@@ -570,3 +570,18 @@ write(
     "column 1", "mA", duration=0.5 * (ROWS - 1), read=[a / 10 for a in CURRENT],
 )
 refused("fault_ten_times.csv", "time (s),current (10*mA)\n", lambda i, a: f"{i},{100 * a:.1f}\n")
+write(
+    "klo.csv",
+    "aika;virta (A)\n" + "".join(f"14.3.2026 klo {of_day(EVENING + i).replace(':', '.')};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "virta (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "extremes_over_units.csv",
+    "Time,Min,Max,Avg\n,A,A,A\n" + "".join(f"{of_day(EVENING + i)},{a - 0.01:.3f},{a + 0.01:.3f},{a:.3f}\n" for i, a in rows),
+    "Avg", "A", cautions="rival-currents",
+)
+write(
+    "mark_without_name.csv",
+    "time (s),current (A)\n" + "".join(f"{i},{a:.3f},{i % 5}\n" for i, a in rows),
+    "current (A)", "A", cautions="header-short",
+)

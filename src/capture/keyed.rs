@@ -137,10 +137,10 @@ fn named(text: &str) -> Option<Vec<(String, String)>> {
     (found.len() >= 2).then_some(found)
 }
 
-/// Names and values of a line that is one JSON object with objects inside.
+/// Names and values of a line that is one JSON object with objects or arrays inside; arrays are passed over.
 fn nested(line: &str) -> Option<Vec<(String, String)>> {
     let line = line.trim().trim_end_matches(',');
-    if !line.starts_with('{') || !line.ends_with('}') || !line[1..].contains('{') {
+    if !line.starts_with('{') || !line.ends_with('}') || !line[1..].contains(['{', '[']) {
         return None;
     }
     let object = serde_json::from_str(line).ok()?;
@@ -245,6 +245,9 @@ mod tests {
         assert!(turned(&spoken).unwrap().starts_with("time\tI(mA)\n21:15:00\t0.5\n"));
         let script: String = (0..3).map(|i| format!("{{'t': {i}, 'mA': 1.{i}}}\n")).collect();
         assert_eq!(turned(&script).unwrap(), "t\tmA\n0\t1.0\n1\t1.1\n2\t1.2\n");
+        let flags: String =
+            (0..3).map(|i| format!("{{\"mA\": 1.{i}, \"flags\": [1, 2], \"t\": {i}}}\n")).collect();
+        assert_eq!(turned(&flags).unwrap(), "mA\tt\n1.0\t0\n1.1\t1\n1.2\t2\n");
         let json = r#"[{"t":0,"i_mA":1},{"t":1,"i_mA":2},{"t":2,"i_mA":3}]"#;
         assert!(turned(json).unwrap().starts_with("t\ti_mA\n0\t1\n1\t2\n2\t3\n"));
         assert_eq!(turned("time,current\n0,1\n1,2\n2,3\n"), None);

@@ -585,3 +585,8 @@ write(
     "time (s),current (A)\n" + "".join(f"{i},{a:.3f},{i % 5}\n" for i, a in rows),
     "current (A)", "A", cautions="header-short",
 )
+write(
+    "arrays_inside.jsonl",
+    "".join(json.dumps({"t_s": i, "i_mA": round(1000 * a), "flags": [1, 2]}) + "\n" for i, a in rows),
+    "i_mA", "mA",
+)

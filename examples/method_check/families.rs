@@ -4,7 +4,7 @@ use ebbmark::findings::Span;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::meter::{Edge, Log, Meter, Truth, between, log_between, read};
+use crate::meter::{Edge, Log, Meter, Truth, between, log_between, normal, read};
 
 /// A family: its name, what it must reach, how near a hit is, and how one is made.
 pub(crate) struct Family {
@@ -20,12 +20,14 @@ pub(crate) enum Bar {
     FalsePerCapture(f64),
 }
 
-pub(crate) const FAMILIES: [Family; 12] = [
+pub(crate) const FAMILIES: [Family; 14] = [
     Family { name: "visit", bar: Bar::F1(0.998), within_s: None, make: visit },
     Family { name: "overlapping", bar: Bar::F1(0.998), within_s: None, make: overlapping },
     Family { name: "night", bar: Bar::F1(0.998), within_s: None, make: night },
     Family { name: "quiet night", bar: Bar::FalsePerCapture(0.05), within_s: None, make: quiet },
     Family { name: "wandering", bar: Bar::FalsePerCapture(0.05), within_s: None, make: wandering },
+    Family { name: "restless", bar: Bar::FalsePerCapture(0.05), within_s: None, make: restless },
+    Family { name: "restless wakes", bar: Bar::F1(0.998), within_s: None, make: restless_wakes },
     Family { name: "sleeper", bar: Bar::F1(0.998), within_s: None, make: sleeper },
     Family { name: "settling", bar: Bar::F1(0.99), within_s: None, make: settling },
     Family { name: "autoranging", bar: Bar::F1(0.99), within_s: None, make: autoranging },
@@ -161,6 +163,56 @@ fn wandering(rng: &mut ChaCha8Rng) -> Log {
         0.005 * waves.iter().map(|wave| at(*wave)).sum::<f64>() / whole
     });
     let meter = clamp_meter(rng, 1.0, 0.9, 0.0);
+    read(rng, truth, &meter)
+}
+
+/// A zero without rest, as 1/f noise or moving air makes it, second by second: a random walk that
+/// reaches ±2 to ±15 mA, or one that is drawn back within 2 to 20 minutes, of 1 to 7 mA.
+fn walk(rng: &mut ChaCha8Rng, duration_s: f64) -> Box<dyn Fn(f64) -> f64 + Sync> {
+    let back = rng.random::<bool>().then(|| log_between(rng, 120.0, 1200.0));
+    let keeps = back.map_or(1.0, |back_s| (-1.0 / back_s).exp());
+    let mut level = 0.0;
+    let mut walk: Vec<f64> = (0..duration_s as usize + 2)
+        .map(|_| {
+            level = keeps * level + normal(rng);
+            level
+        })
+        .collect();
+    let size_a = match back {
+        Some(_) => log_between(rng, 0.001, 0.007) * (1.0 - keeps * keeps).sqrt(),
+        None => {
+            let most = walk.iter().fold(0.0, |most: f64, level| most.max(level.abs()));
+            log_between(rng, 0.002, 0.015) / most
+        }
+    };
+    walk.iter_mut().for_each(|level| *level *= size_a);
+    Box::new(move |t| {
+        let second = t as usize;
+        walk[second] + (t - second as f64) * (walk[second + 1] - walk[second])
+    })
+}
+
+/// Twelve hours of nothing on a zero without rest.
+fn restless(rng: &mut ChaCha8Rng) -> Log {
+    let mut truth = Truth::new(12.0 * 3600.0, 0.0);
+    truth.smooth = walk(rng, truth.duration_s);
+    let meter = clamp_meter(rng, 1.0, 0.7, 0.0);
+    read(rng, truth, &meter)
+}
+
+/// Six hours of wakes on a zero without rest.
+fn restless_wakes(rng: &mut ChaCha8Rng) -> Log {
+    let mut truth = Truth::new(6.0 * 3600.0, between(rng, 0.005, 0.03));
+    truth.smooth = walk(rng, truth.duration_s);
+    let awake = log_between(rng, 0.03, 0.3);
+    let mut t = between(rng, 60.0, 300.0);
+    while t < truth.duration_s - 60.0 {
+        truth.add(t, awake);
+        t += between(rng, 6.0, 25.0);
+        truth.add(t, -awake);
+        t += between(rng, 180.0, 900.0);
+    }
+    let meter = clamp_meter(rng, 1.0, 0.7, 0.0);
     read(rng, truth, &meter)
 }
 

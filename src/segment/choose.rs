@@ -326,6 +326,7 @@ mod tests {
             spikes: &[],
             breaks: &[],
             drift: [0.0; POOLS.len()],
+            unrest: [0.0; POOLS.len()],
             excess: [1.0; POOLS.len()],
             term_cost: TERM_COST,
         };

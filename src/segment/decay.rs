@@ -1,5 +1,7 @@
 //! Exponential decays as the background of a jump test, several time constants side by side.
 
+use super::equations::Walk;
+
 /// Time constants that are weighed at once.
 pub(super) const LANES: usize = 4;
 
@@ -12,6 +14,8 @@ pub(super) struct Tails<'a> {
     rho: f64,
     /// Rows at which the noise starts anew; empty for none.
     fresh: &'a [bool],
+    /// The walk of a background without rest, for which the rows were whitened once more.
+    walk: Option<&'a Walk>,
     /// Constant's length, and what it has in common with the jump and with the readings.
     constant: f64,
     jump_along: f64,
@@ -39,6 +43,7 @@ impl<'a> Tails<'a> {
         white: [&'a [f64]; 3],
         rho: f64,
         fresh: &'a [bool],
+        walk: Option<&'a Walk>,
         products: [f64; 6],
     ) -> Self {
         let [cc, jc, jj, vc, vj, vv] = products;
@@ -49,6 +54,7 @@ impl<'a> Tails<'a> {
             white,
             rho,
             fresh,
+            walk,
             constant,
             jump_along,
             value_along,
@@ -70,7 +76,7 @@ impl<'a> Tails<'a> {
         let [constant, jump, value] = self.white;
         let zero = [0.0; LANES];
         let (mut dc, mut dd, mut dj, mut dv) = (zero, zero, zero, zero);
-        let mut before = zero;
+        let (mut before, mut level) = (zero, zero);
         for k in 0..self.scale.len() {
             let now = decays(k).map(|decay| decay * self.scale[k]);
             let white = match k == 0 || self.fresh.get(k).copied().unwrap_or(false) {
@@ -78,6 +84,10 @@ impl<'a> Tails<'a> {
                 false => each(|lane| (now[lane] - self.rho * before[lane]) * unit),
             };
             before = now;
+            let white = match self.walk {
+                Some(walk) => walk.innovation(k, &mut level, white),
+                None => white,
+            };
             for lane in 0..LANES {
                 dc[lane] += white[lane] * constant[k];
                 dd[lane] += white[lane] * white[lane];
@@ -183,8 +193,18 @@ mod tests {
 
     #[test]
     fn misfits_are_those_of_least_squares() {
+        check(None);
+        check(Some(Walk::of(&Case::new().white(|_| 1.0), 0.3)));
+    }
+
+    fn check(walk: Option<Walk>) {
         let case = Case::new();
-        let columns = [case.white(|_| 1.0), case.white(Case::jump), case.white(|k| case.value[k])];
+        let white = |column: &dyn Fn(usize) -> f64| {
+            let mut white = case.white(column);
+            walk.iter().for_each(|walk| walk.whiten(&mut white));
+            white
+        };
+        let columns = [white(&|_| 1.0), white(&Case::jump), white(&|k| case.value[k])];
         let [constant, jump, value] = [0, 1, 2].map(|at: usize| columns[at].as_slice());
         let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
         let products = [
@@ -195,12 +215,12 @@ mod tests {
             dot(value, jump),
             dot(value, value),
         ];
-        let white = [constant, jump, value];
-        let tails = Tails::new(&case.scale, white, case.rho, &case.fresh, products);
+        let three = [constant, jump, value];
+        let tails = Tails::new(&case.scale, three, case.rho, &case.fresh, walk.as_ref(), products);
         let rates = [-0.05, -0.3, -1.0, -4.0];
         let found = tails.misfits(|k| rates.map(|rate| (rate * k as f64).exp()));
         for (rate, found) in rates.into_iter().zip(found) {
-            let decay = case.white(|k| (rate * k as f64).exp());
+            let decay = white(&|k| (rate * k as f64).exp());
             assert_relative_eq!(found[0], misfit(&[constant, &decay], value), max_relative = 1e-9);
             let all = misfit(&[constant, &decay, jump], value);
             assert_relative_eq!(found[1], all, max_relative = 1e-9);
@@ -214,7 +234,7 @@ mod tests {
         let white = [0, 1, 2].map(|at: usize| columns[at].as_slice());
         let dot = |a: usize, b: usize| white[a].iter().zip(white[b]).map(|(a, b)| a * b).sum();
         let products = [dot(0, 0), dot(1, 0), dot(1, 1), dot(2, 0), dot(2, 1), dot(2, 2)];
-        let tails = Tails::new(&case.scale, white, case.rho, &case.fresh, products);
+        let tails = Tails::new(&case.scale, white, case.rho, &case.fresh, None, products);
         assert_eq!(tails.misfits(|_| [1.0; LANES]), [[f64::INFINITY; 2]; LANES]);
     }
 

@@ -8,6 +8,7 @@ use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
 use super::noise::{Noise, second_difference};
 use super::squares::KEPT;
+use super::unrest;
 use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
@@ -138,18 +139,18 @@ fn fours(stable: &Stable<'_>, size: usize) -> Vec<Four> {
         .collect()
 }
 
-/// Typical slope of the background, ampere a sample, at the scale of each pool, from the stretches
-/// between the steps chosen so far.
+/// Typical slope of the background, ampere a sample, at the scale of each pool, and its unrest (see
+/// [`unrest`](super::unrest)), from the stretches between the steps chosen so far.
 ///
 /// Each stretch is cut into pieces about half a window long. A piece's least-squares slope `b` has
 /// variance `V = 12 σ² (1+φ)/(1−φ) / m³`; the square of the typical slope is the mean of `b² − V`,
 /// weighted by 1/V, without the tenth of the pieces that are steepest for their V (settling).
-/// A scale with too few pieces takes the slope of the next smaller one.
+/// A scale with too few pieces takes the slope and the unrest of the next smaller one.
 pub(super) fn of_stretches(
     ground: &Ground<'_>,
     chosen: &[Chosen],
     blocks: &Blocks,
-) -> [f64; POOLS.len()] {
+) -> ([f64; POOLS.len()], [f64; POOLS.len()]) {
     let n = ground.values.len();
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).chain([0, n]).collect();
     edges.extend(ground.breaks);
@@ -162,11 +163,11 @@ pub(super) fn of_stretches(
         .into_par_iter()
         .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
         .collect();
-    let own: Vec<Option<f64>> =
+    let slopes: Vec<Option<f64>> =
         POOLS.into_par_iter().map(|pool| slope_of_pieces(ground, &edges, pool, longer)).collect();
     let (mut before, mut shorter) = (0.0f64, 0.0f64);
     let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
-        before = own[scale].unwrap_or(before);
+        before = slopes[scale].unwrap_or(before);
         // In long pieces a faint step, not found yet, would pass for a slope; blocks know better,
         // as far as noise lets them.
         let most = blocks[scale].map_or(f64::INFINITY, |square| square.value + square.error);
@@ -179,7 +180,8 @@ pub(super) fn of_stretches(
             _ => before.min(most).max(shorter),
         }
     });
-    steepest_last(squares.map(|square| square.max(0.0).sqrt()))
+    let unrest = unrest::of_stretches(ground, &edges);
+    (steepest_last(squares.map(|square| square.max(0.0).sqrt())), unrest)
 }
 
 /// The slope of a long window is the mean of those of the short ones in it, so the typical one is
@@ -195,37 +197,22 @@ fn steepest_last(mut slopes: [f64; POOLS.len()]) -> [f64; POOLS.len()] {
 fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f64) -> Option<f64> {
     let most = 64 * pool;
     let least = if pool == 1 { SHORTEST } else { most / 4 };
-    let long_enough = || {
-        edges
-            .windows(2)
-            .map(|ends| (ends[0], ends[1] - ends[0]))
-            .filter(|(_, whole)| *whole >= least)
-    };
-    let samples: usize = long_enough().map(|(_, whole)| whole).sum();
-    let stride = samples.div_ceil(LEARN_FROM).max(1);
     let mut copy = Vec::new();
-    let mut number = 0;
-    let mut pieces: Vec<(f64, f64)> = Vec::new();
-    for (first, whole) in long_enough() {
-        let parts = whole.div_ceil(most);
-        let skipped = (stride - number % stride) % stride;
-        number += parts;
-        for k in (skipped..parts).step_by(stride) {
-            let (a, b) = (first + k * whole / parts, first + (k + 1) * whole / parts);
-            ground.copy(a, b, &mut copy);
-            let m = copy.len() as f64;
-            let origin = copy[0];
-            copy.iter_mut().for_each(|value| *value -= origin);
-            let mean = plain_sum(&copy) / m;
-            let middle = 0.5 * (m - 1.0);
-            let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
-            copy.iter_mut().enumerate().for_each(lever);
-            let moment = plain_sum(&copy);
-            let spread = m * (m * m - 1.0) / 12.0;
-            let sigma = ground.noise.sigma_at(origin + mean);
-            pieces.push((moment / spread, sigma * sigma * longer / spread));
-        }
-    }
+    let slope = |(a, b): (usize, usize)| {
+        ground.copy(a, b, &mut copy);
+        let m = copy.len() as f64;
+        let origin = copy[0];
+        copy.iter_mut().for_each(|value| *value -= origin);
+        let mean = plain_sum(&copy) / m;
+        let middle = 0.5 * (m - 1.0);
+        let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
+        copy.iter_mut().enumerate().for_each(lever);
+        let moment = plain_sum(&copy);
+        let spread = m * (m * m - 1.0) / 12.0;
+        let sigma = ground.noise.sigma_at(origin + mean);
+        (moment / spread, sigma * sigma * longer / spread)
+    };
+    let mut pieces: Vec<(f64, f64)> = pieces(edges, least, most).map(slope).collect();
     if pieces.len() < ENOUGH {
         return None;
     }
@@ -233,6 +220,32 @@ fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f6
     pieces.truncate(pieces.len() - pieces.len() / 10);
     let weight: f64 = pieces.iter().map(|(_, v)| 1.0 / v).sum();
     Some(pieces.iter().map(|(b, v)| b * b / v - 1.0).sum::<f64>() / weight)
+}
+
+/// Stretches of at least `least` samples between `edges`, cut into pieces of at most `most`; of many,
+/// every so manieth, so that they have some 2¹⁸ samples.
+pub(super) fn pieces(
+    edges: &[usize],
+    least: usize,
+    most: usize,
+) -> impl Iterator<Item = (usize, usize)> {
+    let long_enough = move || {
+        edges
+            .windows(2)
+            .map(|ends| (ends[0], ends[1] - ends[0]))
+            .filter(move |(_, whole)| *whole >= least)
+    };
+    let samples: usize = long_enough().map(|(_, whole)| whole).sum();
+    let stride = samples.div_ceil(LEARN_FROM).max(1);
+    let mut number = 0;
+    long_enough().flat_map(move |(first, whole)| {
+        let parts = whole.div_ceil(most);
+        let skipped = (stride - number % stride) % stride;
+        number += parts;
+        (skipped..parts)
+            .step_by(stride)
+            .map(move |k| (first + k * whole / parts, first + (k + 1) * whole / parts))
+    })
 }
 
 /// What the chosen steps add up to, on the scale of unit noise.

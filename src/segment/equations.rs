@@ -73,6 +73,19 @@ impl Columns {
         }
     }
 
+    /// Whitens once more, for a background that walks beside the noise: `q` is the variance that it
+    /// gains from row to row, ampere². The columns have been whitened already; the constant's tells
+    /// what a row sees of a level. O(n).
+    pub(super) fn follow(&mut self, q: f64) -> Walk {
+        let walk = Walk::of(self.white(0), q);
+        let cubic = self.cubic;
+        for column in (0..COLUMNS).filter(|column| cubic || *column != CUBE) {
+            let here = (COLUMNS + column) * self.n;
+            walk.whiten(&mut self.cells[here..here + self.n]);
+        }
+        walk
+    }
+
     /// Gram matrix of the whitened columns, its lower half.
     pub(super) fn gram(&self) -> [[f64; COLUMNS]; COLUMNS] {
         let mut gram = [[0.0; COLUMNS]; COLUMNS];
@@ -95,6 +108,60 @@ fn whiten(raw: &[f64], rho: f64, fresh: &[bool], white: &mut [f64]) {
     }
     for (k, _) in fresh.iter().enumerate().filter(|(_, fresh)| **fresh) {
         white[k] = raw[k];
+    }
+}
+
+/// The Kalman filter of a random walk seen through rows of unit noise, starting at 0: its gains do not
+/// depend on the readings.
+///
+/// With P the variance of the level before row k, which sees h of it: `F = h² P + 1`, gain `P h/F`,
+/// and P becomes `P/F + q`. The innovations over √F are white.
+pub(super) struct Walk {
+    rows: Vec<Row>,
+}
+
+/// One row of the filter.
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    sees: f64,
+    gain: f64,
+    unit: f64,
+}
+
+impl Walk {
+    pub(super) fn of(sees: &[f64], q: f64) -> Self {
+        let mut p = 0.0;
+        let row = |sees: &f64| {
+            let f = sees * sees * p + 1.0;
+            let row = Row { sees: *sees, gain: p * sees / f, unit: 1.0 / f.sqrt() };
+            p = p / f + q;
+            row
+        };
+        Self { rows: sees.iter().map(row).collect() }
+    }
+
+    pub(super) fn whiten(&self, column: &mut [f64]) {
+        let mut level = [0.0];
+        for (k, white) in column.iter_mut().enumerate() {
+            [*white] = self.innovation(k, &mut level, [*white]);
+        }
+    }
+
+    /// Innovations of row `k` for several columns at once, over their standard deviation; `level` is
+    /// what the rows before made of each.
+    #[inline(always)]
+    pub(super) fn innovation<const N: usize>(
+        &self,
+        k: usize,
+        level: &mut [f64; N],
+        white: [f64; N],
+    ) -> [f64; N] {
+        let Row { sees, gain, unit } = self.rows[k];
+        std::array::from_fn(|lane| {
+            let new = white[lane] - sees * level[lane];
+            level[lane] += gain * new;
+            new * unit
+        })
     }
 }
 
@@ -202,4 +269,42 @@ pub(super) fn fit<const P: usize, const N: usize>(gram: &[[f64; COLUMNS]; COLUMN
         (with, along[P] / l[P][P], 1.0 / l[P][P])
     });
     Some(Fit { bare, jump })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+    use nalgebra::DMatrix;
+
+    /// The normal equations of columns that follow a walk are those of generalised least squares with
+    /// the walk's covariance, inverted as a whole.
+    #[test]
+    fn columns_that_follow_a_walk_have_its_covariance() {
+        let (n, rho, q) = (40, 0.3, 0.7);
+        let fresh: Vec<bool> = (0..n).map(|k| k == 29).collect();
+        let scale: Vec<f64> = (0..n).map(|k| if k < 17 { 1.0 } else { 0.4 }).collect();
+        let value = |k: usize| (k as f64 * 0.754_877_666).fract() + 0.1 * k as f64;
+        let mut columns = Columns::new(n, true, Vec::new());
+        let times = (0..n).map(|k| k as f64 / n as f64 - 0.4);
+        columns.fill(17, &scale, times, (0..n).map(value));
+        columns.whiten(rho, &fresh);
+        let white = DMatrix::from_fn(n, COLUMNS, |k, column| columns.white(column)[k]);
+        let walk = DMatrix::from_fn(n, n, |i, j| {
+            white[(i, 0)] * q * i.min(j) as f64 * white[(j, 0)] + f64::from(u8::from(i == j))
+        });
+        let whole = white.transpose() * walk.try_inverse().unwrap() * &white;
+        columns.follow(q);
+        let gram = columns.gram();
+        for i in 0..COLUMNS {
+            for j in 0..=i {
+                assert_relative_eq!(
+                    gram[i][j],
+                    whole[(i, j)],
+                    max_relative = 1e-9,
+                    epsilon = 1e-12
+                );
+            }
+        }
+    }
 }

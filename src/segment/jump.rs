@@ -8,7 +8,8 @@
 //! window's first reading (a load settling after the step before); each further term of a polynomial
 //! costs [`TERM_COST`], more once the usual slope is known, a decay [`DECAY_COST`]. The evidence for the jump is the fall in penalised deviance
 //! `min over backgrounds without J − min over backgrounds with J`. A line that only mimics a jump, or
-//! a jump that only mimics a line, so gets what it deserves and no more.
+//! a jump that only mimics a line, so gets what it deserves and no more. Where the background walks
+//! (see `unrest`), rows are whitened once more, by the walk's Kalman filter.
 //! Among n readings chance has `n/h` windows of h readings to try, so a jump between long sides
 //! needs less evidence: its deviance gains `2 ln h` (the scale penalty of Dümbgen & Spokoiny 2001,
 //! Annals of Statistics 29, 124-152, and of Frick, Munk & Sieling 2014, JRSS B 76, 495-580). Long
@@ -18,7 +19,7 @@
 //! constant.
 
 use super::decay::{self, LANES, Tails};
-use super::equations::{COLUMNS, Columns, Fit, fit, left_over};
+use super::equations::{COLUMNS, Columns, Fit, Walk, fit, left_over};
 use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::spikes;
@@ -26,7 +27,7 @@ use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
 
 /// Blocks on one side of the place at most.
-const SIDE: usize = 64;
+pub(super) const SIDE: usize = 64;
 /// Readings on one side of the first look.
 const NEAR: usize = 8;
 /// Evidence of the first look, in units of what is needed, from which on no other is taken.
@@ -92,6 +93,9 @@ pub(super) struct Ground<'a> {
     pub(super) breaks: &'a [usize],
     /// Typical slope of the background, ampere a sample, at the scale of each pool.
     pub(super) drift: [f64; POOLS.len()],
+    /// Variance that a background without rest gains with every sample, ampere², at the scale of
+    /// each pool.
+    pub(super) unrest: [f64; POOLS.len()],
     /// Standard deviation of block means over what the noise model says, at the scale of each pool.
     pub(super) excess: [f64; POOLS.len()],
     /// Price of a free term of the background.
@@ -394,7 +398,7 @@ impl Ground<'_> {
         let (before, after) = self.readings(at - l, at + r, &mut notes.room.readings).split_at(l);
         let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
         let (mut rho, unit) = self.noise.pooled(pool);
-        let unit = unit * self.excess[scale].powi(2);
+        let (unit, walks) = (unit * self.excess[scale].powi(2), self.unrest[scale]);
         let (l, r) = (sides[0].value.len(), sides[1].value.len());
         let n = l + r;
         let origin = sides[0].value[0];
@@ -451,8 +455,9 @@ impl Ground<'_> {
             }));
         }
         columns.whiten(rho, &after_break);
+        let walk = (walks > 0.0).then(|| columns.follow(walks * pool as f64));
         let mut gram = columns.gram();
-        if pool > 1 && n >= 16 {
+        if pool > 1 && n >= 16 && walk.is_none() {
             let left_over = left_over(&columns, &gram);
             if left_over > rho + 1.5 / (n as f64).sqrt() {
                 rho = left_over;
@@ -467,7 +472,7 @@ impl Ground<'_> {
                 times.map(|time_s| time_s - first_s).collect()
             }
         };
-        Rows { columns, after_break, rho, gram, pool, span_s, from_first_s }
+        Rows { columns, after_break, rho, walk, gram, pool, span_s, from_first_s }
     }
 
     /// Least penalised deviance over the polynomial backgrounds, without a jump and with one, that
@@ -532,6 +537,7 @@ struct Rows {
     columns: Columns,
     after_break: Vec<bool>,
     rho: f64,
+    walk: Option<Walk>,
     gram: [[f64; COLUMNS]; COLUMNS],
     pool: usize,
     span_s: f64,
@@ -548,7 +554,14 @@ impl Rows {
     fn decays(&self, time: &TimeAxis, g: &[[f64; COLUMNS]; COLUMNS]) -> [f64; 2] {
         let products = [g[0][0], g[4][0], g[4][4], g[5][0], g[5][4], g[5][5]];
         let white = [0, 4, 5].map(|column| self.columns.white(column));
-        let tails = Tails::new(self.columns.raw(0), white, self.rho, &self.after_break, products);
+        let tails = Tails::new(
+            self.columns.raw(0),
+            white,
+            self.rho,
+            &self.after_break,
+            self.walk.as_ref(),
+            products,
+        );
         decay::least(&DECAYS, |shares| {
             let rates = shares.map(|share| -1.0 / (share * self.span_s));
             match time {

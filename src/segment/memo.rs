@@ -76,6 +76,11 @@ impl Memo {
         self.evidence.clear();
     }
 
+    /// The background was found to have another unrest.
+    pub(super) fn new_rows(&mut self) {
+        self.looks.clear();
+    }
+
     /// More readings were found to be spikes.
     pub(super) fn new_spikes(&mut self) {
         *self = Self::default();
@@ -192,6 +197,7 @@ mod tests {
                 spikes: &[],
                 breaks: &[900],
                 drift: [slope; POOLS.len()],
+                unrest: [0.0; POOLS.len()],
                 excess: [1.0; POOLS.len()],
                 term_cost,
             };

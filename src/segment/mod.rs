@@ -4,8 +4,9 @@
 //!    `spikes` sets single stray readings aside.
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
-//! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains?
-//!    `choose` drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
+//! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
+//!    without rest? `drift` and `unrest` learn from the stretches how the background moves. `choose`
+//!    drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
 //!    tells steady from settling, ramping and bursts; `states` finds the same level again.
 
@@ -24,6 +25,7 @@ mod spikes;
 mod squares;
 mod states;
 mod types;
+mod unrest;
 
 pub use propose::exact as exact_breakpoints;
 pub use types::*;
@@ -108,6 +110,7 @@ pub fn segment(
     let stable = Stable { values, noise: &noise, spikes: &first_spikes };
     let blocks = drift::Blocks::of(&stable);
     let mut drift = blocks.slopes(&noise);
+    let mut unrest = [0.0; jump::POOLS.len()];
     let excess = blocks.excess(&noise);
     let mut term_cost = jump::TERM_COST;
     let false_steps = wishes.false_steps.filter(|f| *f > 0.0).unwrap_or(FALSE_STEPS);
@@ -127,6 +130,7 @@ pub fn segment(
             spikes: &spikes,
             breaks: &breaks,
             drift,
+            unrest,
             excess,
             term_cost,
         };
@@ -139,7 +143,11 @@ pub fn segment(
             // With steps known, the background's own slopes can be told from them.
             again -= 1;
             let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
-            drift = drift::of_stretches(&ground, &steps, &blocks);
+            let unrest_before = unrest;
+            (drift, unrest) = drift::of_stretches(&ground, &steps, &blocks);
+            if unrest != unrest_before {
+                memo.new_rows();
+            }
             term_cost = jump::TERM_COST_KNOWN;
             spikes.extend(more);
             spikes.sort_unstable();
@@ -163,6 +171,7 @@ pub fn segment(
         spikes: &spikes,
         breaks: &breaks,
         drift,
+        unrest,
         excess,
         term_cost,
     };

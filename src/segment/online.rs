@@ -130,6 +130,7 @@ mod tests {
             spikes: &[],
             breaks: &[],
             drift: [slope; POOLS.len()],
+            unrest: [0.0; POOLS.len()],
             excess: [1.0; POOLS.len()],
             term_cost: 22.0,
         };

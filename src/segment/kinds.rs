@@ -31,6 +31,9 @@ const OFF_LEVEL: f64 = 5.0;
 /// and how long a stretch must be for its level to be known without them.
 const KNOWN_WITHOUT: usize = 4 * ACROSS;
 
+/// Range, in σ, of a few readings that are no level: of seven, chance makes one of these in 10⁸.
+const UNEVEN: f64 = 9.0;
+
 /// Sums of a stretch in blocks, about its first value.
 struct Profile {
     origin: f64,
@@ -156,9 +159,22 @@ fn stretch(
         // Taken during a change; the excursions among them are bursts below.
         return vec![piece(ground, first, end, &whole, SegmentKind::Transient)];
     }
+    if end - first < KNOWN_WITHOUT && is_uneven(ground, first, end, sigma) {
+        return vec![piece(ground, first, end, &whole, SegmentKind::Transient)];
+    }
     let whole = within(ground, first, end, whole, sigma);
     let kind = level_or_ramp(ground, &whole, sigma, range);
     vec![piece(ground, first, end, &whole, kind)]
+}
+
+/// Whether a few readings have no level in common: a surge that is over before it shows as a decay.
+/// Those at either end that were taken during the change do not count.
+fn is_uneven(ground: &Ground<'_>, first: usize, end: usize, sigma: f64) -> bool {
+    let mut values = Vec::new();
+    ground.copy(first, end, &mut values);
+    let values = ground.settled(&values);
+    let (low, high) = extremes(values);
+    high - low > UNEVEN * sigma
 }
 
 /// The profile of a stretch without the readings across its edges: a meter that averages shows a

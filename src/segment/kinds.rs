@@ -438,6 +438,16 @@ fn monotone(points: &[(f64, f64, f64)], sign: f64) -> f64 {
 fn bursts(segments: &mut [Segment]) {
     let n = segments.len();
     let length = |s: &Segment| s.end_s - s.start_s;
+    // A tail belongs to the level that it ends in.
+    let stay_after = |segments: &[Segment], after: usize| match segments.get(after + 1) {
+        Some(next)
+            if segments[after].kind == SegmentKind::Transient
+                && next.kind == SegmentKind::Steady =>
+        {
+            next.end_s - segments[after].start_s
+        }
+        _ => length(&segments[after]),
+    };
     let mut found: Vec<(usize, usize)> = Vec::new();
     let mut i = 1;
     while i + 1 < n {
@@ -452,7 +462,7 @@ fn bursts(segments: &mut [Segment]) {
                 .fold(0.0, f64::max);
             let back = (after.mean_a - before.mean_a).abs();
             let doubt = 3.0 * before.noise_a.max(after.noise_a);
-            if inside < BURST_SHARE * length(before).min(length(after))
+            if inside < BURST_SHARE * length(before).min(stay_after(segments, j + 1))
                 && back < (0.25 * peak).max(doubt.min(0.5 * peak))
                 && before.kind == SegmentKind::Steady
             {
@@ -472,7 +482,7 @@ fn bursts(segments: &mut [Segment]) {
     for (i, j) in found {
         let samples = segments[j].end - segments[i].first;
         let inside = segments[j].end_s - segments[i].start_s;
-        let stay = length(&segments[i - 1]).min(length(&segments[j + 1]));
+        let stay = length(&segments[i - 1]).min(stay_after(segments, j + 1));
         if samples <= LONE_BURST || (habit && inside < 0.2 * stay) {
             for segment in &mut segments[i..=j] {
                 segment.kind = SegmentKind::Burst;

@@ -1,6 +1,8 @@
 //! What lines and steps say about each other beside their times: direction, size, and whether
 //! a step leads into a level near zero.
 
+use std::f64::consts::LN_2;
+
 use super::place::Placed;
 use super::{Action, EventList};
 use crate::findings::SegmentKind;
@@ -14,6 +16,14 @@ const MOST_STEPS: usize = 4000;
 const SURGES: f64 = 0.25;
 /// and by up to how many times their draw (common practice, no source).
 const INRUSH: f64 = 15.0;
+
+/// Share of the unlisted steps that are the doing of the step before, a hump's, a boot's or a burst's
+/// end (nothing is known of it),
+const OWN: f64 = 0.5;
+/// and their mean delay, seconds (common practice, no source).
+const OWN_DELAY_S: f64 = 5.0;
+/// However short the pause, hands are quick at times: the least that it leaves of a line's likelihood.
+const QUICK: f64 = 0.2;
 
 /// Share of lines that say on for off, or whose load feeds the site.
 const CONTRARY: f64 = 0.005;
@@ -89,6 +99,8 @@ pub(super) struct Evidence {
     pub(super) duration_s: f64,
     /// Steps a second that nobody listed, at most: all of them.
     pub(super) steps_per_s: f64,
+    /// The same where much is switched, from the middle pause between steps.
+    steps_in_visit_per_s: f64,
     /// Share of the steps that lead into a near-zero stretch.
     into_zero_share: f64,
     /// Share of the steps at the edge of a burst, a step of either kind added; at most one half,
@@ -114,7 +126,11 @@ impl Evidence {
         let n = sizes.len().max(1) as f64;
         let mean = sizes.iter().sum::<f64>() / n;
         let variance = sizes.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / n;
+        let mut pauses_s: Vec<f64> = marks.iter().map(|mark| mark.since_s).collect();
+        pauses_s.sort_by(f64::total_cmp);
+        let middle_s = pauses_s.get(pauses_s.len() / 2).copied().unwrap_or(duration_s);
         Self {
+            steps_in_visit_per_s: LN_2 / middle_s.min(duration_s).max(interval_s),
             lines: lines(list, placed, sheet),
             steps_per_s: (marks.len() as f64 + 1.0) / duration_s.max(interval_s),
             into_zero_share: marks.iter().filter(|mark| mark.into_zero.is_some()).count() as f64
@@ -158,8 +174,7 @@ impl Evidence {
                 self.size_ratio(size, nearest, 0.5, 0.6)
             }
         });
-        // What follows closely on another step is a hump's or a boot's own doing, or a burst's end.
-        let own = 1.0 - 0.8 * (-mark.since_s / 5.0).exp();
+        let own = pause_ratio(mark.since_s, self.steps_in_visit_per_s);
         // Loads surge when switched on; the rest of the bursts is a load's own doing. Which steps lead
         // into a zero check is told by their level.
         let bursts = if line.way == Way::Up && up { SURGES } else { 0.05 };
@@ -206,6 +221,20 @@ impl Evidence {
     pub(super) fn zero_time_s(&self) -> f64 {
         self.zeros.iter().map(|zero| zero.end_s - zero.start_s).sum()
     }
+}
+
+/// Likelihood ratio of a pause before a step: made by a line against unlisted.
+///
+/// Steps that nothing hangs on come at a rate `ρ`, with pauses of density `ρ e^(−ρs)`. Of the unlisted
+/// ones a share `h` follows the step before instead, as its own doing, with `e^(−s/τ)/τ`:
+/// `1/(1 − h + h e^(−s (1/τ − ρ))/(ρτ))`. Steps as dense as that (`ρ ≥ 1/τ`) tell nothing.
+fn pause_ratio(pause_s: f64, steps_per_s: f64) -> f64 {
+    let faster_per_s = OWN_DELAY_S.recip() - steps_per_s;
+    if faster_per_s <= 0.0 {
+        return 1.0;
+    }
+    let follows = (-pause_s * faster_per_s).exp() / (steps_per_s * OWN_DELAY_S);
+    (1.0 - OWN + OWN * follows).recip().max(QUICK)
 }
 
 fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
@@ -451,4 +480,28 @@ fn zero_stretches(segmentation: &Segmentation, sheet: &JobSheet) -> Vec<ZeroStre
         open = near;
     }
     stretches
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// A likelihood ratio averages to 1 over the law that it is held against.
+    #[test]
+    fn the_ratio_of_a_pause_is_that_of_two_densities() {
+        let (steps_per_s, each_s) = (0.08_f64, 0.01);
+        let density = |mean_s: f64, s: f64| (-s / mean_s).exp() / mean_s;
+        let mean: f64 = (0..40_000)
+            .map(|k| (f64::from(k) + 0.5) * each_s)
+            .map(|s| {
+                let anyhow = (1.0 - OWN) * density(steps_per_s.recip(), s);
+                each_s * (anyhow + OWN * density(OWN_DELAY_S, s)) * pause_ratio(s, steps_per_s)
+            })
+            .sum();
+        assert_relative_eq!(mean, 1.0, max_relative = 1e-5);
+        assert_eq!(pause_ratio(3.0, 1.0), 1.0);
+        assert_eq!(pause_ratio(f64::INFINITY, 0.03), 2.0);
+        assert_eq!(pause_ratio(0.5, 0.001), QUICK);
+    }
 }

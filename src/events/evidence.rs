@@ -17,10 +17,8 @@ const SURGES: f64 = 0.25;
 /// and by up to how many times their draw (common practice, no source).
 const INRUSH: f64 = 15.0;
 
-/// Share of the unlisted steps that are the doing of the step before, a hump's, a boot's or a burst's
-/// end (nothing is known of it),
-const OWN: f64 = 0.5;
-/// and their mean delay, seconds (common practice, no source).
+/// Mean delay of what a step brings by itself, a hump's, a boot's or a burst's end, seconds (common
+/// practice, no source).
 const OWN_DELAY_S: f64 = 5.0;
 /// However short the pause, hands are quick at times: the least that it leaves of a line's likelihood.
 const QUICK: f64 = 0.2;
@@ -223,18 +221,19 @@ impl Evidence {
     }
 }
 
-/// Likelihood ratio of a pause before a step: made by a line against unlisted.
+/// What the pause before a step leaves of a line's likelihood.
 ///
-/// Steps that nothing hangs on come at a rate `ρ`, with pauses of density `ρ e^(−ρs)`. Of the unlisted
-/// ones a share `h` follows the step before instead, as its own doing, with `e^(−s/τ)/τ`:
-/// `1/(1 − h + h e^(−s (1/τ − ρ))/(ρτ))`. Steps as dense as that (`ρ ≥ 1/τ`) tell nothing.
+/// Unlisted steps that nothing hangs on come at a rate of their own, whatever the pause. As many again
+/// follow the step before, as its own doing: where steps come at a rate `ρ`, with pauses of density
+/// `ρ e^(−ρs)`, and own doings after `e^(−s/τ)/τ`, there are `1 + e^(−s (1/τ − ρ))/(ρτ)` times as many
+/// unlisted ones. Steps as dense as that (`ρ ≥ 1/τ`) tell nothing.
 fn pause_ratio(pause_s: f64, steps_per_s: f64) -> f64 {
     let faster_per_s = OWN_DELAY_S.recip() - steps_per_s;
     if faster_per_s <= 0.0 {
         return 1.0;
     }
-    let follows = (-pause_s * faster_per_s).exp() / (steps_per_s * OWN_DELAY_S);
-    (1.0 - OWN + OWN * follows).recip().max(QUICK)
+    let follow = (-pause_s * faster_per_s).exp() / (steps_per_s * OWN_DELAY_S);
+    (1.0 + follow).recip().max(QUICK)
 }
 
 fn lines(list: &EventList, placed: &Placed, sheet: &JobSheet) -> Vec<Line> {
@@ -487,21 +486,17 @@ mod tests {
     use super::*;
     use approx::assert_relative_eq;
 
-    /// A likelihood ratio averages to 1 over the law that it is held against.
+    /// Of the unlisted steps after pauses of both laws, those that hang on nothing are that share.
     #[test]
     fn the_ratio_of_a_pause_is_that_of_two_densities() {
-        let (steps_per_s, each_s) = (0.08_f64, 0.01);
         let density = |mean_s: f64, s: f64| (-s / mean_s).exp() / mean_s;
-        let mean: f64 = (0..40_000)
-            .map(|k| (f64::from(k) + 0.5) * each_s)
-            .map(|s| {
-                let anyhow = (1.0 - OWN) * density(steps_per_s.recip(), s);
-                each_s * (anyhow + OWN * density(OWN_DELAY_S, s)) * pause_ratio(s, steps_per_s)
-            })
-            .sum();
-        assert_relative_eq!(mean, 1.0, max_relative = 1e-5);
+        for pause_s in [2.0, 8.0, 40.0] {
+            let (free, own) = (density(25.0, pause_s), density(OWN_DELAY_S, pause_s));
+            let expected = (free / (free + own)).max(QUICK);
+            assert_relative_eq!(pause_ratio(pause_s, 1.0 / 25.0), expected, max_relative = 1e-12);
+        }
         assert_eq!(pause_ratio(3.0, 1.0), 1.0);
-        assert_eq!(pause_ratio(f64::INFINITY, 0.03), 2.0);
+        assert_eq!(pause_ratio(f64::INFINITY, 0.03), 1.0);
         assert_eq!(pause_ratio(0.5, 0.001), QUICK);
     }
 }

@@ -37,6 +37,8 @@ const ONE_PIECE: f64 = 0.838;
 const SURE: f64 = 3.0;
 /// The same for the shortest windows: there are most of them, and faint steps are not found there.
 const SURE_SHORT: f64 = 0.0;
+/// Share by which it must exceed it at least: less changes no test.
+const LEAST: f64 = 0.05;
 /// Pieces that tell of long windows: in few pieces, steps not found yet pass for a walk.
 const ENOUGH: usize = 16;
 /// The same of the shortest windows.
@@ -152,7 +154,8 @@ impl Unrest {
     fn of(bends: &mut [Bends]) -> Self {
         let error = ONE_PIECE / (bends.len() as f64).sqrt();
         let now = median(bends, 0.0);
-        let errors = (now / MEDIAN - 1.0) / error;
+        let surplus = now / MEDIAN - 1.0;
+        let errors = if surplus > LEAST { surplus / error } else { 0.0 };
         let all = explaining(bends, now, MEDIAN);
         let believed = |from: f64| (errors - from).clamp(0.0, 1.0) * all;
         let most = explaining(bends, now, MEDIAN / (1.0 + SURE * error));

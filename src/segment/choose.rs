@@ -292,7 +292,6 @@ fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo, room: &mut
 
 #[cfg(test)]
 mod tests {
-    use super::super::jump::{POOLS, TERM_COST};
     use super::super::noise::Noise;
     use super::*;
     use crate::capture::TimeAxis;
@@ -319,17 +318,8 @@ mod tests {
         let missing = 2 * (wakes / 2);
         let candidates = [&edges[..missing], &edges[missing + 2..]].concat();
         let noise = Noise::learn(&values, None);
-        let ground = Ground {
-            values: &values,
-            time: &TimeAxis::Uniform { interval_s: 1.0, len: values.len() },
-            noise: &noise,
-            spikes: &[],
-            breaks: &[],
-            drift: [0.0; POOLS.len()],
-            unrest: [0.0; POOLS.len()],
-            excess: [1.0; POOLS.len()],
-            term_cost: TERM_COST,
-        };
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+        let ground = Ground::plain(&values, &time, &noise);
         let enough = 2.0 * (100.0 * values.len() as f64).ln() + 6.0;
         let chosen = eliminate(&ground, &candidates, |_| enough, enough, &mut Memo::default());
         let kept: Vec<usize> = chosen.iter().map(|c| c.at).collect();

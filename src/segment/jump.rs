@@ -18,10 +18,10 @@
 //! deviance of N readings with residual square sum R is Student's, `(N + ν₀) ln(1 + R/ν₀)` up to a
 //! constant.
 
-use super::decay::{self, LANES, Tails};
-use super::equations::{COLUMNS, Columns, Fit, Walk, fit, left_over};
+use super::equations::{Columns, Fit, fit, left_over};
 use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
+use super::rows::Rows;
 use super::spikes;
 use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
@@ -63,8 +63,6 @@ const SIDE_PRIOR: f64 = 10.0;
 const QUIET_PRIOR: f64 = 100.0;
 /// Readings on the shorter side up to which a wider window stands for fewer windows.
 const WIDEST: f64 = 1024.0;
-/// Time constants of the decays tried first, as shares of the window.
-const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 /// Evidence for its usual slope, in σ², above which a long window is not used.
 const TOO_MUCH: f64 = 1500.0;
 /// The same where the background turns within the window.
@@ -115,6 +113,24 @@ pub(super) struct Evidence {
     pub(super) near: bool,
     /// Evidence, in σ², that the usual slope makes for itself in the window that decided.
     pub(super) moves: f64,
+}
+
+#[cfg(test)]
+impl<'a> Ground<'a> {
+    /// Without spikes and gaps, on a background that stands still.
+    pub(super) fn plain(values: &'a [f64], time: &'a TimeAxis, noise: &'a Noise) -> Self {
+        Self {
+            values,
+            time,
+            noise,
+            spikes: &[],
+            breaks: &[],
+            drift: [0.0; POOLS.len()],
+            unrest: [0.0; POOLS.len()],
+            excess: [1.0; POOLS.len()],
+            term_cost: TERM_COST_KNOWN,
+        }
+    }
 }
 
 /// Block means of one side, nearest block first.
@@ -530,57 +546,6 @@ fn deviance(rows: usize, pool: usize, square_sum: f64, used: usize) -> f64 {
 /// Rows that σ is worth.
 fn prior(pool: usize) -> f64 {
     if pool > 1 { PRIOR_POOLED } else { PRIOR }
-}
-
-/// The rows of one window's normal equations.
-struct Rows {
-    columns: Columns,
-    after_break: Vec<bool>,
-    rho: f64,
-    walk: Option<Walk>,
-    gram: [[f64; COLUMNS]; COLUMNS],
-    pool: usize,
-    span_s: f64,
-    /// Times from the first row on, where they are not even.
-    from_first_s: Vec<f64>,
-}
-
-impl Rows {
-    fn products(&self) -> Products {
-        Products { gram: self.gram, rows: self.columns.n, decays: None }
-    }
-
-    /// Residual square sums on a constant and the decay that fits best, without a jump and with one.
-    fn decays(&self, time: &TimeAxis, g: &[[f64; COLUMNS]; COLUMNS]) -> [f64; 2] {
-        let products = [g[0][0], g[4][0], g[4][4], g[5][0], g[5][4], g[5][5]];
-        let white = [0, 4, 5].map(|column| self.columns.white(column));
-        let tails = Tails::new(
-            self.columns.raw(0),
-            white,
-            self.rho,
-            &self.after_break,
-            self.walk.as_ref(),
-            products,
-        );
-        decay::least(&DECAYS, |shares| {
-            let rates = shares.map(|share| -1.0 / (share * self.span_s));
-            match time {
-                // Blocks are evenly spaced: each is the one before, decayed once more.
-                TimeAxis::Uniform { interval_s, .. } => {
-                    let once = rates.map(|rate| (rate * interval_s * self.pool as f64).exp());
-                    let mut next = [1.0; LANES];
-                    tails.misfits(|_| {
-                        let now = next;
-                        next.iter_mut().zip(once).for_each(|(next, once)| *next *= once);
-                        now
-                    })
-                }
-                TimeAxis::Listed(_) => {
-                    tails.misfits(|k| rates.map(|rate| (rate * self.from_first_s[k]).exp()))
-                }
-            }
-        })
-    }
 }
 
 /// How far the reading next to a jump may miss its level, where the levels' larger σ is `sigma`.

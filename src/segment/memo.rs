@@ -190,16 +190,12 @@ mod tests {
         let even = TimeAxis::Uniform { interval_s: 1.0, len: 1200 };
         let listed = TimeAxis::Listed((0..1200).map(|i| f64::from(i) + f64::from(i % 3)).collect());
         for time in [even, listed] {
-            let ground = |slope: f64, term_cost: f64| Ground {
-                values: &values,
-                time: &time,
-                noise: &noise,
-                spikes: &[],
-                breaks: &[900],
-                drift: [slope; POOLS.len()],
-                unrest: [0.0; POOLS.len()],
-                excess: [1.0; POOLS.len()],
-                term_cost,
+            let ground = |slope: f64, term_cost: f64| {
+                let mut ground = Ground::plain(&values, &time, &noise);
+                ground.breaks = &[900];
+                ground.drift = [slope; POOLS.len()];
+                ground.term_cost = term_cost;
+                ground
             };
             let test = |ground: &Ground<'_>, memo: &Memo, at: usize| {
                 memo.weigh((0, at, 1200), &mut Room::default(), |notes| {

@@ -21,6 +21,7 @@ mod noise;
 mod online;
 mod place;
 mod propose;
+mod rows;
 mod spikes;
 mod squares;
 mod states;

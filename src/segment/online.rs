@@ -123,17 +123,9 @@ mod tests {
             })
             .collect();
         let noise = Noise::learn(&values, None);
-        let ground = Ground {
-            values: &values,
-            time: &TimeAxis::Uniform { interval_s: 1.0, len: 800 },
-            noise: &noise,
-            spikes: &[],
-            breaks: &[],
-            drift: [slope; POOLS.len()],
-            unrest: [0.0; POOLS.len()],
-            excess: [1.0; POOLS.len()],
-            term_cost: 22.0,
-        };
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: 800 };
+        let plain = Ground::plain(&values, &time, &noise);
+        let ground = Ground { drift: [slope; POOLS.len()], ..plain };
         let place = Place { at: 400, middle: 400, low: 392, high: 408 };
         probability(&ground, (0, place, 800), 800.0)
     }

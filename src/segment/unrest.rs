@@ -211,17 +211,8 @@ mod tests {
 
     fn unrest_of(values: &[f64]) -> [f64; POOLS.len()] {
         let noise = Noise::learn(values, None);
-        let ground = Ground {
-            values,
-            time: &TimeAxis::Uniform { interval_s: 1.0, len: values.len() },
-            noise: &noise,
-            spikes: &[],
-            breaks: &[],
-            drift: [0.0; POOLS.len()],
-            unrest: [0.0; POOLS.len()],
-            excess: [1.0; POOLS.len()],
-            term_cost: 0.0,
-        };
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+        let ground = Ground::plain(values, &time, &noise);
         of_stretches(&ground, &[0, values.len()])
     }
 

@@ -73,8 +73,8 @@ pub(super) fn ratios(evidence: &Evidence, turn: f64) -> Vec<Vec<f64>> {
 
 /// What one spread of the times makes of the offsets, whatever the drift.
 pub(super) struct Grid {
-    /// Width of a bin of offsets, seconds.
-    bin: f64,
+    /// Width of a bin of offsets.
+    bin_s: f64,
     /// Density of a step's time about its line's, in bins from the middle on both sides, for each
     /// width that times are rounded to.
     kernels: Vec<(f64, Vec<f64>)>,
@@ -101,7 +101,7 @@ impl Grid {
         };
         let ln_prior =
             prior.intervals.iter().map(|interval| prior.ln_densities(*interval, bin)).collect();
-        Self { bin, kernels: widths.into_iter().map(kernel).collect(), ln_prior }
+        Self { bin_s: bin, kernels: widths.into_iter().map(kernel).collect(), ln_prior }
     }
 }
 
@@ -116,8 +116,8 @@ pub(super) fn scan(
     ln_weight: f64,
     peaks: &mut Vec<(f64, Setting)>,
 ) {
-    let Grid { bin, kernels, ln_prior } = grid;
-    let bin = *bin;
+    let Grid { bin_s, kernels, ln_prior } = grid;
+    let bin = *bin_s;
     let zero_ratio = evidence.duration_s / evidence.zero_time_s().max(bin);
     for ((low, high), ln_prior) in prior.intervals.iter().zip(ln_prior) {
         let bins = ln_prior.len();

@@ -77,6 +77,7 @@ pub(super) fn eliminate(
             weigh(ground, place(i, &before, &after), enough, known, room)
         })
         .collect();
+    memo.reserve(k);
     let mut evidence: Vec<Evidence> = weighed
         .into_iter()
         .enumerate()

@@ -28,6 +28,8 @@ pub(super) struct Tails<'a> {
     least: f64,
 }
 
+/// How often the best time constants are looked at more closely.
+const NEARER: usize = 7;
 /// Shares of a column's square below which it depends on others.
 const DEPENDENT: f64 = 1e-10;
 
@@ -63,6 +65,14 @@ impl<'a> Tails<'a> {
             value_value: vv - value_along * value_along,
             least: DEPENDENT * jj,
         }
+    }
+
+    /// Residual square sums of the readings on the constant alone, without and with the jump.
+    pub(super) fn level(&self) -> [f64; 2] {
+        let with_jump = self.value_value - self.jump_value * self.jump_value / self.jump_jump;
+        // Infinite or none where the jump depends on the constant: then nothing is told by it.
+        let known = self.jump_jump > self.least;
+        [self.value_value, if known { with_jump.max(0.0) } else { f64::INFINITY }]
     }
 
     /// Residual square sums of the readings on constant and decay, without and with the jump;
@@ -116,9 +126,11 @@ impl<'a> Tails<'a> {
 }
 
 /// Least misfits over time constants, given as shares of the window: first the `shares`, a multiple
-/// of [`LANES`], then round the best one of either hypothesis, ever nearer.
+/// of [`LANES`], then, where `worth` says so of what these found, round the best one of either
+/// hypothesis, ever nearer.
 pub(super) fn least(
     shares: &[f64],
+    worth: impl FnOnce([f64; 2]) -> bool,
     mut misfits: impl FnMut([f64; LANES]) -> [[f64; 2]; LANES],
 ) -> [f64; 2] {
     let mut best = [(shares[0], f64::INFINITY); 2];
@@ -133,8 +145,9 @@ pub(super) fn least(
             take(&mut best[1], *share, found[1]);
         }
     }
+    let nearer = if worth(best.map(|best| best.1)) { NEARER } else { 0 };
     let mut stride = 2f64.sqrt();
-    for _ in 0..7 {
+    for _ in 0..nearer {
         let [bare, jump] = best.map(|best| best.0);
         let tried = [bare * stride, bare / stride, jump * stride, jump / stride];
         let found = misfits(tried);
@@ -217,6 +230,9 @@ mod tests {
         ];
         let three = [constant, jump, value];
         let tails = Tails::new(&case.scale, three, case.rho, &case.fresh, walk.as_ref(), products);
+        let level = tails.level();
+        assert_relative_eq!(level[0], misfit(&[constant], value), max_relative = 1e-9);
+        assert_relative_eq!(level[1], misfit(&[constant, jump], value), max_relative = 1e-9);
         let rates = [-0.05, -0.3, -1.0, -4.0];
         let found = tails.misfits(|k| rates.map(|rate| (rate * k as f64).exp()));
         for (rate, found) in rates.into_iter().zip(found) {
@@ -242,8 +258,11 @@ mod tests {
     fn the_least_misfit_lies_between_the_shares_that_are_tried_first() {
         let misfit = |share: f64, best: f64| (share / best).ln().powi(2) + 1.0;
         let shares = [0.1, 0.2, 0.4, 0.8];
-        let found = least(&shares, |four| four.map(|s| [misfit(s, 0.27), misfit(s, 0.6)]));
+        let both = |four: [f64; LANES]| four.map(|s| [misfit(s, 0.27), misfit(s, 0.6)]);
+        let found = least(&shares, |_| true, both);
         assert_relative_eq!(found[0], 1.0, max_relative = 1e-3);
         assert_relative_eq!(found[1], 1.0, max_relative = 1e-3);
+        let coarse = least(&shares, |_| false, both);
+        assert_eq!(coarse, [misfit(0.2, 0.27), misfit(0.8, 0.6)]);
     }
 }

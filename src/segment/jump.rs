@@ -43,6 +43,8 @@ pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 /// Price of a decay, which has two terms. Were it dearer, a weak tail would pass for a step; were it
 /// cheaper, the edges of a short cycle for tails.
 const DECAY_COST: f64 = 30.0;
+/// Evidence for a jump beside a decay from which on the decay's time constant need not be known well.
+const FAR: f64 = 200.0;
 /// Readings that the level's σ is worth against the window's own scatter.
 const PRIOR: f64 = 24.0;
 /// The same, in blocks, where readings are pooled: the scatter of block means was checked against
@@ -152,7 +154,12 @@ impl Ground<'_> {
     }
 
     /// `first..end` with spikes replaced; copied only where there are any.
-    fn readings<'b>(&'b self, first: usize, end: usize, room: &'b mut Vec<f64>) -> &'b [f64] {
+    pub(super) fn readings<'b>(
+        &'b self,
+        first: usize,
+        end: usize,
+        room: &'b mut Vec<f64>,
+    ) -> &'b [f64] {
         let spike = self.spikes.partition_point(|s| *s < first);
         if self.spikes.get(spike).is_none_or(|s| *s >= end) {
             return &self.values[first..end];
@@ -340,7 +347,7 @@ impl Ground<'_> {
         let looks = notes.known;
         let known = looks.get(&window);
         let mut products = known
-            .copied()
+            .map(|known| **known)
             .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
         let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
         let mut news = known.is_none();
@@ -348,7 +355,9 @@ impl Ground<'_> {
             let decays = products.decays.unwrap_or_else(|| {
                 news = true;
                 let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], scale, notes));
-                rows.decays(self.time, &products.gram)
+                let left = |square_sum| deviance(products.rows, pool, square_sum, 3);
+                let far = |bare, jump| left(bare) - left(jump) > FAR;
+                rows.decays(self.time, &products.gram, far)
             });
             products.decays = Some(decays);
             let [bare, jump] =
@@ -359,7 +368,7 @@ impl Ground<'_> {
             notes.room.cells = rows.columns.cells;
         }
         if news {
-            notes.seen.push((window, products));
+            notes.seen.push((window, Box::new(products)));
         }
         let (with, jump, jump_sd) = with;
         let moves = self.moves(self.drift[scale], at, l + r);

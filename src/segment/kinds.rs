@@ -6,7 +6,7 @@ use super::jump::Ground;
 use super::{SHORTEST, Segment};
 use crate::capture::TimeAxis;
 use crate::findings::SegmentKind;
-use crate::numeric::{effective_samples, extremes};
+use crate::numeric::{effective_samples, extremes, plain_sum};
 
 /// Fall in squared misfit, in σ², that shows a decay or a ramp.
 const EVIDENT: f64 = 40.0;
@@ -24,7 +24,7 @@ const HABIT: usize = 5;
 /// Blocks of a stretch at most: enough to tell a ramp.
 const BLOCKS: usize = 64;
 /// Blocks of one length after a step, before they become twice as long.
-const OF_ONE_SIZE: usize = 16;
+const OF_ONE_SIZE: usize = 8;
 /// Readings at either end of a stretch that may lie across its edge, how many σ they are then off,
 const ACROSS: usize = 2;
 const OFF_LEVEL: f64 = 5.0;
@@ -255,10 +255,10 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
     if n < 8 {
         return None;
     }
-    let mut values = Vec::new();
-    ground.copy(first, first + n, &mut values);
+    let mut room = Vec::new();
+    let values = ground.readings(first, first + n, &mut room);
     let tail = &values[n - n.div_ceil(3)..];
-    let level = tail.iter().sum::<f64>() / tail.len() as f64;
+    let level = plain_sum(tail) / tail.len() as f64;
     let sigma = ground.noise.sigma_at(level);
     // Blocks that grow with the distance from the step.
     let mut points: Vec<(f64, f64, f64)> = Vec::new();
@@ -271,7 +271,7 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
             if at + size > n {
                 break;
             }
-            let mean = values[at..at + size].iter().sum::<f64>() / size as f64;
+            let mean = plain_sum(&values[at..at + size]) / size as f64;
             let t = 0.5 * (ground.time.at(first + at) + ground.time.at(first + at + size - 1))
                 - ground.time.at(first);
             points.push((t, mean - level, weight));
@@ -332,7 +332,7 @@ fn settles(ground: &Ground<'_>, first: usize, end: usize) -> Option<usize> {
 /// Time constants that are weighed at once.
 const LANES: usize = 4;
 
-/// `exp(−t/τ)` at the middles of blocks of evenly spaced samples, 16 of each size and the next twice
+/// `exp(−t/τ)` at the middles of blocks of evenly spaced samples, [`OF_ONE_SIZE`] of each size and the next twice
 /// as long, from the first sample on: each is the one before, decayed once more.
 struct Evenly {
     /// Blocks so far.

@@ -26,11 +26,11 @@ pub(super) struct Products {
     pub(super) decays: Option<[f64; 2]>,
 }
 
-/// Windows that have been looked at.
-pub(super) type Looks = HashMap<Window, Products, Quick>;
+/// Windows that have been looked at. Boxed by whoever looked, so that one thread need not move all.
+pub(super) type Looks = HashMap<Window, Box<Products>, Quick>;
 
 /// A window that was looked at for the first time.
-pub(super) type Seen = (Window, Products);
+pub(super) type Seen = (Window, Box<Products>);
 
 /// What is known of windows, and what a test adds to it.
 pub(super) struct Notes<'a> {
@@ -84,6 +84,12 @@ impl Memo {
     /// More readings were found to be spikes.
     pub(super) fn new_spikes(&mut self) {
         *self = Self::default();
+    }
+
+    /// Makes room for what is found at so many places.
+    pub(super) fn reserve(&mut self, places: usize) {
+        self.evidence.reserve(places);
+        self.looks.reserve(places);
     }
 
     /// Evidence at a place: what is known, or what `test` finds.

@@ -44,7 +44,7 @@ use crate::numeric::{effective_samples, plain_sum};
 
 /// Penalty of a candidate, in squared standard deviations: too low on purpose.
 const CANDIDATE_PENALTY: f64 = 12.0;
-/// The same where there are few values, of which few can be candidates by chance.
+/// The same in means of [`WIDE`] readings, of which few can be candidates by chance.
 const LOW_PENALTY: f64 = 7.0;
 /// Evidence beyond what is needed, from which on a step is no longer weak.
 const WEAK: f64 = 20.0;
@@ -144,12 +144,15 @@ pub fn segment(
             // With steps known, the background's own slopes can be told from them.
             again -= 1;
             let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
-            let unrest_before = unrest;
+            let before = (drift, unrest, term_cost);
             (drift, unrest) = drift::of_stretches(&ground, &steps, &blocks);
-            if unrest != unrest_before {
+            term_cost = jump::TERM_COST_KNOWN;
+            if (drift, unrest, term_cost) == before && more.is_empty() {
+                break chosen;
+            }
+            if unrest != before.1 {
                 memo.new_rows();
             }
-            term_cost = jump::TERM_COST_KNOWN;
             spikes.extend(more);
             spikes.sort_unstable();
             spikes.dedup();
@@ -217,14 +220,12 @@ impl Stable<'_> {
     }
 
     /// Looks at the readings `values`, as [`copy`](Self::copy) filled them in from `from` on: means
-    /// of [`WIDE`] of them if asked for, what is left at the end left out, and the places where one
-    /// differs from the one before by more than a limit.
-    fn look(&self, from: usize, values: &[f64], wide: bool, limit: Option<f64>) -> Seen {
-        let mut seen = Seen::default();
-        if wide {
-            let mean = |block: &[f64]| plain_sum(block) / WIDE as f64;
-            seen.means = values.chunks_exact(WIDE).map(mean).collect();
-        }
+    /// of [`WIDE`] of them, what is left at the end left out, and the places where one differs from
+    /// the one before by more than a limit.
+    fn look(&self, from: usize, values: &[f64], limit: Option<f64>) -> Seen {
+        let mean = |block: &[f64]| plain_sum(block) / WIDE as f64;
+        let means = values.chunks_exact(WIDE).map(mean).collect();
+        let mut seen = Seen { means, leaps: Vec::new() };
         if let Some(limit) = limit {
             let leaps = |before: f64, value: f64| (value - before).abs() > limit;
             if from > 0 {
@@ -246,23 +247,17 @@ struct Seen {
     leaps: Vec<usize>,
 }
 
-/// Readings from which on faint changes are looked for in means of [`WIDE`] readings: among few,
-/// every reading has [`LOW_PENALTY`].
-const POOLED_TWICE: usize = 1 << 18;
-/// Readings in such a mean.
+/// Readings in a mean in which faint changes are looked for: with a penalty that low, single
+/// readings give so many candidates by chance that they hide one another.
 const WIDE: usize = 64;
 
 fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> {
     let phi = stable.noise.phi;
     // Means of long stretches vary by this much more than those of independent readings.
     let longer = (1.0 + phi) / (1.0 - phi);
-    let mut penalty = CANDIDATE_PENALTY * longer.sqrt();
-    let long = stable.len() >= POOLED_TWICE;
-    if !long {
-        penalty = penalty.min(LOW_PENALTY * longer);
-    }
+    let penalty = CANDIDATE_PENALTY * longer.sqrt();
     let limit = (phi > CORRELATED).then_some(SHARP * (1.0 - phi * phi).sqrt());
-    let look = |from: usize, values: &[f64]| stable.look(from, values, long, limit);
+    let look = |from: usize, values: &[f64]| stable.look(from, values, limit);
     let (mut candidates, seen) = if exact {
         let mut all = vec![0.0; stable.len()];
         stable.copy(0, &mut all);
@@ -270,17 +265,15 @@ fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> 
     } else {
         propose::proposals(stable.len(), |from, into| stable.copy(from, into), look, penalty)
     };
-    if long {
-        let blocks: Vec<f64> = seen.iter().flat_map(|seen| seen.means.iter().copied()).collect();
-        let found = propose::exact(&blocks, LOW_PENALTY * longer / WIDE as f64);
-        // Where a change was found among the readings, the means only blur it.
-        let fine = candidates.clone();
-        let alone = |at: &usize| {
-            let next = fine.partition_point(|c| c + WIDE < *at);
-            fine.get(next).is_none_or(|c| *c > at + WIDE)
-        };
-        candidates.extend(found.iter().map(|at| at * WIDE).filter(alone));
-    }
+    let means: Vec<f64> = seen.iter().flat_map(|seen| seen.means.iter().copied()).collect();
+    let found = propose::exact(&means, LOW_PENALTY * longer / WIDE as f64);
+    // Where a change was found among the readings, the means only blur it.
+    let fine = candidates.clone();
+    let alone = |at: &usize| {
+        let next = fine.partition_point(|c| c + WIDE < *at);
+        fine.get(next).is_none_or(|c| *c > at + WIDE)
+    };
+    candidates.extend(found.iter().map(|at| at * WIDE).filter(alone));
     candidates.extend(seen.into_iter().flat_map(|seen| seen.leaps));
     candidates.extend(breaks);
     candidates.sort_unstable();

@@ -6,7 +6,7 @@
 //! stretch began; the share of it that began within a step's credible interval is how sure this
 //! model is of that step. It knows nothing of the test that found the step, nor of tails.
 //!
-//! The window holds at most 64 block means on either side, freed from the slope that is usual in
+//! The window holds at most 32 block means on either side, freed from the slope that is usual in
 //! the capture, whitened by the noise's correlation, and on the scale of their own noise. λ stays
 //! below 1000, where the crate's recursion loses track.
 
@@ -17,7 +17,7 @@ use super::jump::{Ground, POOLS};
 use super::place::Place;
 
 /// Blocks on one side at most.
-const SIDE: usize = 64;
+const SIDE: usize = 32;
 /// Blocks that the shorter side is cut into, where it has as many readings.
 const FINE: usize = 8;
 /// Furthest reading on one side.
@@ -32,7 +32,7 @@ const RUN: (f64, f64) = (16.0, 900.0);
 /// Probability, by the run length's posterior, that a level began within the step's credible
 /// interval, between the steps `left` and `right`; `typical` is the capture's mean number of
 /// readings between steps. `None` where a side is too short to have a level, or has a gap.
-/// O(1): at most 128 blocks.
+/// O(1): at most 64 blocks.
 pub(super) fn probability(
     ground: &Ground<'_>,
     (left, place, right): (usize, Place, usize),

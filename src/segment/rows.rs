@@ -8,6 +8,10 @@ use crate::capture::TimeAxis;
 /// Time constants of the decays tried first, as shares of the window.
 const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 
+/// Share of the square sum about a constant below which a decay explains much. Of a true one, a time
+/// constant √2 too large or too small leaves `1 − 4√2/(1 + √2)²`, 3 %.
+const SMALL: f64 = 0.25;
+
 /// The rows of one window's normal equations.
 pub(super) struct Rows {
     pub(super) columns: Columns,
@@ -28,7 +32,14 @@ impl Rows {
     }
 
     /// Residual square sums on a constant and the decay that fits best, without a jump and with one.
-    pub(super) fn decays(&self, time: &TimeAxis, g: &[[f64; COLUMNS]; COLUMNS]) -> [f64; 2] {
+    /// `far` tells whether the first square sum leaves a jump, with the second, so much evidence that
+    /// no decay between those tried takes it away.
+    pub(super) fn decays(
+        &self,
+        time: &TimeAxis,
+        g: &[[f64; COLUMNS]; COLUMNS],
+        far: impl FnOnce(f64, f64) -> bool,
+    ) -> [f64; 2] {
         let products = [g[0][0], g[4][0], g[4][4], g[5][0], g[5][4], g[5][5]];
         let white = [0, 4, 5].map(|column| self.columns.white(column));
         let tails = Tails::new(
@@ -39,7 +50,9 @@ impl Rows {
             self.walk.as_ref(),
             products,
         );
-        decay::least(&DECAYS, |shares| {
+        let [level, jump] = tails.level();
+        let worth = |[bare, _]: [f64; 2]| bare < SMALL * level || !far(bare, jump);
+        decay::least(&DECAYS, worth, |shares| {
             let rates = shares.map(|share| -1.0 / (share * self.span_s));
             match time {
                 // Blocks are evenly spaced: each is the one before, decayed once more.

@@ -29,18 +29,22 @@ impl Columns {
         self.cubic || column != CUBE
     }
 
-    /// Powers of the time, the jump at row `jump`, and the readings, all times `scale`.
+    /// 1/σ of each row, to be written before the columns are filled: the constant's column.
+    pub(super) fn scale(&mut self) -> &mut [f64] {
+        &mut self.cells[..self.n]
+    }
+
+    /// Powers of the time, the jump at row `jump`, and the readings, all times the scale.
     pub(super) fn fill(
         &mut self,
         jump: usize,
-        scale: &[f64],
         times: impl Iterator<Item = f64>,
         values: impl Iterator<Item = f64>,
     ) {
         let mut columns = self.cells.chunks_exact_mut(self.n);
         let mut next = || columns.next().unwrap_or_default();
-        let [constant, line, square, cube, jumped, value] = [(); COLUMNS].map(|()| next());
-        constant.copy_from_slice(scale);
+        let [scale, line, square, cube, jumped, value] = [(); COLUMNS].map(|()| next());
+        let scale = &*scale;
         jumped[..jump].fill(0.0);
         jumped[jump..].copy_from_slice(&scale[jump..]);
         for ((value, new), scale) in value.iter_mut().zip(values).zip(scale) {
@@ -287,7 +291,8 @@ mod tests {
         let value = |k: usize| (k as f64 * 0.754_877_666).fract() + 0.1 * k as f64;
         let mut columns = Columns::new(n, true, Vec::new());
         let times = (0..n).map(|k| k as f64 / n as f64 - 0.4);
-        columns.fill(17, &scale, times, (0..n).map(value));
+        columns.scale().copy_from_slice(&scale);
+        columns.fill(17, times, (0..n).map(value));
         columns.whiten(rho, &fresh);
         let white = DMatrix::from_fn(n, COLUMNS, |k, column| columns.white(column)[k]);
         let walk = DMatrix::from_fn(n, n, |i, j| {

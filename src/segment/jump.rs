@@ -135,13 +135,6 @@ impl<'a> Ground<'a> {
     }
 }
 
-/// Block means of one side, nearest block first.
-struct Side {
-    value: Vec<f64>,
-    time: Vec<f64>,
-    sigma: f64,
-}
-
 impl Ground<'_> {
     /// Copies `first..end` with spikes replaced.
     pub(super) fn copy(&self, first: usize, end: usize, into: &mut Vec<f64>) {
@@ -178,8 +171,16 @@ impl Ground<'_> {
             return prior.sqrt();
         }
         let phi = self.noise.phi;
-        let mut squares: Vec<f64> =
-            values.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2)).collect();
+        let (mut few, mut many) = ([0.0; SIDE], Vec::new());
+        let squares = if n <= SIDE {
+            &mut few[..n - 2]
+        } else {
+            many.resize(n - 2, 0.0);
+            &mut many[..]
+        };
+        for (square, w) in squares.iter_mut().zip(values.windows(3)) {
+            *square = (w[2] - 2.0 * w[1] + w[0]).powi(2);
+        }
         // The largest eighth may hold an unseen edge.
         let kept = squares.len() - squares.len() / 8;
         if kept < squares.len() {
@@ -222,36 +223,14 @@ impl Ground<'_> {
         if least.is_finite() { least / 12f64.sqrt() } else { 0.0 }
     }
 
-    fn side(&self, values: &[f64], start: usize, pool: usize, forward: bool) -> Side {
-        let n = values.len();
-        let near = n.min(SIDE);
-        let own = self.side_sigma(if forward { &values[..near] } else { &values[n - near..] });
-        let rounding = if forward {
-            self.rounding(start, (start + ROUNDING_FROM).min(self.values.len()))
-        } else {
-            self.rounding((start + n).saturating_sub(ROUNDING_FROM), start + n)
-        };
-        let sigma = own.max(rounding);
-        if pool == 1 {
-            let times = (start..start + n).map(|i| self.time.at(i));
-            let (mut value, mut time) = (values.to_vec(), times.collect::<Vec<f64>>());
-            if !forward {
-                value.reverse();
-                time.reverse();
-            }
-            return Side { value, time, sigma };
-        }
-        let blocks = n / pool;
-        let mut value = Vec::with_capacity(blocks);
-        let mut time = Vec::with_capacity(blocks);
-        for k in 0..blocks {
-            let first = if forward { k * pool } else { n - (k + 1) * pool };
-            let block = &values[first..first + pool];
-            value.push(plain_sum(block) / pool as f64);
-            let (a, b) = (start + first, start + first + pool - 1);
-            time.push(0.5 * (self.time.at(a) + self.time.at(b)));
-        }
-        Side { value, time, sigma }
+    /// σ of one reading on either side of `at`, from the nearest of the readings `before` and `after`.
+    fn sigmas(&self, at: usize, before: &[f64], after: &[f64]) -> [f64; 2] {
+        let (l, r) = (before.len(), after.len());
+        let near = [&before[l - l.min(SIDE)..], &after[..r.min(SIDE)]];
+        let end = (at + ROUNDING_FROM).min(self.values.len());
+        let rounding =
+            [self.rounding(at.saturating_sub(ROUNDING_FROM), at), self.rounding(at, end)];
+        [0, 1].map(|side: usize| self.side_sigma(near[side]).max(rounding[side]))
     }
 
     /// Evidence for a jump at `at`, from the readings `left..right` round it.
@@ -395,48 +374,64 @@ impl Ground<'_> {
     /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one
     /// reading taken during the change outweighs all others where a level is much quieter than the
     /// jump is high.
-    fn softness(&self, sides: &[Side; 2]) -> f64 {
-        let middle = |side: &Side| {
-            let mut near = [0.0; SOFT_LOOK];
-            let near = &mut near[..side.value.len().min(SOFT_LOOK)];
-            near.copy_from_slice(&side.value[..near.len()]);
-            near.sort_unstable_by(f64::total_cmp);
-            near[near.len() / 2]
+    fn softness(&self, before: &[f64], after: &[f64]) -> f64 {
+        let middle = |near: &[f64]| {
+            let mut sorted = [0.0; SOFT_LOOK];
+            let sorted = &mut sorted[..near.len()];
+            sorted.copy_from_slice(near);
+            sorted.sort_unstable_by(f64::total_cmp);
+            sorted[sorted.len() / 2]
         };
-        let levels = [middle(&sides[0]), middle(&sides[1])];
+        let (l, r) = (before.len(), after.len());
+        let levels = [middle(&before[l - l.min(SOFT_LOOK)..]), middle(&after[..r.min(SOFT_LOOK)])];
         let sigma = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
         softness(levels[1] - levels[0], sigma)
     }
 
-    /// The same at the far end of a side, where the step before or after has left readings that
-    /// are not of its level: as much as each lies off it.
-    fn unsettled(&self, side: &Side) -> Vec<f64> {
-        let (value, n) = (&side.value, side.value.len());
-        let level = value[n / 2];
-        let off = |i: usize| self.off(value[i], level);
-        (n - n / 2..n).rev().map(off).take_while(|off| *off > 0.0).collect()
+    /// The same at the far end of a side, told from there on, where the step before or after has left
+    /// readings that are not of its level: as much as each lies off it.
+    fn unsettled<'v>(&self, level: f64, far: impl ExactSizeIterator<Item = &'v f64>) -> Vec<f64> {
+        let half = far.len() / 2;
+        far.take(half).map(|value| self.off(*value, level)).take_while(|off| *off > 0.0).collect()
     }
 
     /// The rows of the normal equations for the `l` readings before `at` and the `r` from there on.
     fn rows(&self, at: usize, [l, r]: [usize; 2], scale: usize, notes: &mut Notes<'_>) -> Rows {
         let pool = POOLS[scale].min(l).min(r).max(1);
-        let (before, after) = self.readings(at - l, at + r, &mut notes.room.readings).split_at(l);
-        let sides = [self.side(before, at - l, pool, false), self.side(after, at, pool, true)];
+        let room = &mut *notes.room;
+        let readings = self.readings(at - l, at + r, &mut room.readings);
+        let (before, after) = readings.split_at(l);
+        let sigma = self.sigmas(at, before, after);
         let (mut rho, unit) = self.noise.pooled(pool);
         let (unit, walks) = (unit * self.excess[scale].powi(2), self.unrest[scale]);
-        let (l, r) = (sides[0].value.len(), sides[1].value.len());
+        // Whole blocks, from the jump on.
+        let readings = &readings[l % pool..];
+        let (l, r) = (l / pool, r / pool);
         let n = l + r;
-        let origin = sides[0].value[0];
-        let here_s = sides[1].time[0];
-        let first_s = sides[0].time[l - 1];
-        let span_s = (sides[1].time[r - 1] - first_s).max(f64::MIN_POSITIVE);
+        let values = if pool == 1 {
+            readings
+        } else {
+            let blocks = readings.chunks_exact(pool).take(n);
+            room.means.clear();
+            room.means.extend(blocks.map(|block| plain_sum(block) / pool as f64));
+            &room.means
+        };
+        let (before, after) = values.split_at(l);
+        let origin = before[l - 1];
+        let start = at - l * pool;
+        let time_s = |block: usize| {
+            let first = start + block * pool;
+            0.5 * (self.time.at(first) + self.time.at(first + pool - 1))
+        };
+        let (here_s, first_s) = (time_s(l), time_s(0));
+        let span_s = (time_s(n - 1) - first_s).max(f64::MIN_POSITIVE);
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
 
-        let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut notes.room.cells));
+        let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut room.cells));
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
-        let soft = self.softness(&sides) * (2.5 / pool as f64).min(1.0);
+        let soft = self.softness(before, after) * (2.5 / pool as f64).min(1.0);
         let fades = fades(pool);
         let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
             .scan(soft, |soft, _| {
@@ -445,10 +440,14 @@ impl Ground<'_> {
                 Some(now * now)
             })
             .collect();
-        let unsettled = [self.unsettled(&sides[0]), self.unsettled(&sides[1])];
-        let variances = [0, 1].map(|side: usize| sides[side].sigma * sides[side].sigma * unit);
+        let unsettled = [
+            self.unsettled(before[l - 1 - l / 2], before.iter()),
+            self.unsettled(after[r / 2], after.iter().rev()),
+        ];
+        let variances = sigma.map(|sigma| sigma * sigma * unit);
         let scales = variances.map(|variance| 1.0 / variance.sqrt());
-        let mut scale = vec![scales[0]; n];
+        let scale = columns.scale();
+        scale[..l].fill(scales[0]);
         scale[l..].fill(scales[1]);
         let unquiet = |variance: f64, more: f64| 1.0 / (variance + more).sqrt();
         for (i, softened) in softened.iter().enumerate() {
@@ -467,10 +466,8 @@ impl Ground<'_> {
                 scale[k] = unquiet(variances[side], softened + far * far);
             }
         }
-        let [before, after] = &sides;
-        let times = before.time.iter().rev().chain(&after.time);
-        let values = before.value.iter().rev().chain(&after.value);
-        columns.fill(l, &scale, times.map(|t| (t - here_s) / span_s), values.map(|v| v - origin));
+        let times = (0..n).map(|k| (time_s(k) - here_s) / span_s);
+        columns.fill(l, times, values.iter().map(|value| value - origin));
         if any_break {
             after_break.extend((0..n).map(|k| {
                 let (a, b) = (at + k * pool - l * pool, at + (k + 1) * pool - l * pool);
@@ -492,10 +489,7 @@ impl Ground<'_> {
         }
         let from_first_s = match self.time {
             TimeAxis::Uniform { .. } => Vec::new(),
-            TimeAxis::Listed(_) => {
-                let times = sides[0].time.iter().rev().chain(&sides[1].time);
-                times.map(|time_s| time_s - first_s).collect()
-            }
+            TimeAxis::Listed(_) => (0..n).map(|k| time_s(k) - first_s).collect(),
         };
         Rows { columns, after_break, rho, walk, gram, pool, span_s, from_first_s }
     }

@@ -43,6 +43,7 @@ pub(super) struct Notes<'a> {
 #[derive(Debug, Default)]
 pub(super) struct Room {
     pub(super) readings: Vec<f64>,
+    pub(super) means: Vec<f64>,
     pub(super) cells: Vec<f64>,
 }
 

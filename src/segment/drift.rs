@@ -7,16 +7,13 @@ use super::Stable;
 use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
 use super::noise::{Noise, second_difference};
+use super::slopes::{self, Slopes};
 use super::squares::KEPT;
 use super::unrest;
 use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 18;
-/// Shortest piece of a stretch whose slope is used, samples.
-const SHORTEST: usize = 12;
-/// Pieces that a scale needs.
-const ENOUGH: usize = 4;
 /// Runs of blocks that tell their scatter.
 const RUNS: usize = 40;
 /// Variance of the trimmed mean square of overlapping runs, over that of as many Gaussian squares.
@@ -56,11 +53,11 @@ impl Blocks {
 
     /// Typical slope of the background, ampere a sample, at the scale of each pool, as far as its
     /// square exceeds a standard error: what noise alone makes would hide faint steps.
-    pub(super) fn slopes(&self, noise: &Noise) -> [f64; POOLS.len()] {
-        steepest_last(std::array::from_fn(|scale| {
+    pub(super) fn slopes(&self, noise: &Noise) -> Slopes {
+        Slopes::everywhere(steepest_last(std::array::from_fn(|scale| {
             let square = self.slope(scale, noise, |_| 0.0);
             square.map_or(0.0, |square| (square.value - square.error).max(0.0).sqrt())
-        }))
+        })))
     }
 
     /// How many times as large as the noise model says the standard deviation of the means of the
@@ -139,35 +136,29 @@ fn fours(stable: &Stable<'_>, size: usize) -> Vec<Four> {
         .collect()
 }
 
-/// Typical slope of the background, ampere a sample, at the scale of each pool, and its unrest (see
-/// [`unrest`](super::unrest)), from the stretches between the steps chosen so far.
-///
-/// Each stretch is cut into pieces about half a window long. A piece's least-squares slope `b` has
-/// variance `V = 12 σ² (1+φ)/(1−φ) / m³`; the square of the typical slope is the mean of `b² − V`,
-/// weighted by 1/V, without the tenth of the pieces that are steepest for their V (settling).
-/// A scale with too few pieces takes the slope and the unrest of the next smaller one.
+/// Typical slope of the background (see [`slopes`](super::slopes)) and its unrest (see
+/// [`unrest`](super::unrest)) at the scale of each pool, from the stretches between the steps chosen so
+/// far. A scale with too few pieces takes the slope and the unrest of the next smaller one.
 pub(super) fn of_stretches(
     ground: &Ground<'_>,
     chosen: &[Chosen],
     blocks: &Blocks,
-) -> ([f64; POOLS.len()], [f64; POOLS.len()]) {
+) -> (Slopes, [f64; POOLS.len()]) {
     let n = ground.values.len();
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).chain([0, n]).collect();
     edges.extend(ground.breaks);
     edges.sort_unstable();
     edges.dedup();
-    let phi = ground.noise.phi;
-    let longer = (1.0 + phi) / (1.0 - phi);
     let levels = Levels::of(chosen, ground.noise);
     let blocks: Vec<Option<Square>> = (0..POOLS.len())
         .into_par_iter()
         .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
         .collect();
-    let slopes: Vec<Option<f64>> =
-        POOLS.into_par_iter().map(|pool| slope_of_pieces(ground, &edges, pool, longer)).collect();
+    let pieces: Vec<Vec<slopes::Piece>> =
+        POOLS.into_par_iter().map(|pool| slopes::of_pieces(ground, &edges, pool)).collect();
     let (mut before, mut shorter) = (0.0f64, 0.0f64);
     let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
-        before = slopes[scale].unwrap_or(before);
+        before = slopes::typical(&pieces[scale]).unwrap_or(before);
         // In long pieces a faint step, not found yet, would pass for a slope; blocks know better,
         // as far as noise lets them.
         let most = blocks[scale].map_or(f64::INFINITY, |square| square.value + square.error);
@@ -181,7 +172,8 @@ pub(super) fn of_stretches(
         }
     });
     let unrest = unrest::of_stretches(ground, &edges);
-    (steepest_last(squares.map(|square| square.max(0.0).sqrt())), unrest)
+    let of_all = steepest_last(squares.map(|square| square.max(0.0).sqrt()));
+    (Slopes::with_parts(of_all, &pieces), unrest)
 }
 
 /// The slope of a long window is the mean of those of the short ones in it, so the typical one is
@@ -191,35 +183,6 @@ fn steepest_last(mut slopes: [f64; POOLS.len()]) -> [f64; POOLS.len()] {
         slopes[scale - 1] = slopes[scale - 1].max(slopes[scale]);
     }
     slopes
-}
-
-/// Square of the typical slope of the pieces of all stretches at one scale; `None` for too few.
-fn slope_of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize, longer: f64) -> Option<f64> {
-    let most = 64 * pool;
-    let least = if pool == 1 { SHORTEST } else { most / 4 };
-    let mut copy = Vec::new();
-    let slope = |(a, b): (usize, usize)| {
-        ground.copy(a, b, &mut copy);
-        let m = copy.len() as f64;
-        let origin = copy[0];
-        copy.iter_mut().for_each(|value| *value -= origin);
-        let mean = plain_sum(&copy) / m;
-        let middle = 0.5 * (m - 1.0);
-        let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
-        copy.iter_mut().enumerate().for_each(lever);
-        let moment = plain_sum(&copy);
-        let spread = m * (m * m - 1.0) / 12.0;
-        let sigma = ground.noise.sigma_at(origin + mean);
-        (moment / spread, sigma * sigma * longer / spread)
-    };
-    let mut pieces: Vec<(f64, f64)> = pieces(edges, least, most).map(slope).collect();
-    if pieces.len() < ENOUGH {
-        return None;
-    }
-    pieces.sort_by(|a, b| (a.0 * a.0 / a.1).total_cmp(&(b.0 * b.0 / b.1)));
-    pieces.truncate(pieces.len() - pieces.len() / 10);
-    let weight: f64 = pieces.iter().map(|(_, v)| 1.0 / v).sum();
-    Some(pieces.iter().map(|(b, v)| b * b / v - 1.0).sum::<f64>() / weight)
 }
 
 /// Stretches of at least `least` samples between `edges`, cut into pieces of at most `most`; of many,

@@ -22,6 +22,7 @@ use super::equations::{Columns, Fit, fit, left_over};
 use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::rows::Rows;
+use super::slopes::Slopes;
 use super::spikes;
 use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
@@ -91,8 +92,8 @@ pub(super) struct Ground<'a> {
     pub(super) spikes: &'a [usize],
     /// Indices of first samples after a gap, in order.
     pub(super) breaks: &'a [usize],
-    /// Typical slope of the background, ampere a sample, at the scale of each pool.
-    pub(super) drift: [f64; POOLS.len()],
+    /// How steep the background usually is.
+    pub(super) drift: &'a Slopes,
     /// Variance that a background without rest gains with every sample, ampere², at the scale of
     /// each pool.
     pub(super) unrest: [f64; POOLS.len()],
@@ -127,7 +128,7 @@ impl<'a> Ground<'a> {
             noise,
             spikes: &[],
             breaks: &[],
-            drift: [0.0; POOLS.len()],
+            drift: &super::slopes::STILL,
             unrest: [0.0; POOLS.len()],
             excess: [1.0; POOLS.len()],
             term_cost: TERM_COST_KNOWN,
@@ -328,7 +329,8 @@ impl Ground<'_> {
         let mut products = known
             .map(|known| **known)
             .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
-        let (mut null, mut with) = self.polynomials(&products, pool, self.drift[scale]);
+        let slope = self.drift.at(scale, at);
+        let (mut null, mut with) = self.polynomials(&products, pool, slope);
         let mut news = known.is_none();
         if tail && products.rows >= 8 && null - with.0 >= enough - bonus {
             let decays = products.decays.unwrap_or_else(|| {
@@ -350,7 +352,7 @@ impl Ground<'_> {
             notes.seen.push((window, Box::new(products)));
         }
         let (with, jump, jump_sd) = with;
-        let moves = self.moves(self.drift[scale], at, l + r);
+        let moves = self.moves(slope, at, l + r);
         Evidence { deviance: null - with + bonus, jump, jump_sd, near: false, moves }
     }
 
@@ -358,7 +360,7 @@ impl Ground<'_> {
     /// which no low polynomial follows, could pass for jumps; the sooner where it turns: where the
     /// slope of stretches this long is much less than that of shorter ones.
     fn wanders(&self, scale: usize, at: usize, n: usize) -> bool {
-        let (shorter, own) = (self.drift[scale - 1], self.drift[scale]);
+        let (shorter, own) = (self.drift.at(scale - 1, at), self.drift.at(scale, at));
         self.moves(own, at, n) > TOO_MUCH
             || (own < TURNS * shorter && self.moves(shorter, at, n) > TOO_MUCH_TURNED)
     }

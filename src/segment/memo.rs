@@ -177,6 +177,7 @@ impl Hasher for Mix {
 mod tests {
     use super::super::jump::{Ground, POOLS};
     use super::super::noise::Noise;
+    use super::super::slopes::Slopes;
     use super::*;
     use crate::capture::TimeAxis;
     use rand::{Rng, SeedableRng};
@@ -197,10 +198,11 @@ mod tests {
         let even = TimeAxis::Uniform { interval_s: 1.0, len: 1200 };
         let listed = TimeAxis::Listed((0..1200).map(|i| f64::from(i) + f64::from(i % 3)).collect());
         for time in [even, listed] {
-            let ground = |slope: f64, term_cost: f64| {
+            let slopes = [0.05, 0.0].map(|slope| Slopes::everywhere([slope; POOLS.len()]));
+            let ground = |drift: usize, term_cost: f64| {
                 let mut ground = Ground::plain(&values, &time, &noise);
                 ground.breaks = &[900];
-                ground.drift = [slope; POOLS.len()];
+                ground.drift = &slopes[drift];
                 ground.term_cost = term_cost;
                 ground
             };
@@ -209,7 +211,7 @@ mod tests {
                     ground.test(0, at, 1200, true, 20.0, notes)
                 })
             };
-            let (steep, flat) = (ground(0.05, 10.0), ground(0.0, 22.0));
+            let (steep, flat) = (ground(0, 10.0), ground(1, 22.0));
             let mut memo = Memo::default();
             for at in (5..1195).step_by(17).chain([400, 800]) {
                 let weighed = test(&steep, &memo, at);

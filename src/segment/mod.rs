@@ -5,7 +5,7 @@
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
-//!    without rest? `drift` and `unrest` learn from the stretches how the background moves. `choose`
+//!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves. `choose`
 //!    drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
 //!    tells steady from settling, ramping and bursts; `states` finds the same level again.
@@ -22,6 +22,7 @@ mod online;
 mod place;
 mod propose;
 mod rows;
+mod slopes;
 mod spikes;
 mod squares;
 mod states;
@@ -130,7 +131,7 @@ pub fn segment(
             noise: &noise,
             spikes: &spikes,
             breaks: &breaks,
-            drift,
+            drift: &drift,
             unrest,
             excess,
             term_cost,
@@ -144,15 +145,15 @@ pub fn segment(
             // With steps known, the background's own slopes can be told from them.
             again -= 1;
             let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
-            let before = (drift, unrest, term_cost);
-            (drift, unrest) = drift::of_stretches(&ground, &steps, &blocks);
-            term_cost = jump::TERM_COST_KNOWN;
-            if (drift, unrest, term_cost) == before && more.is_empty() {
+            let (slopes, unquiet) = drift::of_stretches(&ground, &steps, &blocks);
+            let known = jump::TERM_COST_KNOWN;
+            if (&slopes, unquiet, known) == (&drift, unrest, term_cost) && more.is_empty() {
                 break chosen;
             }
-            if unrest != before.1 {
+            if unquiet != unrest {
                 memo.new_rows();
             }
+            (drift, unrest, term_cost) = (slopes, unquiet, known);
             spikes.extend(more);
             spikes.sort_unstable();
             spikes.dedup();
@@ -174,7 +175,7 @@ pub fn segment(
         noise: &noise,
         spikes: &spikes,
         breaks: &breaks,
-        drift,
+        drift: &drift,
         unrest,
         excess,
         term_cost,

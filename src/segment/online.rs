@@ -57,7 +57,7 @@ pub(super) fn probability(
         .chunks_exact(pool)
         .map(|block| block.iter().map(|v| v - origin).sum::<f64>() / pool as f64 * scale)
         .collect();
-    let drift = ground.drift[POOLS.iter().rposition(|p| *p <= pool).unwrap_or(0)];
+    let drift = ground.drift.at(POOLS.iter().rposition(|p| *p <= pool).unwrap_or(0), at);
     flatten(&mut blocks, before, drift * pool as f64 * scale);
     let unit = 1.0 / (1.0 - rho * rho).sqrt();
     let white: Vec<f64> = blocks.windows(2).map(|w| (w[1] - rho * w[0]) * unit).collect();
@@ -110,6 +110,7 @@ mod tests {
     use super::*;
     use crate::capture::TimeAxis;
     use crate::segment::noise::Noise;
+    use crate::segment::slopes::Slopes;
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
 
@@ -125,7 +126,8 @@ mod tests {
         let noise = Noise::learn(&values, None);
         let time = TimeAxis::Uniform { interval_s: 1.0, len: 800 };
         let plain = Ground::plain(&values, &time, &noise);
-        let ground = Ground { drift: [slope; POOLS.len()], ..plain };
+        let drift = Slopes::everywhere([slope; POOLS.len()]);
+        let ground = Ground { drift: &drift, ..plain };
         let place = Place { at: 400, middle: 400, low: 392, high: 408 };
         probability(&ground, (0, place, 800), 800.0)
     }

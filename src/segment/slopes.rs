@@ -1,0 +1,176 @@
+//! The usual slope of the background: that of the whole capture and, where a part of it is steeper for
+//! longer than a few windows, as a night's log is from first light on, that part's.
+//!
+//! The stretches between the steps are cut into pieces about half a window long. A piece's
+//! least-squares slope `b` has variance `V = 12 σ² (1+φ)/(1−φ) / m³`, m being its readings; the square
+//! of the usual slope of some pieces is the mean of `b² − V`, weighted by 1/V, without the tenth of
+//! them that are steepest for their V (settling). A part's counts as far as it exceeds its standard
+//! error, `√(2 k)/Σ 1/V` for k pieces.
+
+use super::drift::pieces;
+use super::jump::{Ground, POOLS};
+use crate::numeric::plain_sum;
+
+/// Shortest piece of a stretch whose slope is used, samples.
+const SHORTEST: usize = 12;
+/// Pieces that a scale needs.
+const ENOUGH: usize = 4;
+/// Pieces of a part, and from one part to the next: each piece is in two.
+const PART: usize = 16;
+const NEXT: usize = 8;
+/// Scales whose pieces are too short to hold a faint step that was not found yet.
+const SHORT_SCALES: usize = 2;
+
+/// Typical slope of the background, ampere a sample, at the scale of each pool.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Slopes {
+    of_all: [f64; POOLS.len()],
+    /// The first sample of each part of the capture, and its slope; of the shorter scales.
+    of_parts: [Vec<(usize, f64)>; SHORT_SCALES],
+}
+
+/// A background that stands still.
+#[cfg(test)]
+pub(super) static STILL: Slopes = Slopes::everywhere([0.0; POOLS.len()]);
+
+impl Slopes {
+    /// The same in the whole capture.
+    pub(super) const fn everywhere(of_all: [f64; POOLS.len()]) -> Self {
+        Self { of_all, of_parts: [const { Vec::new() }; SHORT_SCALES] }
+    }
+
+    /// With those of its parts, where these are steeper.
+    pub(super) fn with_parts(of_all: [f64; POOLS.len()], pieces: &[Vec<Piece>]) -> Self {
+        let mut slopes = Self::everywhere(of_all);
+        for (parts, pieces) in slopes.of_parts.iter_mut().zip(pieces) {
+            *parts = steeper(pieces);
+        }
+        slopes
+    }
+
+    /// Round sample `at`.
+    #[inline]
+    pub(super) fn at(&self, scale: usize, at: usize) -> f64 {
+        let of_all = self.of_all[scale];
+        let parts = self.of_parts.get(scale).map_or(&[][..], Vec::as_slice);
+        let part = parts.partition_point(|(first, _)| *first <= at).checked_sub(1);
+        part.map_or(of_all, |part| of_all.max(parts[part].1))
+    }
+}
+
+/// The slope of one piece.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Piece {
+    first: usize,
+    /// Square of the slope, (ampere a sample)².
+    square: f64,
+    /// What noise makes of it on average.
+    noise: f64,
+}
+
+/// The pieces between `edges` at the scale of a pool, in order. O(n).
+pub(super) fn of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize) -> Vec<Piece> {
+    let most = 64 * pool;
+    let least = if pool == 1 { SHORTEST } else { most / 4 };
+    let phi = ground.noise.phi;
+    let longer = (1.0 + phi) / (1.0 - phi);
+    let mut copy = Vec::new();
+    let of_piece = |(first, end): (usize, usize)| {
+        ground.copy(first, end, &mut copy);
+        let m = copy.len() as f64;
+        let origin = copy[0];
+        copy.iter_mut().for_each(|value| *value -= origin);
+        let mean = plain_sum(&copy) / m;
+        let middle = 0.5 * (m - 1.0);
+        let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
+        copy.iter_mut().enumerate().for_each(lever);
+        let moment = plain_sum(&copy);
+        let spread = m * (m * m - 1.0) / 12.0;
+        let sigma = ground.noise.sigma_at(origin + mean);
+        let slope = moment / spread;
+        Piece { first, square: slope * slope, noise: sigma * sigma * longer / spread }
+    };
+    pieces(edges, least, most).map(of_piece).collect()
+}
+
+/// Square of the typical slope of some pieces; `None` for too few.
+pub(super) fn typical(pieces: &[Piece]) -> Option<f64> {
+    (pieces.len() >= ENOUGH).then(|| Typical::of(pieces).square)
+}
+
+/// Square of a slope, and its standard error where there is none.
+struct Typical {
+    square: f64,
+    error: f64,
+}
+
+impl Typical {
+    /// Of at least one piece. O(k log k).
+    fn of(pieces: &[Piece]) -> Self {
+        let mut pieces: Vec<(f64, f64)> = pieces.iter().map(|p| (p.square, p.noise)).collect();
+        pieces.sort_by(|a, b| (a.0 / a.1).total_cmp(&(b.0 / b.1)));
+        pieces.truncate(pieces.len() - pieces.len() / 10);
+        let weight: f64 = pieces.iter().map(|(_, v)| 1.0 / v).sum();
+        let surplus = pieces.iter().map(|(square, v)| square / v - 1.0).sum::<f64>();
+        let error = (2.0 * pieces.len() as f64).sqrt();
+        Self { square: surplus / weight, error: error / weight }
+    }
+}
+
+/// The first sample of each part, and its slope as far as it exceeds a standard error.
+fn steeper(pieces: &[Piece]) -> Vec<(usize, f64)> {
+    if pieces.len() < PART {
+        return Vec::new();
+    }
+    let last = (pieces.len() - PART) / NEXT;
+    let of_part = |k: usize| {
+        let end = if k == last { pieces.len() } else { k * NEXT + PART };
+        let part = Typical::of(&pieces[k * NEXT..end]);
+        (part.square - part.error).max(0.0).sqrt()
+    };
+    let parts: Vec<f64> = (0..=last).map(of_part).collect();
+    // A piece in two parts takes the steeper one's.
+    let both = |k: usize| {
+        let before = k.checked_sub(1).map_or(0.0, |before| parts[before]);
+        before.max(parts.get(k).copied().unwrap_or(0.0))
+    };
+    (0..=last + 1).map(|k| (pieces[k * NEXT].first, both(k))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::noise::Noise;
+    use super::*;
+    use crate::capture::TimeAxis;
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// Slow waves in the last fifth of a capture that is quiet otherwise: their slope is that part's,
+    /// and the rest keeps its own.
+    #[test]
+    fn a_part_that_is_steeper_has_its_own_slope() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(8);
+        for sigma in [1e-6, 2e-3] {
+            let wave = |i: u32| 40.0 * sigma * (f64::from(i.saturating_sub(16_000)) / 400.0).sin();
+            let values: Vec<f64> = (0..20_000)
+                .map(|i| wave(i) + sigma * random.sample::<f64, _>(StandardNormal))
+                .collect();
+            let noise = Noise::learn(&values, None);
+            let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+            let ground = Ground::plain(&values, &time, &noise);
+            let edges = [0, values.len()];
+            let pieces = POOLS.map(|pool| of_pieces(&ground, &edges, pool)).to_vec();
+            let all = POOLS.map(|_| 0.0);
+            let slopes = Slopes::with_parts(all, &pieces);
+            // The root of the mean square of a cosine.
+            let truth = 40.0 * sigma / 400.0 / 2f64.sqrt();
+            for scale in 0..SHORT_SCALES {
+                let of_waves = slopes.at(scale, 18_000) / truth;
+                assert!((0.6..1.4).contains(&of_waves), "{of_waves}");
+                let quiet = slopes.at(scale, 8_000) / truth;
+                assert!(quiet < 0.05, "{quiet}");
+            }
+            assert_eq!(slopes.at(SHORT_SCALES, 18_000), 0.0);
+        }
+    }
+}

@@ -240,6 +240,34 @@ fn neither_trend_nor_slow_cycle_nor_noise_is_a_step() {
     }
 }
 
+/// Clouds before a panel from first light on, after hours in which nothing moved: what moves there says
+/// nothing of the rest, and the rest nothing of it. A load that is switched shows in both.
+#[test]
+fn a_cloudy_dawn_after_a_quiet_night_is_no_step() {
+    let mut more = 0;
+    for seed in 0..8 {
+        let phi = [0.0, 0.65][seed as usize % 2];
+        let u = noise(36_000, phi, 900 + seed);
+        let night: Vec<f64> = (0..36_000)
+            .map(|i| {
+                let light = (f64::from(i - 30_000) / 6000.0).max(0.0);
+                let cloud = |period_s: f64| (f64::from(i) / period_s + seed as f64).sin();
+                let clouds = 0.5 * cloud(240.0) + 0.3 * cloud(130.0) + 0.2 * cloud(70.0);
+                let load = if (12_000..33_000).contains(&i) { 0.02 } else { 0.0 };
+                0.22 + load - 0.1 * light * light * (1.0 + clouds) + 0.002 * u[i as usize]
+            })
+            .collect();
+        let found = places(&cut(night, None));
+        for true_at in [12_000, 33_000] {
+            let close = found.iter().filter(|at| at.abs_diff(true_at) <= 2).count();
+            assert_eq!(close, 1, "φ {phi}, seed {seed}: {found:?}");
+        }
+        more += found.len() - 2;
+    }
+    // Without the parts' own slopes it was nine a night.
+    assert!(more <= 1, "{more}");
+}
+
 #[test]
 fn every_edge_of_a_square_wave_is_found_once() {
     for half in [5usize, 7, 20, 100] {

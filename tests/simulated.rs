@@ -143,6 +143,10 @@ fn the_night_shows_its_wakes_its_level_and_the_time_it_stayed_up() {
     let findings = analyze(&night.captures[0], &list_of(&night), &sheet).findings;
     let truth = &night.truth.captures[0];
 
+    // Nothing is a step but the wakes' edges, the long stay's, and the clamp's: no cloud at dawn is.
+    let edges = 2 * truth.wakes[0].count + 4;
+    assert!(findings.steps.len() as u64 <= edges, "{} of {edges} steps", findings.steps.len());
+
     let wakes = findings.wakes.expect("wakes");
     let true_wakes = &truth.wakes[0];
     assert!(wakes.count.abs_diff(true_wakes.count) <= 2, "{} of {}", wakes.count, true_wakes.count);

@@ -1,5 +1,7 @@
 //! The families of captures.
 
+use std::f64::consts::{PI, TAU};
+
 use ebbmark::findings::Span;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -20,7 +22,7 @@ pub(crate) enum Bar {
     FalsePerCapture(f64),
 }
 
-pub(crate) const FAMILIES: [Family; 14] = [
+pub(crate) const FAMILIES: [Family; 15] = [
     Family { name: "visit", bar: Bar::F1(0.998), within_s: None, make: visit },
     Family { name: "overlapping", bar: Bar::F1(0.998), within_s: None, make: overlapping },
     Family { name: "night", bar: Bar::F1(0.998), within_s: None, make: night },
@@ -32,6 +34,7 @@ pub(crate) const FAMILIES: [Family; 14] = [
     Family { name: "settling", bar: Bar::F1(0.99), within_s: None, make: settling },
     Family { name: "autoranging", bar: Bar::F1(0.99), within_s: None, make: autoranging },
     Family { name: "sunrise", bar: Bar::F1(0.99), within_s: None, make: sunrise },
+    Family { name: "cloudy dawn", bar: Bar::F1(0.998), within_s: None, make: cloudy_dawn },
     Family { name: "faint", bar: Bar::F1(0.97), within_s: Some(30.0), make: faint },
     Family { name: "duty cycle", bar: Bar::F1(0.99), within_s: None, make: duty },
     Family { name: "mixed rates", bar: Bar::F1(0.99), within_s: None, make: mixed },
@@ -309,6 +312,34 @@ fn sunrise(rng: &mut ChaCha8Rng) -> Log {
         t += between(rng, 20.0, 240.0);
         truth.add(t, -load);
         t += between(rng, 60.0, 300.0);
+    }
+    let meter = clamp_meter(rng, 1.0, 0.7, 0.005);
+    read(rng, truth, &meter)
+}
+
+/// Ten hours of a device that wakes now and then; for the last one or two, a panel behind clouds.
+fn cloudy_dawn(rng: &mut ChaCha8Rng) -> Log {
+    let mut truth = Truth::new(10.0 * 3600.0, between(rng, 0.1, 0.3));
+    let (rises_s, day_s) = (truth.duration_s - between(rng, 3600.0, 7200.0), 14.0 * 3600.0);
+    let (peak_a, share) = (log_between(rng, 0.3, 2.0), between(rng, 0.2, 0.8));
+    let period_s = log_between(rng, 600.0, 3000.0);
+    let clouds = [(1.0, 0.5), (0.61, 0.3), (0.37, 0.2)]
+        .map(|(of_slowest, weight)| (of_slowest * period_s, weight, between(rng, 0.0, TAU)));
+    truth.smooth = Box::new(move |t| {
+        let clear = (PI * ((t - rises_s) / day_s).clamp(0.0, 1.0)).sin().powi(2);
+        let cloud = |(period_s, weight, phase): &(f64, f64, f64)| {
+            weight * (TAU * t / period_s + phase).sin()
+        };
+        let clouds: f64 = clouds.iter().map(cloud).sum();
+        -peak_a * clear * (1.0 - share * (1.0 + clouds) / 2.0)
+    });
+    let awake = log_between(rng, 0.05, 0.3);
+    let mut t = between(rng, 60.0, 300.0);
+    while t < truth.duration_s - 60.0 {
+        truth.add(t, awake);
+        t += between(rng, 6.0, 25.0);
+        truth.add(t, -awake);
+        t += between(rng, 300.0, 900.0);
     }
     let meter = clamp_meter(rng, 1.0, 0.7, 0.005);
     read(rng, truth, &meter)

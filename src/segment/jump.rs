@@ -56,8 +56,8 @@ const PRIOR_POOLED: f64 = 100.0;
 const LASTING: f64 = 2.0;
 /// Readings on the shorter side from which on a side begins to be long, and is.
 const LONG: (f64, f64) = (8.0, 64.0);
-/// Variance of the background's bend in a long window, over that of its usual slope: a zero that
-/// turns within the window bends as much as it slopes.
+/// Variance of the background's bend in a window, over that of its usual slope: a zero that turns
+/// within the window bends as much as it slopes.
 const BENDS: f64 = 10.0;
 /// Readings that the level's σ is worth against one side's own differences.
 const SIDE_PRIOR: f64 = 10.0;
@@ -66,7 +66,7 @@ const SIDE_PRIOR: f64 = 10.0;
 const QUIET_PRIOR: f64 = 100.0;
 /// Readings on the shorter side up to which a wider window stands for fewer windows.
 const WIDEST: f64 = 1024.0;
-/// Evidence for its usual slope, in σ², above which a long window is not used.
+/// Evidence for its usual slope, in σ², above which a long window is not used and the shortest is cut.
 const TOO_MUCH: f64 = 1500.0;
 /// The same where the background turns within the window.
 const TOO_MUCH_TURNED: f64 = 400.0;
@@ -268,7 +268,7 @@ impl Ground<'_> {
         };
         let (mut reached_l, mut reached_r) = (0, 0);
         for (scale, pool) in POOLS.into_iter().enumerate() {
-            let reach = SIDE * pool;
+            let reach = if pool == 1 { self.reach(at) } else { SIDE * pool };
             let (l, r) = ((at - left).min(reach), (right - at).min(reach));
             // A coarser scale must see at least a third more of one side.
             if pool > 1 && l * 3 < reached_l * 4 && r * 3 < reached_r * 4 {
@@ -363,6 +363,14 @@ impl Ground<'_> {
         let (shorter, own) = (self.drift.at(scale - 1, at), self.drift.at(scale, at));
         self.moves(own, at, n) > TOO_MUCH
             || (own < TURNS * shorter && self.moves(shorter, at, n) > TOO_MUCH_TURNED)
+    }
+
+    /// Readings on either side that are looked at one by one: fewer where the usual slope would move
+    /// the window too much.
+    fn reach(&self, at: usize) -> usize {
+        let moves = self.moves(self.drift.at(0, at), at, 2 * SIDE);
+        let share = (TOO_MUCH / moves).cbrt().min(1.0);
+        ((share * SIDE as f64) as usize).max(NEAR)
     }
 
     /// Evidence, in σ², that a slope makes for itself in a window of `n` samples.
@@ -522,12 +530,12 @@ impl Ground<'_> {
         if ridge.is_finite() && n >= 4 {
             let mut with_prior = *g;
             with_prior[1][1] += ridge;
-            if pool > 1 && n >= 16 {
-                with_prior[2][2] += ridge / BENDS;
-                with_prior[3][3] += 4.0 * ridge / BENDS;
-                consider(fit::<4, 6>(&with_prior), 4, 0.0);
-            } else {
-                consider(fit::<2, 4>(&with_prior), 2, 0.0);
+            with_prior[2][2] += ridge / BENDS;
+            with_prior[3][3] += 4.0 * ridge / BENDS;
+            match n {
+                ..16 => consider(fit::<2, 4>(&with_prior), 2, 0.0),
+                _ if pool == 1 => consider(fit::<3, 5>(&with_prior), 3, 0.0),
+                _ => consider(fit::<4, 6>(&with_prior), 4, 0.0),
             }
         } else {
             consider(fit::<1, 3>(g), 1, 0.0);

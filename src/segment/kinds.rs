@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::jump::Ground;
-use super::{SHORTEST, Segment};
+use super::{SHORTEST, Segment, bursts};
 use crate::capture::TimeAxis;
 use crate::findings::SegmentKind;
 use crate::numeric::{effective_samples, extremes, plain_sum};
@@ -15,18 +15,12 @@ const SETTLED: f64 = 0.25;
 /// A ramp moves by more than this many σ, and by more than this share of the capture's range.
 const RAMP_SIGMAS: f64 = 12.0;
 const RAMP_SHARE: f64 = 0.03;
-/// A burst is shorter than this share of the stays on both sides.
-const BURST_SHARE: f64 = 0.34;
-/// Longest burst, in samples, that needs no others like it.
-const LONE_BURST: usize = 30;
-/// Bursts that make a habit.
-const HABIT: usize = 5;
 /// Blocks of a stretch at most: enough to tell a ramp.
 const BLOCKS: usize = 64;
 /// Blocks of one length after a step, before they become twice as long.
 const OF_ONE_SIZE: usize = 8;
 /// Readings at either end of a stretch that may lie across its edge, how many σ they are then off,
-const ACROSS: usize = 2;
+pub(super) const ACROSS: usize = 2;
 const OFF_LEVEL: f64 = 5.0;
 /// and how long a stretch must be for its level to be known without them.
 const KNOWN_WITHOUT: usize = 4 * ACROSS;
@@ -62,7 +56,7 @@ pub(super) fn describe(ground: &Ground<'_>, edges: &[usize], is_step: &[bool]) -
             _ => ground.time.at(segments[i].end - 1),
         };
     }
-    bursts(&mut segments);
+    bursts::mark(ground, &mut segments);
     segments
 }
 
@@ -432,63 +426,6 @@ fn monotone(points: &[(f64, f64, f64)], sign: f64) -> f64 {
         pools.push(own);
     }
     pools.iter().map(|(w, s)| s * s / w).sum::<f64>() - sum * sum / weight
-}
-
-/// Marks short excursions that return to the level they left.
-fn bursts(segments: &mut [Segment]) {
-    let n = segments.len();
-    let length = |s: &Segment| s.end_s - s.start_s;
-    // A tail belongs to the level that it ends in.
-    let stay_after = |segments: &[Segment], after: usize| match segments.get(after + 1) {
-        Some(next)
-            if segments[after].kind == SegmentKind::Transient
-                && next.kind == SegmentKind::Steady =>
-        {
-            next.end_s - segments[after].start_s
-        }
-        _ => length(&segments[after]),
-    };
-    let mut found: Vec<(usize, usize)> = Vec::new();
-    let mut i = 1;
-    while i + 1 < n {
-        // An excursion of up to four stretches.
-        let mut taken = None;
-        for j in i..(i + 4).min(n - 1) {
-            let (before, after) = (&segments[i - 1], &segments[j + 1]);
-            let inside = segments[j].end_s - segments[i].start_s;
-            let peak = segments[i..=j]
-                .iter()
-                .map(|s| (s.mean_a - before.mean_a).abs())
-                .fold(0.0, f64::max);
-            let back = (after.mean_a - before.mean_a).abs();
-            let doubt = 3.0 * before.noise_a.max(after.noise_a);
-            if inside < BURST_SHARE * length(before).min(stay_after(segments, j + 1))
-                && back < (0.25 * peak).max(doubt.min(0.5 * peak))
-                && before.kind == SegmentKind::Steady
-            {
-                taken = Some(j);
-                break;
-            }
-        }
-        match taken {
-            Some(j) => {
-                found.push((i, j));
-                i = j + 2;
-            }
-            None => i += 1,
-        }
-    }
-    let habit = found.len() >= HABIT;
-    for (i, j) in found {
-        let samples = segments[j].end - segments[i].first;
-        let inside = segments[j].end_s - segments[i].start_s;
-        let stay = length(&segments[i - 1]).min(stay_after(segments, j + 1));
-        if samples <= LONE_BURST || (habit && inside < 0.2 * stay) {
-            for segment in &mut segments[i..=j] {
-                segment.kind = SegmentKind::Burst;
-            }
-        }
-    }
 }
 
 #[cfg(test)]

@@ -5,11 +5,13 @@
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
-//!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves. `choose`
-//!    drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
+//!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves.
+//!    `choose` drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
-//!    tells steady from settling, ramping and bursts; `states` finds the same level again.
+//!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
+//!    level again.
 
+mod bursts;
 mod choose;
 mod decay;
 mod drift;

@@ -112,6 +112,10 @@ fn check(kind: &Kind, seeds: Range<u64>, verbose: bool) -> Tally {
 fn one(kind: &Kind, seed: u64, verbose: bool) -> Tally {
     let mut tally = Tally::default();
     let text = scenario(kind, seed);
+    if let Some(folder) = std::env::var_os("EBBMARK_WRITE") {
+        let file = std::path::Path::new(&folder).join(format!("{seed}.toml"));
+        std::fs::write(file, &text).expect("the folder takes it");
+    }
     let parsed = simulate::parse("scenario", &text).expect("the scenario is sound");
     let made = simulate::run(&parsed, seed);
     let sheet = jobsheet::parse("sheet", &made.jobsheet.expect("has one").text()).expect("sound");

@@ -58,6 +58,20 @@ impl Answer {
         let doubt_s = 2.0 * self.uncertainty_s.hypot(mark.time_sd_s);
         strangeness > ODD || after_s - 0.5 * line.rounding_s > doubt_s
     }
+
+    /// Probability that what the line tells of lies further than `reach_s` from the step that it is tied
+    /// to with `probability`: the tie is wrong, and of the moments that the line may mean, level over its
+    /// rounding and a spread on either side, so many lie that far off.
+    pub(super) fn far_risk(&self, mark: &Mark, line: &Line, probability: f64, reach_s: f64) -> f64 {
+        let setting = &self.setting;
+        let due_s = setting.capture_time(line.listed_s) - setting.lateness_s();
+        let half_s = (0.5 * line.rounding_s + setting.spread_s).max(f64::MIN_POSITIVE);
+        let (low_s, high_s) = (due_s - half_s, due_s + half_s);
+        let below_s = (mark.time_s - reach_s).min(high_s) - low_s;
+        let above_s = high_s - (mark.time_s + reach_s).max(low_s);
+        let share = (below_s.max(0.0) + above_s.max(0.0)) / (2.0 * half_s);
+        (1.0 - probability) * share
+    }
 }
 
 pub(super) fn align(
@@ -229,4 +243,51 @@ fn zero_near(
     (0..evidence.zeros.len())
         .filter(|zero| distance(*zero) <= doubt_s)
         .min_by(|a, b| distance(*a).total_cmp(&distance(*b)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// By hand: the line means a moment in 96.25 … 101.25 s, 3.5 s of which lie more than 5 s after 92.75 s.
+    #[test]
+    fn the_risk_of_a_far_tie_is_that_it_is_wrong_and_the_moment_far() {
+        let setting = Setting { offset_s: 0.0, drift_s_per_h: 0.0, spread_s: 1.0, turn: 1.0 };
+        let answer = Answer {
+            setting,
+            uncertainty_s: 0.5,
+            peak_s: 0.3,
+            drift_found: false,
+            share: 1.0,
+            rivals_s: Vec::new(),
+            found: true,
+        };
+        let line = Line {
+            of_list: 0,
+            listed_s: 98.75 + setting.lateness_s(),
+            rounding_s: 3.0,
+            way: Way::Up,
+            doing: 0,
+            opposite: None,
+            load: 0,
+            repeats: false,
+            size_a: None,
+        };
+        let mark = |time_s: f64| Mark {
+            of_segmentation: 0,
+            time_s,
+            time_sd_s: 0.1,
+            delta_a: 0.1,
+            size_sd: 0.01,
+            since_s: 60.0,
+            into_zero: None,
+            of_burst: false,
+        };
+        let risk = |time_s: f64| answer.far_risk(&mark(time_s), &line, 0.9, 5.0);
+        assert_relative_eq!(risk(92.75), 0.1 * 3.5 / 5.0, max_relative = 1e-9);
+        assert_relative_eq!(risk(104.75), 0.1 * 3.5 / 5.0, max_relative = 1e-9);
+        assert_eq!(risk(98.0), 0.0);
+        assert_relative_eq!(risk(80.0), 0.1, max_relative = 1e-9);
+    }
 }

@@ -15,6 +15,11 @@ const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
 const DOUBTFUL: f64 = 0.9;
 
+/// A tie to a step further than this from its line's own moment is worse than none, seconds,
+const FAR_S: f64 = 5.0;
+/// and is told from this probability on.
+const FAR_RISK: f64 = 0.005;
+
 /// Rounding that leaves a line's step to order, direction and size, seconds.
 const COARSE_S: f64 = 20.0;
 
@@ -143,7 +148,11 @@ fn lines(
             }
         }
         let strange = told.ties[i].mark.is_some_and(|mark| {
-            told.answer.is_strange(&told.evidence.marks[mark], line, event.probability)
+            let (mark, probability) = (&told.evidence.marks[mark], event.probability);
+            // Coarse times are told of as a whole.
+            told.answer.is_strange(mark, line, probability)
+                || (line.rounding_s < COARSE_S
+                    && told.answer.far_risk(mark, line, probability, FAR_S) > FAR_RISK)
         });
         if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));

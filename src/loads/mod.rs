@@ -30,9 +30,9 @@ mod zero;
 pub use types::*;
 
 use crate::events::Alignment;
-use crate::findings::SegmentKind;
+use crate::findings::{NoiseAtLevel, SegmentKind};
 use crate::jobsheet::JobSheet;
-use crate::segment::Segmentation;
+use crate::segment::{NoiseModel, Segment, Segmentation};
 use attribute::Attribution;
 use phases::Row;
 use rounding::Rounding;
@@ -60,7 +60,7 @@ pub fn solve(
     };
     let turned = is_turned(segmentation, alignment);
     let sign = if turned { -1.0 } else { 1.0 };
-    let rows = steady_rows(segmentation, sign, resolution_a);
+    let rows = rows(segmentation, sign, resolution_a);
     let (timeline, by_level) = match alignment {
         Some(alignment) => (Timeline::new(alignment, segmentation, sheet, sign), false),
         // A capture of one unit that nobody touched is that unit's.
@@ -79,21 +79,49 @@ pub fn solve(
     found
 }
 
+/// Noise of one reading at the known level that is nearest, ampere.
+fn noise_at(noise: &NoiseModel, level_a: f64) -> f64 {
+    let far = |known: &NoiseAtLevel| (known.level_a - level_a).abs();
+    let nearest = noise.by_level.iter().min_by(|a, b| far(a).total_cmp(&far(b)));
+    nearest.map_or(noise.sigma_a, |known| known.sigma_a)
+}
+
 /// A stretch of fewer readings is left out when it is this many times less certain than the middle one.
 const FEW_READINGS: usize = 5;
 const COARSE: f64 = 20.0;
 
-/// The steady stretches, those left out of which a handful of readings tell nothing beside the others.
-fn steady_rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
+/// Readings of a stretch that is not quite steady scatter at most this many times as much as noise does at
+/// its level,
+const UNSTEADY: f64 = 2.0;
+/// and it lasts at least this share of the middle steady one: start-up humps are shorter.
+const LASTING: f64 = 0.5;
+
+/// The steady stretches, those left out of which a handful of readings tell nothing beside the others, and
+/// those that would be steady but for a move no larger than the noise, such as of a load too small to
+/// make a step. Without a row what was switched before and after them would pass for one.
+fn rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
     let rounding = Rounding::learn(segmentation, resolution_a);
+    let mut lengths_s: Vec<f64> =
+        segmentation.of_kind(SegmentKind::Steady).map(|s| s.end_s - s.start_s).collect();
+    lengths_s.sort_by(f64::total_cmp);
+    let lasting_s = lengths_s.get(lengths_s.len() / 2).map_or(f64::INFINITY, |s| LASTING * s);
+    let nearly = |segment: &Segment| {
+        segment.kind == SegmentKind::Transient
+            && segment.end_s - segment.start_s >= lasting_s
+            && segment.noise_a <= UNSTEADY * noise_at(&segmentation.noise, segment.mean_a)
+    };
     let mut rows: Vec<Row> = segmentation
         .segments
         .iter()
         .enumerate()
-        .filter(|(_, segment)| segment.kind == SegmentKind::Steady)
+        .filter(|(_, segment)| segment.kind == SegmentKind::Steady || nearly(segment))
         .map(|(index, segment)| {
             let floor_a = segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt();
-            let u_a = segment.standard_uncertainty_a.max(floor_a);
+            // A move does not average out.
+            let u_a = match segment.kind {
+                SegmentKind::Steady => segment.standard_uncertainty_a.max(floor_a),
+                SegmentKind::Transient | SegmentKind::Burst => segment.noise_a,
+            };
             let rounding_a = rounding.of(segment, segmentation.noise.floor_a);
             Row {
                 segment: index,

@@ -3,7 +3,7 @@
 
 use super::timeline::Timeline;
 
-/// One steady stretch as the loads stage sees it.
+/// One stretch as the loads stage sees it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Row {
     /// Index of the segment.
@@ -89,19 +89,36 @@ pub(super) fn find(
             }
         })
         .collect();
-    let mut changes = own_changes(rows, &patterns, step_a);
+    let switched = switched(rows, &patterns, timeline);
+    let mut changes = own_changes(rows, &switched, step_a);
     own_by_delay(&mut changes, rows, &patterns, timeline);
-    let rough = rough_draws(rows, &patterns, &changes);
+    let rough = rough_draws(rows, &patterns, &switched, &changes);
     let (unlisted, set_aside) =
-        own_by_size(&mut changes, rows, &patterns, timeline, &rough, specified_a);
-    let rough = rough_draws(rows, &patterns, &changes);
-    let (phases, of_row) = cluster(rows, &patterns, &changes, &rough);
+        own_by_size(&mut changes, rows, &patterns, &switched, timeline, &rough, specified_a);
+    let rough = rough_draws(rows, &patterns, &switched, &changes);
+    let (phases, of_row) = cluster(rows, &patterns, &switched, &changes, &rough);
     Phases { phases, of_row, unlisted, set_aside }
 }
 
-fn own_changes(rows: &[Row], patterns: &[Vec<Option<usize>>], step_a: f64) -> Vec<Change> {
+/// For every row and load, whether its lines changed it since the row before. One that was switched
+/// off and on in between is in the same listed state again, and may well draw something else in it.
+fn switched(rows: &[Row], patterns: &[Vec<Option<usize>>], timeline: &Timeline) -> Vec<Vec<bool>> {
+    let changed = |k: usize, load: usize| {
+        let Some(before) = k.checked_sub(1) else { return false };
+        patterns[k][load] != patterns[before][load]
+            || (patterns[k][load].is_some()
+                && timeline.loads[load].leaves(
+                    patterns[before][load],
+                    rows[before].early_s(),
+                    rows[k].early_s(),
+                ))
+    };
+    (0..rows.len()).map(|k| (0..timeline.loads.len()).map(|l| changed(k, l)).collect()).collect()
+}
+
+fn own_changes(rows: &[Row], switched: &[Vec<bool>], step_a: f64) -> Vec<Change> {
     (1..rows.len())
-        .filter(|&k| !rows[k].zero && !rows[k - 1].zero && patterns[k] == patterns[k - 1])
+        .filter(|&k| !rows[k].zero && !rows[k - 1].zero && !switched[k].contains(&true))
         .filter_map(|k| {
             let delta_a = rows[k].level_a - rows[k - 1].level_a;
             let u_a = rows[k].u_a.hypot(rows[k - 1].u_a);
@@ -206,6 +223,7 @@ fn own_by_size(
     changes: &mut [Change],
     rows: &[Row],
     patterns: &[Vec<Option<usize>>],
+    switched: &[Vec<bool>],
     timeline: &Timeline,
     rough: &[Vec<Option<f64>>],
     specified_a: &[Vec<f64>],
@@ -219,7 +237,7 @@ fn own_by_size(
     let mut next = 0;
     for k in 0..rows.len() {
         for (load, levels) in visited.iter_mut().enumerate() {
-            if k > 0 && patterns[k][load] != patterns[k - 1][load] {
+            if switched[k][load] {
                 *levels = vec![0.0];
                 by_size_a[load] = 0.0;
             }
@@ -325,6 +343,7 @@ fn own_by_size(
 fn rough_draws(
     rows: &[Row],
     patterns: &[Vec<Option<usize>>],
+    switched: &[Vec<bool>],
     changes: &[Change],
 ) -> Vec<Vec<Option<f64>>> {
     let loads = patterns.first().map_or(0, Vec::len);
@@ -343,7 +362,7 @@ fn rough_draws(
             // Draws that changed and are not known: load and row.
             let mut open: Vec<(usize, usize)> = Vec::new();
             for load in 0..loads {
-                if patterns[k][load] == patterns[k - 1][load] {
+                if !switched[k][load] {
                     let own_a = owned[k].filter(|(owner, _)| *owner == load).map_or(0.0, |o| o.1);
                     left_a -= own_a;
                     match (draws[load][k - 1], draws[load][k]) {
@@ -383,6 +402,7 @@ fn rough_draws(
 fn cluster(
     rows: &[Row],
     patterns: &[Vec<Option<usize>>],
+    switched: &[Vec<bool>],
     changes: &[Change],
     rough: &[Vec<Option<f64>>],
 ) -> (Vec<Phase>, Vec<Vec<Option<usize>>>) {
@@ -416,7 +436,7 @@ fn cluster(
                     state,
                     draw_a: (!draws.is_empty())
                         .then(|| draws.iter().sum::<f64>() / draws.len() as f64),
-                    order: order(&here, &groups, patterns, load),
+                    order: order(&here, &groups, switched, load),
                     length_s: lengths.get(lengths.len() / 2).copied().unwrap_or(0.0),
                 });
             }
@@ -429,24 +449,16 @@ fn cluster(
 }
 
 /// Mean number of earlier stays since the switching.
-fn order(
-    here: &[usize],
-    groups: &[(usize, usize)],
-    patterns: &[Vec<Option<usize>>],
-    load: usize,
-) -> f64 {
+fn order(here: &[usize], groups: &[(usize, usize)], switched: &[Vec<bool>], load: usize) -> f64 {
     if here.is_empty() {
         return 0.0;
     }
     let total: usize = here
         .iter()
         .map(|&k| {
-            let start = (0..k).rev().find(|&j| patterns[j][load] != patterns[k][load]);
-            let mut stays: Vec<usize> = groups
-                .iter()
-                .filter(|(j, _)| *j < k && start.is_none_or(|start| *j > start))
-                .map(|(_, g)| *g)
-                .collect();
+            let start = (0..=k).rev().find(|&j| switched[j][load]).unwrap_or(0);
+            let mut stays: Vec<usize> =
+                groups.iter().filter(|(j, _)| (start..k).contains(j)).map(|(_, g)| *g).collect();
             stays.dedup();
             stays.len()
         })

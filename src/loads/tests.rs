@@ -135,6 +135,101 @@ fn a_controller_that_falls_asleep_has_two_states() {
     assert!((of(&found, "controller", "sleep").draw_a - 0.010).abs() < 0.001);
 }
 
+/// The step at a time is too small to be found: the stretches on its sides are one of that kind.
+fn overlook(
+    (segmentation, alignment): &mut (Segmentation, Alignment),
+    time_s: f64,
+    kind: SegmentKind,
+) {
+    let segments = &mut segmentation.segments;
+    let at = segments.iter().position(|s| s.start_s == time_s).unwrap();
+    let after = segments.remove(at);
+    let before = &mut segments[at - 1];
+    let length = |s: &Segment| (s.end - s.first) as f64;
+    let share = length(&after) / (length(&after) + length(before));
+    let moved_a = (after.mean_a - before.mean_a) * (share * (1.0 - share)).sqrt();
+    before.mean_a += share * (after.mean_a - before.mean_a);
+    before.noise_a = before.noise_a.hypot(moved_a);
+    before.effective_samples += after.effective_samples;
+    before.standard_uncertainty_a = before.noise_a / before.effective_samples.sqrt();
+    (before.end, before.end_s, before.kind) = (after.end, after.end_s, kind);
+    let gone = segmentation.steps.iter().position(|step| step.time_s == time_s).unwrap();
+    segmentation.steps.remove(gone);
+    alignment.step_events.remove(gone);
+    for event in &mut alignment.events {
+        event.step = match event.step {
+            Some(step) if step == gone => None,
+            Some(step) if step > gone => Some(step - 1),
+            other => other,
+        };
+    }
+}
+
+/// A controller that draws nearly nothing asleep is switched off unseen, while the radio is on.
+#[test]
+fn a_load_switched_off_unseen_and_on_again_leaves_the_others_alone() {
+    let deeds = vec![
+        deed(60.0, "radio", 0.070, "on"),
+        silent(69.0, "radio", 0.034),
+        deed(150.0, "controller", 0.036, "on"),
+        silent(160.0, "controller", 0.016),
+        silent(185.0, "controller", 0.001),
+        deed(230.0, "probe", 0.160, "on"),
+        deed(290.0, "controller", 0.0, "off"),
+        deed(350.0, "controller", 0.036, "on"),
+        silent(360.0, "controller", 0.016),
+        silent(385.0, "controller", 0.001),
+        deed(440.0, "probe", 0.0, "off"),
+        deed(510.0, "radio", 0.0, "off"),
+        deed(580.0, "controller", 0.0, "off"),
+        deed(650.0, "radio", 0.070, "on"),
+        silent(659.0, "radio", 0.034),
+        deed(740.0, "radio", 0.0, "off"),
+    ];
+    let mut made = build(&deeds, 0.0, 820.0, &SceneMeter::default(), 12);
+    overlook(&mut made, 290.0, SegmentKind::Steady);
+    let found = solve(&made.0, Some(&made.1), &JobSheet::default(), None);
+    let draws = [
+        ("radio", "starting", 0.070),
+        ("radio", "on", 0.034),
+        ("controller", "starting", 0.036),
+        ("controller", "on", 0.016),
+        ("controller", "asleep", 0.001),
+        ("probe", "on", 0.160),
+    ];
+    assert_eq!(found.loads.len(), draws.len(), "{:#?}", found.loads);
+    for (load, state, truth_a) in draws {
+        let row = of(&found, load, state);
+        assert!((row.draw_a - truth_a).abs() < 0.001, "{row:?}");
+    }
+}
+
+/// The radio leaves its start-up, and before the next steady stretch a load too small to be seen is
+/// switched off: a stretch that drifts by less than the noise still parts the two.
+#[test]
+fn a_stretch_with_an_unseen_switching_in_it_still_counts() {
+    let deeds = vec![
+        deed(60.0, "controller", 0.0018, "on"),
+        deed(120.0, "radio", 0.250, "on"),
+        silent(130.0, "radio", 0.118),
+        deed(190.0, "controller", 0.0, "off"),
+        silent(250.0, "nothing", 0.0),
+        deed(300.0, "probe", 0.030, "on"),
+        deed(360.0, "probe", 0.0, "off"),
+        deed(420.0, "radio", 0.0, "off"),
+    ];
+    let mut made = build(&deeds, 0.0, 500.0, &SceneMeter::default(), 13);
+    overlook(&mut made, 190.0, SegmentKind::Transient);
+    let found = solve(&made.0, Some(&made.1), &JobSheet::default(), None);
+    for (load, state, truth_a) in
+        [("radio", "starting", 0.250), ("radio", "on", 0.118), ("probe", "on", 0.030)]
+    {
+        let row = of(&found, load, state);
+        assert!((row.draw_a - truth_a).abs() < 0.0015, "{row:?}");
+        assert!(row.coverage_factor * row.standard_uncertainty_a < 0.003, "{row:?}");
+    }
+}
+
 #[test]
 fn unlisted_draw_does_not_spoil_the_loads() {
     let deeds = vec![

@@ -76,6 +76,13 @@ impl LoadLines {
         shares
     }
 
+    /// True when a line between two times, the latter included, tells it into another state.
+    pub(super) fn leaves(&self, state: Option<usize>, after_s: f64, until_s: f64) -> bool {
+        let from = self.switches.partition_point(|switch| switch.time_s <= after_s);
+        let to = self.switches.partition_point(|switch| switch.time_s <= until_s);
+        self.switches.get(from..to).is_some_and(|told| told.iter().any(|s| s.state != state))
+    }
+
     /// Time of the last change at or before `time_s`.
     pub(super) fn last_change_s(&self, time_s: f64) -> Option<f64> {
         let after = self.switches.partition_point(|switch| switch.time_s <= time_s);

@@ -30,6 +30,14 @@ const ODD: f64 = 2.0;
 /// Probability from which only the distance speaks against a tie.
 const SURE: f64 = 0.98;
 
+/// A tie to a step further than this from its line's own moment is worse than none, seconds,
+pub(super) const FAR_S: f64 = 5.0;
+/// and is doubtful from this probability on.
+const FAR_RISK: f64 = 0.005;
+
+/// Rounding that leaves a line's step to order, direction and size, seconds.
+pub(super) const COARSE_S: f64 = 20.0;
+
 /// What the clocks turned out to be.
 pub(super) struct Answer {
     pub(super) setting: Setting,
@@ -59,10 +67,15 @@ impl Answer {
         strangeness > ODD || after_s - 0.5 * line.rounding_s > doubt_s
     }
 
+    /// True when a tie may well be worse than none. Coarse times are told of as a whole.
+    pub(super) fn may_be_far(&self, mark: &Mark, line: &Line, probability: f64) -> bool {
+        line.rounding_s < COARSE_S && self.far_risk(mark, line, probability, FAR_S) > FAR_RISK
+    }
+
     /// Probability that what the line tells of lies further than `reach_s` from the step that it is tied
     /// to with `probability`: the tie is wrong, and of the moments that the line may mean, level over its
     /// rounding and a spread on either side, so many lie that far off.
-    pub(super) fn far_risk(&self, mark: &Mark, line: &Line, probability: f64, reach_s: f64) -> f64 {
+    fn far_risk(&self, mark: &Mark, line: &Line, probability: f64, reach_s: f64) -> f64 {
         let setting = &self.setting;
         let due_s = setting.capture_time(line.listed_s) - setting.lateness_s();
         let half_s = (0.5 * line.rounding_s + setting.spread_s).max(f64::MIN_POSITIVE);

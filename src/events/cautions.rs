@@ -1,6 +1,6 @@
 //! What a reader must know of the list before relying on the ties.
 
-use super::align::Answer;
+use super::align::{Answer, COARSE_S};
 use super::decode::Tie;
 use super::evidence::{Evidence, Way};
 use super::place::{Hold, Placed};
@@ -14,14 +14,6 @@ use crate::segment::Segmentation;
 const LARGE_S: f64 = 120.0;
 /// A tie below this probability is doubtful.
 const DOUBTFUL: f64 = 0.9;
-
-/// A tie to a step further than this from its line's own moment is worse than none, seconds,
-const FAR_S: f64 = 5.0;
-/// and is told from this probability on.
-const FAR_RISK: f64 = 0.005;
-
-/// Rounding that leaves a line's step to order, direction and size, seconds.
-const COARSE_S: f64 = 20.0;
 
 pub(super) struct Told<'a> {
     pub(super) list: &'a EventList,
@@ -151,8 +143,7 @@ fn lines(
             let (mark, probability) = (&told.evidence.marks[mark], event.probability);
             // Coarse times are told of as a whole.
             told.answer.is_strange(mark, line, probability)
-                || (line.rounding_s < COARSE_S
-                    && told.answer.far_risk(mark, line, probability, FAR_S) > FAR_RISK)
+                || told.answer.may_be_far(mark, line, probability)
         });
         if strange || event.probability < DOUBTFUL * told.answer.share {
             doubtful.push(named(&event.line));

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::align::Answer;
+use super::align::{Answer, COARSE_S, FAR_S};
 use super::evidence::{Evidence, Way};
 use super::pairs::{self, Near, Rates};
 use super::prior::Prior;
@@ -18,6 +18,8 @@ const REACH: f64 = 2.6;
 const EAGER: f64 = 0.2;
 /// Worth of a tie of the other of two lines of one movement: of the two the likelier is tied.
 const SAME: f64 = 0.9;
+/// A zero check's tie is left when further steps have this probability together.
+const ELSEWHERE: f64 = 0.05;
 /// Pairs less likely than this are no candidates.
 const HOPELESS: f64 = 1e-3;
 
@@ -69,9 +71,18 @@ pub(super) fn ties(evidence: &Evidence, prior: &Prior, answer: &Answer) -> Vec<T
         ties[line] = Tie { mark: Some(step), probability };
     }
     // A zero check reads its stretch with or without a step: an unsure tie serves nobody.
-    for (tie, line) in ties.iter_mut().zip(&evidence.lines) {
-        let unsure = |mark: usize| {
-            tie.probability < 0.5 || answer.is_strange(&evidence.marks[mark], line, tie.probability)
+    for (i, (tie, line)) in ties.iter_mut().zip(&evidence.lines).enumerate() {
+        let unsure = |tied: usize| {
+            let mark = &evidence.marks[tied];
+            let far: f64 = chances
+                .iter()
+                .filter(|other| other.line == i)
+                .filter(|other| (evidence.marks[other.step].time_s - mark.time_s).abs() > FAR_S)
+                .map(|other| other.probability)
+                .sum();
+            tie.probability < 0.5
+                || answer.is_strange(mark, line, tie.probability)
+                || (line.rounding_s < COARSE_S && far > ELSEWHERE)
         };
         if line.way == Way::Zero && tie.mark.is_some_and(unsure) {
             *tie = Tie { mark: None, probability: 1.0 - tie.probability };

@@ -52,6 +52,12 @@ pub(super) fn spread_ln_weight(spread_s: f64) -> f64 {
         .map_or(0.0, |(_, ln_weight)| ln_weight)
 }
 
+/// Log of the prior weight of a drift, beside none: clocks differ by some 2 s an hour (common practice, no
+/// source).
+pub(super) fn drift_ln_weight(drift_s_per_h: f64) -> f64 {
+    -drift_s_per_h.abs() / 2.0
+}
+
 /// Drifts worth trying: so close together that the list's ends stay within one spread.
 pub(super) fn drifts(evidence: &Evidence, spread_s: f64) -> Vec<f64> {
     let hours = span_of(evidence) / 3600.0;

@@ -1,6 +1,6 @@
 //! What to measure next, ranked by what it would settle.
 
-use super::words::{in_state, list, sentence, set_current, the};
+use super::words::{clause, in_state, list, sentence, set_current, the};
 use crate::events::Alignment;
 use crate::findings::{Advice, LoadRow, Unexplained, Verdict};
 use crate::jobsheet::{JobSheet, same_name};
@@ -93,7 +93,11 @@ fn of_verdicts(case: &Case<'_>, add: &mut Add<'_>) {
                     let closeness = row.conformance_probability.map_or(0.0, |p| (p - 0.5).abs());
                     add(
                         80.0 - closeness,
-                        to_decide,
+                        format!(
+                            "To decide on {load} {}: {}",
+                            in_state(&row.state),
+                            clause(&to_decide)
+                        ),
                         format!(
                             "Whether {load} conforms {} cannot be told yet.",
                             in_state(&row.state)

@@ -1,6 +1,6 @@
 //! The answer in one or two plain sentences.
 
-use super::words::{in_state, list, sentence, set_current, the};
+use super::words::{in_state, list, partner, sentence, set_current, the};
 use crate::findings::{LoadRow, SleepFindings, SleepVerdict, Unexplained, Verdict};
 use crate::loads::LoadsFound;
 use crate::numeric::{Quantity, Unit, duration};
@@ -125,15 +125,27 @@ fn subject(row: &LoadRow) -> String {
     }
 }
 
+/// Of loads that are known by their sum only, the first, which names the others.
+fn once(rows: Vec<&LoadRow>) -> Vec<&LoadRow> {
+    let mut kept: Vec<&LoadRow> = Vec::new();
+    for row in rows {
+        let named = partner(&row.load, &row.state);
+        if kept.iter().all(|known| !known.inseparable_from.contains(&named)) {
+            kept.push(row);
+        }
+    }
+    kept
+}
+
 fn of_verdicts(told: &Told<'_>, sentences: &mut Vec<String>) {
     let with = |verdict: Verdict| -> Vec<&LoadRow> {
         told.rows.iter().filter(|row| row.verdict == verdict).collect()
     };
     let mut bad = with(Verdict::NonConforming);
     bad.sort_by(|a, b| excess_a(b).total_cmp(&excess_a(a)));
-    let open = with(Verdict::Indeterminate);
+    let open = once(with(Verdict::Indeterminate));
     let good = with(Verdict::Conforming);
-    let free = with(Verdict::NoLimit);
+    let free = once(with(Verdict::NoLimit));
     for row in bad.iter().take(2) {
         sentences.push(format!("{}.", sentence(&accusation(row, told.site_v))));
     }

@@ -4,7 +4,7 @@ use super::Risk;
 use super::conformity::{Decision, Measured, decide};
 use super::limits::{Carried, Limits, carry};
 use super::score;
-use super::words::{list, set_current, the};
+use super::words::{list, partner, set_current, the};
 use crate::findings::{Caution, EvaluationType, LoadRow, Verdict};
 use crate::jobsheet::{JobSheet, LoadSpec};
 use crate::loads::{LoadEstimate, LoadsFound};
@@ -106,7 +106,11 @@ fn row(
         coverage_factor: estimate.coverage_factor,
         observations: estimate.observations,
         separable: estimate.separable,
-        inseparable_from: estimate.inseparable_from.iter().map(partner).collect(),
+        inseparable_from: estimate
+            .inseparable_from
+            .iter()
+            .map(|(load, state)| partner(load, state))
+            .collect(),
         specified_a: widest.specified_a,
         limit_low_a: widest.low_a,
         limit_high_a: widest.high_a,
@@ -123,10 +127,6 @@ fn row(
         uncertainty_budget: estimate.uncertainty_budget.clone(),
         to_decide: outcome.to_decide,
     }
-}
-
-fn partner((load, state): &(String, String)) -> String {
-    format!("{load} ({state})")
 }
 
 /// Type A uncertainty of one of several alike switchings, ampere.

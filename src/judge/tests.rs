@@ -186,6 +186,13 @@ fn a_sum_clears_but_never_convicts() {
     assert_eq!(pump.verdict, Verdict::Indeterminate);
     assert!(pump.to_decide.as_ref().unwrap().starts_with("Together they draw more"), "{pump:?}");
     assert!(judgement.advice.iter().any(|a| a.what.contains("off and on for a minute")));
+    let decide = judgement.advice.iter().find(|a| a.what.contains("together they draw more"));
+    assert!(decide.unwrap().what.starts_with("To decide on the pump when on: "), "{decide:?}");
+    // The sum is said once, whichever of the two it is told of.
+    for sheet in [&sheet, &JobSheet::default()] {
+        let headline = run(&deeds(0.400, 0.020), sheet, true).headline;
+        assert_eq!(headline.matches("the fan").count(), 1, "{headline}");
+    }
 }
 
 #[test]

@@ -39,6 +39,22 @@ pub(super) fn sentence(text: &str) -> String {
     }
 }
 
+/// The first letter in lower case, unless a name in capitals begins there.
+pub(super) fn clause(text: &str) -> String {
+    let mut letters = text.chars();
+    match (letters.next(), text.chars().nth(1)) {
+        (Some(first), Some(second)) if !second.is_uppercase() => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => text.to_owned(),
+    }
+}
+
+/// How another load's row is named in a row: `fan (on)`.
+pub(super) fn partner(load: &str, state: &str) -> String {
+    format!("{load} ({state})")
+}
+
 /// `a`, `a and b`, `a, b and c`.
 pub(super) fn list(items: &[String]) -> String {
     match items {
@@ -59,6 +75,8 @@ mod tests {
         assert_eq!(in_state("standby"), "in standby");
         assert_eq!(in_state("settled lower"), "when settled lower");
         assert_eq!(sentence(&the("radio")), "The radio");
+        assert_eq!(clause("Use a meter."), "use a meter.");
+        assert_eq!(clause("RTU off."), "RTU off.");
         let three = ["a", "b", "c"].map(str::to_owned);
         assert_eq!(list(&three), "a, b and c");
         assert_eq!(list(&three[..1]), "a");

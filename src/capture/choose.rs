@@ -1,12 +1,14 @@
 //! Which column is the current.
 
-use super::claim::{Claim, OTHER_WORDS, claim, is_vague, says_current, says_voltage};
+use super::claim::{
+    Claim, OTHER_WORDS, claim, is_vague, mean_among_extremes, says_current, says_voltage,
+};
 use super::columns::{Column, shown, unit_column};
 use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
 use super::scaling;
 use super::table::Table;
-use super::units::{counted_unit, multiplied_unit, unit_in_header};
+use super::units::{counted_unit, multiplied_unit, unit_in_header, unit_of};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -102,7 +104,9 @@ pub(super) fn current(
             "name another column with --current-column",
         ));
     }
-    let counted = counted_unit(&column.name);
+    // A range beside a unit of its own, as in a units row, says nothing of the numbers.
+    let own_unit = table.header.iter().any(|row| unit_of(&row[place]).is_some());
+    let counted = counted_unit(&column.name).filter(|_| !own_unit);
     // A range holds its readings.
     let beyond = counted.filter(|(count, _)| column.high.abs().max(column.low.abs()) > 1.2 * count);
     if options.unit.is_none()
@@ -215,6 +219,9 @@ fn lone_candidate(
             ));
         }
     }
+    let mean = mean_among_extremes(&unknown);
+    let unknown: Vec<&Column> =
+        unknown.into_iter().filter(|c| mean.is_none_or(|place| c.place == place)).collect();
     let [only] = unknown.as_slice() else {
         let vague: Vec<&&Column> = unknown
             .iter()

@@ -159,6 +159,30 @@ const DERIVED_WORDS: &[&str] = &[
     "programmed",
 ];
 
+/// Words of the mean of an interval, and of what else is told of it.
+pub(super) const MEAN_WORDS: &[&str] = &[
+    "avg",
+    "average",
+    "mean",
+    "mittel",
+    "mittelwert",
+    "moyenne",
+    "promedio",
+    "gemiddelde",
+    "medel",
+];
+const EXTREME_WORDS: &[&str] =
+    &["max", "maximum", "min", "minimum", "peak", "std", "stdev", "sd", "maxi", "mini"];
+
+/// The mean of readings among columns that are otherwise their extremes.
+pub(super) fn mean_among_extremes(columns: &[&Column]) -> Option<usize> {
+    let says = |c: &Column, list: &[&str]| c.words().iter().any(|w| list.contains(&w.as_str()));
+    let (means, others): (Vec<&Column>, Vec<&Column>) =
+        columns.iter().partition(|c| says(c, MEAN_WORDS));
+    let [mean] = means.as_slice() else { return None };
+    (!others.is_empty() && others.iter().all(|c| says(c, EXTREME_WORDS))).then_some(mean.place)
+}
+
 /// Words of the lead that matters most.
 const BATTERY_WORDS: &[&str] = &[
     "battery",

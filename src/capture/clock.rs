@@ -139,6 +139,10 @@ const INDEX_WORDS: &[&str] = &[
     "#", "line", "samples", "item", "entry", "seq",
 ];
 
+/// Words that name ticks, or numbers of rows.
+const COUNTER_WORDS: &[&str] =
+    &["counter", "cnt", "zähler", "zaehler", "compteur", "contador", "contatore", "teller"];
+
 /// Columns that could be a clock, so that they are not taken for readings.
 pub(super) fn candidates(table: &Table, columns: &[Column]) -> Vec<usize> {
     let mut found: Vec<usize> = columns.iter().filter(|c| is_stamp(c)).map(|c| c.place).collect();
@@ -186,8 +190,17 @@ fn numeric_rank(table: &Table, column: &Column, columns: &[Column]) -> Option<u8
     if index {
         return None;
     }
-    // The leftmost column that only ever rises, without a name of its own.
     let first = columns.iter().find(|c| c.numeric() && !is_sparse(table, c))?;
+    // Pulses of a meter do not come in even steps, and rows do not come by hundreds.
+    if column.place == first.place
+        && words.iter().any(|w| COUNTER_WORDS.contains(&w.as_str()))
+        && column.even_steps
+        && column.integers
+        && (column.high - column.low) >= 100.0 * (column.numbers as f64 - 1.0)
+    {
+        return Some(4);
+    }
+    // The leftmost column that only ever rises, without a name of its own.
     (column.name.is_empty()
         && column.place == first.place
         && columns.len() > 1
@@ -327,10 +340,27 @@ fn pick(table: &Table, columns: &[Column], current: usize, set_aside: &[usize]) 
     };
     let distance =
         |c: &Column| if c.place < current { current - c.place } else { 1000 + c.place - current };
-    // Among clocks alike one that starts again, such as a step's, comes after one that does not.
+    // Among clocks alike one that starts again, such as a step's, comes after one that does not; so does an
+    // interval's end after its start.
     let again = |c: &Column| {
         c.numbers > c.times && !c.rising && !c.falling
-            || c.words().iter().any(|w| matches!(w.as_str(), "step" | "lap" | "segment" | "cycle"))
+            || c.words().iter().any(|w| {
+                matches!(
+                    w.as_str(),
+                    "step"
+                        | "lap"
+                        | "segment"
+                        | "cycle"
+                        | "end"
+                        | "stop"
+                        | "until"
+                        | "ende"
+                        | "bis"
+                        | "fin"
+                        | "slut"
+                        | "einde"
+                )
+            })
     };
     let mut ranked: Vec<(u8, bool, usize, usize)> = columns
         .iter()

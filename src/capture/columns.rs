@@ -3,12 +3,12 @@
 use super::cell::{
     Mark, Reading, is_missing, number, number_prefix, reading, timelike, unit_suffix,
 };
-use super::claim::READING_WORDS;
+use super::claim::{MEAN_WORDS, READING_WORDS};
 use super::clock::TIME_WORDS;
 use super::options::CurrentUnit;
 use super::stamp::{compact, stamp};
 use super::table::Table;
-use super::units::{Standing, Unit, unit_in_header, unit_of, words_of};
+use super::units::{Standing, Unit, says_ac, unit_in_header, unit_of, words_of};
 
 /// A column of the sample rows.
 #[derive(Debug, Clone)]
@@ -101,11 +101,36 @@ pub(super) fn shown(text: &str) -> String {
 pub(super) fn describe(table: &Table, told: Option<Mark>) -> Vec<Column> {
     let votes: Vec<Votes> = (0..table.width.min(4096)).map(|place| votes(table, place)).collect();
     let file_mark = file_mark(&votes);
-    votes
+    let mut columns: Vec<Column> = votes
         .iter()
         .enumerate()
         .map(|(place, votes)| column(table, place, mark_of(*votes, file_mark, told)))
-        .collect()
+        .collect();
+    units_in_front(&mut columns);
+    columns
+}
+
+/// `V-L1`, `A-L1`, `W-L1`: units before one name, where those of current and voltage stand side by side.
+fn units_in_front(columns: &mut [Column]) {
+    let split = |c: &Column| -> Option<(Unit, String)> {
+        let (unit, rest) = c.name.split_once(['-', '_', ' ', '.'])?;
+        (c.unit.is_none() && !rest.is_empty()).then(|| Some((unit_of(unit)?, rest.to_owned())))?
+    };
+    // A file of very many columns is not of this kind.
+    let found: Vec<Option<(Unit, String)>> = columns.iter().take(256).map(split).collect();
+    let volts: Vec<&String> = found
+        .iter()
+        .flatten()
+        .filter(|(unit, _)| matches!(unit, Unit::Voltage { .. }))
+        .map(|(_, rest)| rest)
+        .collect();
+    for (column, found) in columns.iter_mut().zip(&found) {
+        if let Some((unit, rest)) = found
+            && volts.contains(&rest)
+        {
+            column.unit = Some((*unit, Standing::Suffix));
+        }
+    }
 }
 
 /// Votes for one mark or the other among the cells of a column.
@@ -196,10 +221,11 @@ fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool)
 fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> Column {
     let titles: Vec<&str> =
         table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
+    let name = name_of(&titles);
     let mut out = Column {
         place,
-        name: name_of(&titles),
-        unit: unit_from(&titles),
+        unit: unit_from(&titles).map(|unit| with_coupling(unit, &name)),
+        name,
         mark,
         mark_doubtful,
         numbers: 0,
@@ -330,6 +356,14 @@ fn unit_from(titles: &[&str]) -> Option<(Unit, Standing)> {
     titles.iter().rev().find_map(|title| unit_in_header(title))
 }
 
+/// A unit of its own row does not say what its name says: alternating.
+fn with_coupling((unit, standing): (Unit, Standing), name: &str) -> (Unit, Standing) {
+    match unit {
+        Unit::Current { unit, ac } => (Unit::Current { unit, ac: ac || says_ac(name) }, standing),
+        other => (other, standing),
+    }
+}
+
 /// The column of text whose cells are units of current, one a row: beside `place`, or anywhere when `place` is the
 /// only column that goes by a reading's name.
 pub(super) fn unit_column(
@@ -337,13 +371,14 @@ pub(super) fn unit_column(
     columns: &[Column],
     place: usize,
 ) -> Option<(usize, Vec<CurrentUnit>)> {
-    let vague = |c: &&Column| {
-        c.numeric()
-            && c.unit.is_none()
-            && c.words().iter().any(|w| READING_WORDS.contains(&w.as_str()))
+    let named = |c: &Column, words: &[&str]| {
+        c.numeric() && c.unit.is_none() && c.words().iter().any(|w| words.contains(&w.as_str()))
     };
-    let only = columns.get(place).as_ref().is_some_and(vague)
-        && columns.iter().filter(vague).nth(1).is_none();
+    // The mean beside its extremes where no column is named a reading.
+    let words =
+        if columns.iter().any(|c| named(c, READING_WORDS)) { READING_WORDS } else { MEAN_WORDS };
+    let only = columns.get(place).is_some_and(|c| named(c, words))
+        && columns.iter().filter(|c| named(c, words)).nth(1).is_none();
     let far = if only { 0..columns.len() } else { 0..0 };
     for beside in [place + 1, place.wrapping_sub(1)].into_iter().chain(far) {
         let Some(column) = columns.get(beside) else { continue };

@@ -176,13 +176,15 @@ pub(super) fn order_of(
             .all(|order| dates.iter().all(|d| calendar(*d, *order) == calendar(*d, first.0)));
         let first_date = *dates.first()?;
         let (order, why, sure) = habit(&open, form, first_date);
-        if !sure && !same {
+        let differs = |o: &&Order| dates.iter().any(|d| calendar(*d, **o) != calendar(*d, order));
+        let other = open.iter().find(differs);
+        if let Some(other) = other.filter(|_| !sure && !same) {
             cautions.push(Caution::new(
                 "date-order",
                 format!(
                     "the date \"{example}\" can be read in more than one order; {} was chosen because {why}: overrule with --clock-format \"{}\"",
                     order.name(),
-                    other_pattern(order, form, short)
+                    pattern_of(*other, form, short)
                 ),
             ));
         }
@@ -245,14 +247,6 @@ fn pattern_of(order: Order, form: &Form, short: bool) -> String {
         format!("%H{mark}%M{mark}%S")
     };
     format!("{date}{between}{time}")
-}
-
-fn other_pattern(order: Order, form: &Form, short: bool) -> String {
-    pattern_of(
-        if order == Order::DayMonth { Order::MonthDay } else { Order::DayMonth },
-        form,
-        short,
-    )
 }
 
 /// Says which order of a numeric date was beyond doubt.

@@ -137,19 +137,30 @@ fn column_names(value: &Value) -> Option<Vec<String>> {
     items.iter().map(name).collect()
 }
 
+/// Levels of objects inside objects that are gone through.
+const DEPTH: usize = 6;
+
 /// Names and values of an object, those of objects inside it too.
 pub(super) fn flat(object: &Map<String, Value>) -> Vec<(String, &Value)> {
     let mut all = Vec::new();
+    flatten("", object, DEPTH, &mut all);
+    all
+}
+
+fn flatten<'a>(
+    path: &str,
+    object: &'a Map<String, Value>,
+    depth: usize,
+    all: &mut Vec<(String, &'a Value)>,
+) {
     for (key, value) in object {
+        let name = if path.is_empty() { key.clone() } else { format!("{path} {key}") };
         match value {
-            Value::Object(inner) => all.extend(
-                inner.iter().filter(|(_, v)| scalar(v)).map(|(k, v)| (format!("{key} {k}"), v)),
-            ),
-            _ if scalar(value) => all.push((key.clone(), value)),
+            Value::Object(inner) if depth > 0 => flatten(&name, inner, depth - 1, all),
+            _ if scalar(value) => all.push((name, value)),
             _ => {}
         }
     }
-    all
 }
 
 fn scalar(value: &Value) -> bool {
@@ -171,6 +182,14 @@ fn text_of(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn objects_inside_objects_are_gone_through() {
+        let object = serde_json::from_str(r#"{"t": 0, "hut": {"i": {"value": 0.1, "unit": "A"}}}"#);
+        let object: Map<String, Value> = object.unwrap();
+        let names: Vec<String> = flat(&object).into_iter().map(|(name, _)| name).collect();
+        assert_eq!(names.join(", "), "hut i unit, hut i value, t");
+    }
 
     #[test]
     fn arrays_become_columns() {

@@ -1,5 +1,7 @@
 //! Lines that name every value (`t=0.5 I=12mA`, `{"time": 0.5, "current_mA": 12}`): made into a table with a header.
 
+use std::borrow::Cow;
+
 use super::dialect::{Lines, line_end};
 use super::json::{cell, flat};
 use super::prose::{self, joined_records, spoken};
@@ -94,7 +96,7 @@ fn named(text: &str) -> Option<Vec<(String, String)>> {
         }
         return Some(found);
     }
-    let bare: String = text
+    let bare: String = without_quoted_blanks(text)
         .chars()
         .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\'' | '\t') { ' ' } else { c })
         .collect();
@@ -135,6 +137,25 @@ fn named(text: &str) -> Option<Vec<(String, String)>> {
         }
     }
     (found.len() >= 2).then_some(found)
+}
+
+/// `msg="pump on" I=3`: the value in quotes as one word.
+fn without_quoted_blanks(text: &str) -> Cow<'_, str> {
+    if !text.contains("=\"") {
+        return Cow::Borrowed(text);
+    }
+    let (mut inside, mut before) = (false, ' ');
+    let keep = |c: char| {
+        let quote = c == '"' && (inside || before == '=');
+        inside ^= quote;
+        before = c;
+        match c {
+            _ if quote => None,
+            ' ' | ',' | ';' | '=' | ':' if inside => Some('_'),
+            _ => Some(c),
+        }
+    };
+    Cow::Owned(text.chars().filter_map(keep).collect())
 }
 
 /// Names and values of a line that is one JSON object with objects or arrays inside; arrays are passed over.
@@ -180,18 +201,32 @@ fn bracketed(line: &str) -> Option<(&str, &str)> {
 /// A date or time of day that the line starts with, before the names: `21:15:00 -> I:3`. What stands between the stamp
 /// and an arrow, a colon, or the first `name=` is who wrote the line.
 fn stamped(line: &str) -> (Option<&str>, &str) {
-    let arrow = ["->", "=>", " : "].into_iter().find_map(|mark| line.split_once(mark));
+    let arrow = ["->", "=>", " : ", "> ", " | "].into_iter().find_map(|mark| line.split_once(mark));
     let named = || {
         let word = line[..line.find('=')?].trim_end().rfind(' ')?;
         Some(line.split_at(word))
     };
-    for (before, after) in [arrow, named()].into_iter().flatten() {
+    // `[21:15:00] CHG I:3mA U:12V`, where no name has a sign of equality.
+    let spelled = || {
+        let at = line.split_whitespace().find(|word| is_pair(word))?.as_ptr() as usize;
+        Some(line.split_at(at - line.as_ptr() as usize))
+    };
+    let found = named().or_else(spelled);
+    for (before, after) in [arrow, found].into_iter().flatten() {
         let before = without_year(before.trim());
         if let Some(end) = stamp_end(before) {
             return (Some(&before[..end]), after);
         }
     }
     (None, line)
+}
+
+/// `I:0.118A`, `U:-3`.
+fn is_pair(word: &str) -> bool {
+    word.split_once(':').is_some_and(|(key, value)| {
+        key.starts_with(char::is_alphabetic)
+            && value.trim_start_matches(['-', '+', '.']).starts_with(|c: char| c.is_ascii_digit())
+    })
 }
 
 /// `03-14 21:15:00.250  812 …` without its date, which lacks the year.
@@ -243,6 +278,19 @@ mod tests {
         );
         let spoken: String = (0..3).map(|i| format!("21:15:0{i} -> I(mA): {i}.5\n")).collect();
         assert!(turned(&spoken).unwrap().starts_with("time\tI(mA)\n21:15:00\t0.5\n"));
+        let tagged: String = (0..3).map(|i| format!("[21:15:0{i}] CHG I:1.{i}A U:12V\n")).collect();
+        assert_eq!(
+            turned(&tagged).unwrap(),
+            "time\tI\tU\n21:15:00\t1.0A\t12V\n21:15:01\t1.1A\t12V\n21:15:02\t1.2A\t12V\n"
+        );
+        let quoted: String = (0..3)
+            .map(|i| format!("level=info ts=2026-03-14T21:15:0{i}Z msg=\"pump, on\" mA=1.{i}\n"))
+            .collect();
+        assert!(
+            turned(&quoted)
+                .unwrap()
+                .starts_with("level\tts\tmsg\tmA\ninfo\t2026-03-14T21:15:00Z\tpump__on\t1.0\n")
+        );
         let script: String = (0..3).map(|i| format!("{{'t': {i}, 'mA': 1.{i}}}\n")).collect();
         assert_eq!(turned(&script).unwrap(), "t\tmA\n0\t1.0\n1\t1.1\n2\t1.2\n");
         let flags: String =

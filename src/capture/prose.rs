@@ -81,11 +81,18 @@ fn timed(line: &str) -> Option<((String, String), &str)> {
     }
     // 100ms: …
     if let Some((time, rest)) = line.split_once(": ")
-        && time.len() <= 16
-        && let Some((_, unit)) = number_prefix(time.as_bytes(), Mark::Point)
-        && matches!(unit_suffix(unit), Some(Unit::Time { .. }))
+        && is_span(time)
     {
         return Some((("time".to_owned(), time.to_owned()), rest));
+    }
+    // 100 ms | current: 117 mA | bus: 12.6 V
+    for mark in [" | ", " -> ", " => ", ", ", "; ", " - "] {
+        if let Some((time, rest)) = line.split_once(mark)
+            && is_span(time)
+            && rest.contains([':', '='])
+        {
+            return Some((("time".to_owned(), time.trim().to_owned()), rest));
+        }
     }
     // #12 21:15:00 current 117 mA
     let behind_number = line.split_once(' ').filter(|(number, _)| is_row_number(number));
@@ -100,6 +107,13 @@ fn timed(line: &str) -> Option<((String, String), &str)> {
     let (time, rest) = line.split_at(end);
     (rest.contains(": ") || speaks_of_current(rest))
         .then(|| (("time".to_owned(), time.to_owned()), rest))
+}
+
+/// `100ms`, `2.5 s`: a number with its unit of time.
+fn is_span(time: &str) -> bool {
+    time.len() <= 16
+        && number_prefix(time.trim().as_bytes(), Mark::Point)
+            .is_some_and(|(_, unit)| matches!(unit_suffix(unit), Some(Unit::Time { .. })))
 }
 
 /// `#12`, `12:`, `(12)`: no part of a date or a time.
@@ -186,6 +200,10 @@ mod tests {
         );
         assert_eq!(read("100ms: 117mA"), pairs(&[("time", "100ms"), ("reading", "117mA")]));
         assert_eq!(
+            read("100 ms | current: 117 mA | bus: 12.6 V"),
+            pairs(&[("time", "100 ms"), ("current", "117 mA"), ("bus", "12.6 V")])
+        );
+        assert_eq!(
             read("2026-03-14 21:15:00 INFO  hut: current 117 mA, supply 12.6 V"),
             pairs(&[
                 ("time", "2026-03-14 21:15:00"),
@@ -205,7 +223,14 @@ mod tests {
 
     #[test]
     fn what_gives_no_time_or_no_current_is_left_alone() {
-        for line in ["12.6,0.117", "I (1000) wifi: connected", "[1.5] 12.6 V", "pump: 117 mA", ""] {
+        for line in [
+            "12.6,0.117",
+            "I (1000) wifi: connected",
+            "[1.5] 12.6 V",
+            "pump: 117 mA",
+            "",
+            "100 ms | 117 mA | 12.6 V",
+        ] {
             assert_eq!(read(line), None, "{line}");
         }
     }

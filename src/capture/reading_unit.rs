@@ -240,7 +240,7 @@ pub(super) fn with_unit(
         {
             cautions.push(Caution::new(
                 "unit-doubtful",
-                format!("the last letter of `{}` was taken for ampere: overrule with --unit or --current-column", column.title()),
+                format!("a letter of `{}` was taken for ampere: overrule with --unit or --current-column", column.title()),
             ));
         }
         let largest = column.low.abs().max(column.high.abs());

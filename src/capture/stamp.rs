@@ -101,6 +101,11 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
             Scanner::new(cell).run().unwrap_or(Stamp { second: Some(second), ..Stamp::EMPTY });
         return Some(Stamp { pointed_s: Some(second), ..found });
     }
+    // T+00:00:05, +0:05.5: since some start.
+    if let [b'T' | b't', b'+', rest @ ..] | [b'+', rest @ ..] = cell {
+        let found = stamp(rest).filter(|s| s.date.is_none() && rest.contains(&b':'))?;
+        return Some(Stamp { span: true, time_at: 0, ..found });
+    }
     if cell[0] == b'P' {
         return iso_duration(cell);
     }
@@ -111,15 +116,18 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
     Scanner::new(cell).run().or_else(|| span_with_unit(cell)).or_else(|| behind_o_clock(cell))
 }
 
-/// `2.1.2026 klo 3.04.05`, `2.1.2026 kl. 3.04.05` (common practice in the Nordic countries): without the word.
+/// `2.1.2026 klo 3.04.05`, `kl. 3.04.05` (common practice in the Nordic countries): without the word.
 fn behind_o_clock(cell: &[u8]) -> Option<Stamp> {
-    let at = cell.windows(3).position(|w| w.eq_ignore_ascii_case(b" kl"))?;
+    let at = match cell {
+        [b'k' | b'K', b'l' | b'L', ..] => 0,
+        _ => cell.windows(3).position(|w| w.eq_ignore_ascii_case(b" kl"))? + 1,
+    };
     let (date, rest) = cell.split_at(at);
-    let word = rest[1..].iter().position(|b| *b == b' ')? + 1;
-    if !matches!(rest[1..word].to_ascii_lowercase().as_slice(), b"kl" | b"kl." | b"klo") {
+    let word = rest.iter().position(|b| *b == b' ')?;
+    if !matches!(rest[..word].to_ascii_lowercase().as_slice(), b"kl" | b"kl." | b"klo") {
         return None;
     }
-    let plain = [date, &rest[word..]].concat();
+    let plain = [date, &rest[word + 1..]].concat();
     stamp(&plain).map(|found| Stamp { time_at: 0, ..found })
 }
 
@@ -222,6 +230,8 @@ mod tests {
             ("1d 02:03:04", None, Some(93_784.0), None),
             ("1 day, 02:03:04", None, Some(93_784.0), None),
             ("1.02:03:04", None, Some(93_784.0), None),
+            ("1-02:03:04", None, Some(93_784.0), None),
+            ("0-00:00:05.5", None, Some(5.5), None),
             ("1h02m03s", None, Some(3723.0), None),
             ("1h 02m 03s", None, Some(3723.0), None),
             ("27:00:01", None, Some(97_201.0), None),
@@ -237,6 +247,9 @@ mod tests {
             ("02/01-2026 03:04:05", d, t, None),
             ("2.1.2026 klo 3.04.05", Some([2, 1, 2026]), t, None),
             ("2026-01-02 kl. 03:04:05", d, t, None),
+            ("T+03:04:05", None, t, None),
+            ("+3:04:05.5", None, half, None),
+            ("kl. 03.04.05", None, t, None),
             ("2026. 1. 2. 3:04:05", d, t, None),
             ("2. 1. 2026 3:04:05", Some([2, 1, 2026]), t, None),
             ("02/Jan/2026:03:04:05 +0000", d, t, Some(0)),
@@ -271,6 +284,10 @@ mod tests {
             "A:10",
             "12:3x",
             "25-13",
+            "1-02:03",
+            "+12",
+            "T+2026-01-02 03:04:05",
+            "03-14:21:15:00",
             "1:2:3:4:5:6",
             "pump",
             "2026",

@@ -93,6 +93,10 @@ struct Shape {
     width: usize,
     /// Bit i: cell i is text.
     text: u64,
+    /// Bit i: cell i is empty.
+    empty: u64,
+    /// Bit i: cell i is a number, a time or a missing value.
+    known: u64,
     numbers: usize,
     typed: usize,
     filled: usize,
@@ -100,9 +104,22 @@ struct Shape {
 
 impl Shape {
     fn of(cells: &[&[u8]]) -> Self {
-        let mut shape = Self { width: cells.len(), text: 0, numbers: 0, typed: 0, filled: 0 };
+        let mut shape = Self {
+            width: cells.len(),
+            text: 0,
+            empty: 0,
+            known: 0,
+            numbers: 0,
+            typed: 0,
+            filled: 0,
+        };
         for (at, cell) in cells.iter().enumerate() {
             let kind = kind(cell);
+            if at < 64 {
+                shape.empty |= u64::from(kind == Kind::Empty) << at;
+                shape.known |=
+                    u64::from(matches!(kind, Kind::Number | Kind::Time | Kind::Missing)) << at;
+            }
             shape.filled += usize::from(kind != Kind::Empty);
             match kind {
                 Kind::Text if at < 64 => shape.text |= 1 << at,
@@ -279,6 +296,21 @@ fn one_column(best: &Fit, lines: &[(usize, &[u8])]) -> Option<(Fit, Judged)> {
     (single.score >= best.score * 0.98).then_some((single, judged))
 }
 
+/// Bits of the columns that are blank in all but the first rows, where a preamble stands beside them.
+fn notes(looked: &[(usize, Shape)], fit: &Fit) -> u64 {
+    let usual = |s: &Shape| s.width == fit.width && s.text == fit.text && s.numbers > 0;
+    let rows: Vec<&Shape> = looked.iter().map(|(_, s)| s).filter(|s| usual(s)).collect();
+    if rows.len() < 8 {
+        return 0;
+    }
+    (0..fit.width.min(64))
+        .filter(|at| {
+            let blank = rows.iter().filter(|s| s.empty >> at & 1 == 1).count();
+            blank * 10 >= rows.len() * 9
+        })
+        .fold(0, |bits, at| bits | 1 << at)
+}
+
 fn collect(
     lines: &[(usize, &[u8])],
     looked: &[(usize, Shape)],
@@ -287,11 +319,12 @@ fn collect(
     fit: &Fit,
 ) -> Option<Table> {
     let dialect = fit.dialect;
+    // Cells beyond the table's width are notes.
+    let own = if fit.width < 64 { (1 << fit.width) - 1 } else { u64::MAX } & !notes(looked, fit);
     let is_row = |shape: &Shape| {
-        // Cells beyond the table's width are notes.
-        let own = if fit.width < 64 { (1 << fit.width) - 1 } else { u64::MAX };
         let strange = (shape.text & !fit.text & own).count_ones() as usize;
         shape.typed > 0
+            && (shape.known & own != 0 || fit.width > 64)
             && shape.width + 1 >= fit.width.min(2)
             && strange * 4 <= shape.width
             && (shape.width == fit.width || shape.width + 2 >= fit.width)
@@ -308,7 +341,7 @@ fn collect(
             let window = &looked[i..(i + 10).min(looked.len())];
             let row = &looked[i].1;
             let exact = row.numbers > 0
-                && (row.text & !fit.text == 0 || row.typed * 2 >= usual)
+                && (row.text & !fit.text & own == 0 || row.typed * 2 >= usual)
                 && (fit.width..=fit.width + 2).contains(&row.width);
             exact
                 && is_row(&looked[i].1)
@@ -359,7 +392,9 @@ fn collect(
     let beside = looked[start..]
         .iter()
         .take(40)
-        .filter(|(_, s)| !is_row(s) && s.width == fit.width && s.numbers > 0)
+        .filter(|(_, s)| {
+            s.width == fit.width && s.numbers > 0 && (!is_row(s) || s.text & !fit.text & !own != 0)
+        })
         .map(|(at, _)| &lines[*at]);
     let preamble = lines[..header_end]
         .iter()

@@ -333,29 +333,46 @@ fn is_power_of_ten(word: &str) -> bool {
 pub(super) fn counted_unit(text: &str) -> Option<(f64, &str)> {
     let text = text.trim().trim_end_matches([')', ']', '}', '>']);
     let part = text.rsplit(['(', '[', '{', '<', ',', '/']).next()?.trim();
+    let (part, ranged) = match part.rsplit_once(' ') {
+        Some((part, word)) if is_range_word(word) => (part.trim_end(), true),
+        _ => (part, false),
+    };
     // Without brackets only where a blank stands between: `CH10A` is a channel.
     let (before, unit) = part.rsplit_once(' ').or_else(|| {
         let end = part.find(|c: char| !c.is_ascii_digit())?;
-        (part.len() < text.len()).then(|| part.split_at(end))
+        (ranged || part.len() < text.len()).then(|| part.split_at(end))
     })?;
     let digits = before.rsplit(' ').next()?;
     let whole = digits.bytes().all(|b| b.is_ascii_digit());
     let power =
         digits.starts_with('1') && digits.len() > 1 && digits[1..].bytes().all(|b| b == b'0');
     let current = unit_of(unit).is_some_and(|u| u.current().is_some());
-    (whole && power && current)
+    (whole && (power || ranged) && current)
         .then(|| Some((digits.parse().ok()?, &part[before.len() - digits.len()..])))?
+}
+
+fn is_range_word(word: &str) -> bool {
+    matches!(
+        word.to_lowercase().as_str(),
+        "range" | "fs" | "fullscale" | "bereich" | "messbereich" | "calibre" | "rango" | "gamme"
+    )
+}
+
+/// A name says alternating or effective: `AC`, `I_rms`, `Irms1`.
+pub(super) fn says_ac(text: &str) -> bool {
+    words_of(text).iter().any(|w| {
+        let word = w.to_ascii_lowercase();
+        matches!(
+            word.trim_end_matches(|c: char| c.is_ascii_digit()),
+            "ac" | "rms" | "trms" | "aci" | "irms" | "iac" | "ieff" | "iacrms"
+        )
+    })
 }
 
 /// Alternating current when the header says so beside the unit.
 fn refine(unit: Unit, text: &str) -> Unit {
     match unit {
-        Unit::Current { unit, ac } => {
-            let says_ac = words_of(text)
-                .iter()
-                .any(|w| matches!(w.to_ascii_lowercase().as_str(), "ac" | "rms" | "trms" | "aci"));
-            Unit::Current { unit, ac: ac || says_ac }
-        }
+        Unit::Current { unit, ac } => Unit::Current { unit, ac: ac || says_ac(text) },
         other => other,
     }
 }
@@ -517,7 +534,12 @@ mod tests {
         for text in ["current 10 mA", "current [10 mA]", "I (10mA)", "I/10 mA", "I, 10 mA"] {
             assert_eq!(counted_unit(text).map(|(count, _)| count), Some(10.0), "{text}");
         }
-        for text in ["current (mA)", "CH10A", "I (20 A)", "I1 (mA)", "10 V"] {
+        for text in ["I [100 mA range]", "I (100mA range)", "current 100 mA FS"] {
+            assert_eq!(counted_unit(text).map(|(count, _)| count), Some(100.0), "{text}");
+        }
+        for text in
+            ["current (mA)", "CH10A", "I (20 A)", "I1 (mA)", "10 V", "I range", "I (A) range"]
+        {
             assert_eq!(counted_unit(text), None, "{text}");
         }
     }
@@ -526,6 +548,7 @@ mod tests {
     fn alternating_current_is_told_apart() {
         let ac = |text| matches!(unit_in_header(text), Some((Unit::Current { ac: true, .. }, _)));
         assert!(ac("A AC") && ac("Current (Arms)") && ac("AC current (A)") && ac("mA~"));
+        assert!(ac("Irms [A]") && ac("Irms1 (mA)") && ac("I_rms/A"));
         assert!(!ac("A DC") && !ac("Current (A)") && !ac("Accessory (A)"));
     }
 }

@@ -590,3 +590,104 @@ write(
     "".join(json.dumps({"t_s": i, "i_mA": round(1000 * a), "flags": [1, 2]}) + "\n" for i, a in rows),
     "i_mA", "mA",
 )
+write(
+    "set_in_records.csv",
+    "Cycle,Charge (mAh)\n,Step,Name\n,,Record,Time (h:min:s),Voltage (V),Current (mA)\n1,12.5\n,1,rest\n"
+    + "".join(f",,{i + 1},{of_day(i)},12.6,{1000 * a:.0f}\n" for i, a in rows),
+    "Current (mA)", "mA",
+)
+BESIDE = ["Record Length,48,points", "Sample Interval,2.0E-5,s", "Vertical Units,A,", "Probe,0.1,", "Source,CH2,"]
+write(
+    "preamble_beside_rows.csv",
+    "".join(f"{BESIDE[i] if i < 5 else ',,'},{(i - 20) * 2e-5:+.6f},{a:+.3f}\n" for i, a in rows),
+    "column 5", "A", duration=2e-5 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
+    "days_hyphen.csv",
+    "record,relative time,current (A)\n" + "".join(f"{i + 1},{i // 24}-{i % 24:02d}:00:00,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=3600.0 * (ROWS - 1),
+)
+write(
+    "mean_among_extremes.csv",
+    "Function,A dc\n\nStart,End,Min,Average,Max\n"
+    + "".join(f"2026-03-14 {of_day(EVENING + 2 * i)},2026-03-14 {of_day(EVENING + 2 * i + 2)},{a - 0.01:.3f},{a:.3f},{a + 0.02:.3f}\n" for i, a in rows),
+    "Average", "A", duration=2.0 * (ROWS - 1), start="2026-03-14T21:15:00",
+)
+write(
+    "mean_with_far_unit.csv",
+    "Min,Max,Avg,Time,Unit\n" + "".join(f"{a - 0.01:.3f},{a + 0.02:.3f},{a:.3f},{of_day(EVENING + i)},ADC\n" for i, a in rows),
+    "Avg", "A",
+)
+write(
+    "counter_of_ticks.csv",
+    "counter,current (A)\n" + "".join(f"{60000 * i},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+refused("fault_counter_of_pulses.csv", "counter,current (A)\n", lambda i, a: f"{1000 * i + i % 7},{a:.3f}\n")
+refused("fault_counter_of_rows.csv", "counter,current (A)\n", lambda i, a: f"{10 * i},{a:.3f}\n")
+write(
+    "range_in_words.csv",
+    "time (s),current [1000 mA range]\n" + "".join(f"{i},{1000 * a:.0f}\n" for i, a in rows),
+    "current [1000 mA range]", "mA", cautions="unit-range",
+)
+write(
+    "range_over_units.csv",
+    "time,current [1000 mA range],supply\ns,A,V\n" + "".join(f"{i},{a:.3f},12.6\n" for i, a in rows),
+    "current [1000 mA range]", "A",
+)
+refused("fault_beyond_range_in_words.csv", "time (s),current [100 mA range]\n", lambda i, a: f"{i},{1000 * a:.0f}\n")
+write(
+    "span_before_bar.txt",
+    "".join(f"{i * 250} ms | current: {1000 * a:.0f} mA | bus: 12.6 V\n" for i, a in rows),
+    "current", "mA", duration=0.25 * (ROWS - 1),
+)
+write(
+    "terminal_stamps.txt",
+    "".join(f"{of_day(EVENING + i)}.250> Shunt: 1.2 mV  Bus: 12.6 V  Current: {1000 * a:.0f} mA\n" for i, a in rows),
+    "Current", "mA",
+)
+write(
+    "kl_alone.csv",
+    "Datum;Klockslag;Ström (A)\n" + "".join(f"2026-03-14;kl. {of_day(EVENING + i).replace(':', '.')};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "Ström (A)", "A", start="2026-03-14T21:15:00",
+)
+write(
+    "objects_in_objects.jsonl",
+    "".join(json.dumps({"time": f"2026-03-14T{of_day(EVENING + i)}", "hut": {"lead": {"i": {"value": round(1000 * a), "unit": "mA"}}}}) + "\n" for i, a in rows),
+    "hut lead i value", "mA", start="2026-03-14T21:15:00",
+)
+write(
+    "since_start_with_sign.csv",
+    "time,current,status\n" + "".join(f"T+{of_day(i)},{1000 * a:.0f}mA,ok\n" for i, a in rows),
+    "current", "mA",
+)
+write(
+    "hour_minute_second.csv",
+    "Hour;Minute;Second;Amps\n" + "".join(f"{(EVENING + 240 * i) // 3600 % 24};{(EVENING + 240 * i) // 60 % 60};{i % 60};{comma(f'{a:.3f}')}\n" for i, a in rows),
+    "Amps", "A", duration=241.0 * (ROWS - 1), cautions="clock-midnight",
+)
+write(
+    "tag_behind_stamp.log",
+    "".join(f"[{of_day(EVENING + i)}] LOAD I:{a:.3f}A U:12.6V Q:{i}mAh\n" for i, a in rows),
+    "I", "A",
+)
+write(
+    "effective_in_name.csv",
+    "time,Irms1,Urms1\ns,A,V\n" + "".join(f"{i},{a:.3f},12.6\n" for i, a in rows),
+    "Irms1", "A", cautions="alternating-current",
+)
+write(
+    "units_in_front.csv",
+    '"TIME","V-L1","A-L1","W-L1"\n' + "".join(f'"2026-03-14 {of_day(EVENING + i)}","12.6","{a:.3f}","{12.6 * a:.2f}"\n' for i, a in rows),
+    "A-L1", "A", start="2026-03-14T21:15:00", cautions="unit-doubtful",
+)
+write(
+    "form_of_time_alone.csv",
+    "Time,Potential (V),Current (mA)\nh:mm:ss,,\n" + "".join(f"0:0{i // 6}:{i % 6 * 10:02d},12.6,{1000 * a:.0f}\n" for i, a in rows),
+    "Current (mA)", "mA", duration=10.0 * (ROWS - 1),
+)
+write(
+    "words_in_quotes.log",
+    "".join(f'level=info ts=2026-03-14T{of_day(EVENING + i)} msg="sample, ok" current_ma={1000 * a:.0f} volts=12.6\n' for i, a in rows),
+    "current_ma", "mA", start="2026-03-14T21:15:00",
+)

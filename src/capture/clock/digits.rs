@@ -2,11 +2,11 @@
 
 use super::super::columns::{Column, shown};
 use super::super::table::Table;
-use super::{Clock, Found, decide};
+use super::{Clock, Found, TIME_WORDS, decide};
 use crate::findings::{Caution, Decision};
 
 /// Year, month, day, hour, minute and second in a column each, named so; or a date in one, and the hour and minute, with
-/// or without the second, in others.
+/// or without the second, in others; or hour, minute and second alone.
 pub(super) fn in_named_parts(
     table: &Table,
     columns: &[Column],
@@ -45,26 +45,31 @@ pub(super) fn in_named_parts(
     let days: Option<Vec<usize>> = places[..3].iter().copied().collect();
     let (mut places, mut format, told, seconds) = match (days, places[5]) {
         (Some(days), Some(second)) => (days, "%Y %m %d".to_owned(), "six columns", Some(second)),
+        (None, Some(second)) if no_other_clock(columns, [hour, minute, second]) => {
+            (Vec::new(), String::new(), "columns", Some(second))
+        }
         (_, second) => {
             let (date, format) = date_alone(table, columns, cautions)?;
             (vec![date], format, "columns", second)
         }
     };
+    let told =
+        if places.is_empty() { "time of day" } else { "date and time" }.to_owned() + " in " + told;
     places.extend([hour, minute]);
     format.push_str(" %H %M");
     if let Some(second) = seconds {
         places.push(second);
         format.push_str(" %S%.f");
     }
-    decide(
-        decisions,
-        "clock",
-        format!("date and time in {told}"),
-        "columns are named after the date, hour, minute and second".to_owned(),
-        None,
-    );
+    decide(decisions, "clock", told, "columns are named after their parts".to_owned(), None);
     let clock = Clock::Pattern { columns: places, format };
     Some(Found { clock, origin: None, utc: false, span: false, wraps_s: None })
+}
+
+/// No column but those of the hour, minute and second is a time or named like one.
+fn no_other_clock(columns: &[Column], parts: [usize; 3]) -> bool {
+    let timed = |c: &Column| c.words().iter().any(|w| TIME_WORDS.contains(&w.as_str()));
+    columns.iter().filter(|c| !parts.contains(&c.place)).all(|c| c.times == 0 && !timed(c))
 }
 
 /// The column of dates without times, and their pattern.

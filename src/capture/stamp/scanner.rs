@@ -267,6 +267,12 @@ impl<'a> Scanner<'a> {
             self.out.span = true;
             return self.time(mark + 1, second);
         }
+        if sep == b'-' && first_count < 4 && second_count == 2 && self.two_parts_follow() {
+            // 0-00:00:05, days and time of day.
+            self.days = Some(f64::from(first));
+            self.out.span = true;
+            return self.time(mark + 1, second);
+        }
         if self.peek() != Some(sep) {
             let ordinal = (first_count, second_count) == (4, 3) && matches!(sep, b'-' | b'/');
             return if ordinal { self.ordinal(first, second) } else { None };
@@ -286,6 +292,16 @@ impl<'a> Scanner<'a> {
         self.out.separator = sep;
         self.out.date = Some(RawDate { fields: [first, second, third], kind });
         Some(())
+    }
+
+    /// `:04:05` follows and no more: `03-14:21:15:00` would be a month and a day.
+    fn two_parts_follow(&self) -> bool {
+        let digit = |at: usize| self.cell.get(self.at + at).is_some_and(u8::is_ascii_digit);
+        self.out.second.is_none()
+            && self.peek() == Some(b':')
+            && self.cell.get(self.at + 3) == Some(&b':')
+            && [1, 2, 4, 5].into_iter().all(digit)
+            && self.cell.get(self.at + 6) != Some(&b':')
     }
 
     /// `2026. 1. 2.`, `2. 1. 2026`: points with blanks behind them.

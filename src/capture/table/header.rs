@@ -28,6 +28,7 @@ pub(super) fn header(
 ) -> Head {
     let mut head = Head::default();
     let mut named = false;
+    let mut nested = false;
     let mut at = first;
     while at > 0 && head.rows.len() < 4 {
         at -= 1;
@@ -45,8 +46,17 @@ pub(super) fn header(
             if head.rows.is_empty() && first - at <= 4 && is_remark(line) {
                 continue;
             }
+            // Rows of the levels above, where the table's own are set in.
+            if head.rows.is_empty() && first - at <= 4 && is_set_in(row) {
+                nested = true;
+                continue;
+            }
             break;
         };
+        let filled = |cell: &Vec<u8>| !cell.is_empty();
+        if nested && !cells.iter().map(|c| !c.is_empty()).eq(row.iter().map(filled)) {
+            break;
+        }
         let above = || {
             let above = lines.get(at.checked_sub(1)?)?.1;
             header_cells(above, dialect, width, widest, row, true).map(|(cells, _)| cells)
@@ -68,8 +78,16 @@ pub(super) fn header(
         named |= !units;
         head.rows.insert(0, cells);
         head.first_at = Some(at);
+        if nested {
+            break;
+        }
     }
     head
+}
+
+/// The row's first cells are blank: it belongs to a row above.
+fn is_set_in(row: &[Vec<u8>]) -> bool {
+    row.len() > 2 && row[0].is_empty() && row.iter().filter(|cell| !cell.is_empty()).count() > 1
 }
 
 fn is_remark(line: &[u8]) -> bool {
@@ -149,6 +167,18 @@ fn header_cells(
     } else {
         cells.len() * 2 > width && cells.len() <= width + 2
     };
+    // A name is no number with a fraction, where the rows have numbers too.
+    let fraction = |(name, cell): (&String, &Vec<u8>)| {
+        name.contains(['.', ','])
+            && name
+                .bytes()
+                .all(|b| matches!(b, b'0'..=b'9' | b'.' | b',' | b'+' | b'-' | b'e' | b'E'))
+            && kind(name.as_bytes()) == Kind::Number
+            && kind(cell) == Kind::Number
+    };
+    if cells.iter().zip(row).any(fraction) {
+        return None;
+    }
     // A units row may hold a single unit.
     let lonely = width > 2 && filled < 2 && !is_units_row(&cells);
     if !wide_enough || texts == 0 || texts * 2 < filled || lonely {
@@ -264,7 +294,9 @@ fn tidy(cell: &[u8]) -> String {
 fn is_units_row(cells: &[String]) -> bool {
     let units = cells.iter().filter(|c| unit_of(c).is_some()).count();
     // `[UTC]` under a time: what stands in brackets is no name.
-    let bracketed = cells.iter().any(|c| c.starts_with(['[', '(']) && is_format_word(c));
+    let bracketed = cells.iter().any(|c| {
+        is_format_word(c) && (c.starts_with(['[', '(']) || c.to_ascii_lowercase().contains("h:mm"))
+    });
     let plain = cells
         .iter()
         .filter(|c| {
@@ -352,7 +384,7 @@ fn is_partly_units(cells: &[String], above: &[String]) -> bool {
 /// What a units row says under a date or a text column.
 fn is_format_word(cell: &str) -> bool {
     let lower = cell.trim_matches(['(', ')', '[', ']']).to_ascii_lowercase();
-    lower.contains("hh:mm")
+    lower.contains("h:mm")
         || lower.contains("yyyy")
         || lower.contains("dd") && lower.contains("mm")
         || matches!(

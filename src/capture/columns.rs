@@ -107,7 +107,30 @@ pub(super) fn describe(table: &Table, told: Option<Mark>) -> Vec<Column> {
         .map(|(place, votes)| column(table, place, mark_of(*votes, file_mark, told)))
         .collect();
     units_in_front(&mut columns);
+    small_units(&mut columns);
     columns
+}
+
+/// Words of leads and supplies, which have a current and a voltage.
+const LEAD_WORDS: &[&str] = &[
+    "bat", "batt", "battery", "akku", "load", "solar", "pv", "panel", "supply", "pack", "bus",
+    "pump", "motor", "charger", "input", "output", "in", "out", "main", "rail",
+];
+
+/// `batt_a` beside `batt_v`: units in small letters after the name of a lead.
+fn small_units(columns: &mut [Column]) {
+    let stem = |c: &Column, end: &str| -> Option<String> {
+        let stem = c.name.strip_suffix(end).filter(|_| c.unit.is_none())?;
+        let lead = |word: &str| LEAD_WORDS.contains(&word.to_lowercase().as_str());
+        words_of(stem).last().is_some_and(|word| lead(word)).then(|| stem.to_owned())
+    };
+    let volts: Vec<String> = columns.iter().take(256).filter_map(|c| stem(c, "_v")).collect();
+    for column in columns.iter_mut().take(256) {
+        if stem(column, "_a").is_some_and(|name| volts.contains(&name)) {
+            let unit = Unit::Current { unit: CurrentUnit::Ampere, ac: false };
+            column.unit = Some((unit, Standing::Suffix));
+        }
+    }
 }
 
 /// `V-L1`, `A-L1`, `W-L1`: units before one name, where those of current and voltage stand side by side.

@@ -34,12 +34,27 @@ fn below_its_name(table: &Table) -> Option<(f64, bool, String)> {
 }
 
 pub(super) fn interval_of(line: &str) -> Option<(f64, bool)> {
-    named_interval(line).or_else(|| at_rate(line).map(|s| (s, false)))
+    named_interval(line)
+        .or_else(|| at_rate(line).map(|s| (s, false)))
+        .or_else(|| sampling_in_hertz(line).map(|s| (s, false)))
 }
 
 /// `@ 100 Hz`: seconds from row to row.
 fn at_rate(line: &str) -> Option<f64> {
     let (_, after) = line.rsplit_once('@')?;
+    per_second(after)
+}
+
+/// `Sampling = 50 kHz`: as [`at_rate`].
+fn sampling_in_hertz(line: &str) -> Option<f64> {
+    let (key, after) = line.split_once(['=', ':', ';', ',', '\t'])?;
+    let key = key.to_lowercase();
+    let named = ["sampl", "abtast", "acqui", "échant", "muestr", "campion"];
+    named.iter().any(|word| key.contains(word)).then(|| per_second(after))?
+}
+
+/// A rate with its unit, as the time from one to the next.
+fn per_second(after: &str) -> Option<f64> {
     let (value, rest) = number_prefix(after.trim().as_bytes(), Mark::Point)?;
     let word = std::str::from_utf8(rest).ok()?.trim().split([' ', ')', ']', ',', ';']).next()?;
     let hertz = match word.to_ascii_lowercase().as_str() {

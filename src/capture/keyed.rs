@@ -101,8 +101,13 @@ fn named(text: &str) -> Option<Vec<(String, String)>> {
         .map(|c| if matches!(c, '{' | '}' | '[' | ']' | '"' | '\'' | '\t') { ' ' } else { c })
         .collect();
     let (time, bare) = stamped(&bare);
+    // Tabs part better than blanks where each holds one pair.
+    let one_pair = |part: &str| part.matches('=').count() + part.matches(": ").count() == 1;
+    let tabbed = time.is_none() && text.contains('\t') && text.trim().split('\t').all(one_pair);
     // Blanks part only where no comma or semicolon does, and single ones only where no two stand together.
-    let parts: Vec<&str> = if bare.contains([',', ';']) {
+    let parts: Vec<&str> = if tabbed {
+        text.trim().split('\t').collect()
+    } else if bare.contains([',', ';']) {
         bare.split([',', ';']).collect()
     } else if bare.trim().contains("  ") {
         bare.split("  ").collect()
@@ -282,6 +287,14 @@ mod tests {
         assert_eq!(
             turned(&tagged).unwrap(),
             "time\tI\tU\n21:15:00\t1.0A\t12V\n21:15:01\t1.1A\t12V\n21:15:02\t1.2A\t12V\n"
+        );
+        let tabs: String = (0..3)
+            .map(|i| format!("Time: {i} ms\tBus voltage: 12.6 V\tCurrent: 1.{i} mA\n"))
+            .collect();
+        assert!(
+            turned(&tabs)
+                .unwrap()
+                .starts_with("Time\tBus voltage\tCurrent\n0 ms\t12.6 V\t1.0 mA\n")
         );
         let quoted: String = (0..3)
             .map(|i| format!("level=info ts=2026-03-14T21:15:0{i}Z msg=\"pump, on\" mA=1.{i}\n"))

@@ -62,7 +62,10 @@ pub(super) fn find(
         }
         let only = names.len() == 1;
         let vague = value.name.is_empty()
-            || value.name.trim().eq_ignore_ascii_case("state")
+            || matches!(
+                value.name.trim().to_lowercase().as_str(),
+                "state" | "payload" | "message" | "msg"
+            )
             || value.words().iter().any(|word| is_vague(word));
         if only && (!vague || label.name.is_empty()) {
             return None;

@@ -21,6 +21,7 @@ pub(super) fn spoken(line: &str) -> Option<Vec<(String, String)>> {
     let mut name: Vec<&str> = Vec::new();
     let mut currents = 0;
     let mut named = false;
+    let mut bare = false;
     let mut words = rest
         .split(|c: char| c.is_whitespace() || matches!(c, ';' | '|' | '=' | '(' | ')' | '[' | ']'))
         .map(|word| word.trim_end_matches([',', ':']))
@@ -46,6 +47,7 @@ pub(super) fn spoken(line: &str) -> Option<Vec<(String, String)>> {
         let current = matches!(quantity, Some(Unit::Current { .. }));
         currents += usize::from(current);
         named |= current && !name.is_empty();
+        bare |= quantity.is_none();
         if quantity.is_some() || !name.is_empty() {
             let from = name.len().saturating_sub(2);
             let title = name[from..].join(" ");
@@ -53,7 +55,8 @@ pub(super) fn spoken(line: &str) -> Option<Vec<(String, String)>> {
         }
         name.clear();
     }
-    let alone = found.len() == 2;
+    // The only current among quantities with their units.
+    let alone = found.len() == 2 || currents == 1 && !bare;
     (currents > 0 && (named || alone) && found.len() <= 64).then_some(found)
 }
 
@@ -197,6 +200,10 @@ mod tests {
         assert_eq!(
             read("I (1000) meter: U=12.61 V, I=117mA"),
             pairs(&[("time (ms)", "1000"), ("U", "12.61 V"), ("I", "117mA")])
+        );
+        assert_eq!(
+            read("0.5 s: 117 mA, 12.6 V"),
+            pairs(&[("time", "0.5 s"), ("reading", "117 mA"), ("reading", "12.6 V")])
         );
         assert_eq!(read("100ms: 117mA"), pairs(&[("time", "100ms"), ("reading", "117mA")]));
         assert_eq!(

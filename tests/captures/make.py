@@ -691,3 +691,34 @@ write(
     "".join(f'level=info ts=2026-03-14T{of_day(EVENING + i)} msg="sample, ok" current_ma={1000 * a:.0f} volts=12.6\n' for i, a in rows),
     "current_ma", "mA", start="2026-03-14T21:15:00",
 )
+write(
+    "sampling_in_hertz.csv",
+    "[Waveform]\nSampling=5.0E+04 Hz\nUnit=A\n[Data]\n" + "".join(f"{a:.3f}\n" for _, a in rows),
+    "[Data]", "A", duration=2e-5 * (ROWS - 1),
+)
+write(
+    "units_over_names.csv",
+    "Scale,1,2\nUnit,V,A\nt (s),C1,C2\n" + "".join(f"{i},12.6,{a:.3f}\n" for i, a in rows),
+    "C2", "A",
+)
+write(
+    "small_units.csv",
+    "date,batt_a,batt_v\n" + "".join(f"2026-03-14 {of_day(EVENING + i)},{a:.3f},12.6\n" for i, a in rows),
+    "batt_a", "A", start="2026-03-14T21:15:00", cautions="unit-doubtful",
+)
+refused("fault_acceleration.csv", "time (s),wheel_a,wheel_v\n", lambda i, a: f"{i},{a:.3f},12.6\n")
+write(
+    "span_and_bare_readings.txt",
+    "".join(f"{i * 0.5:.1f} s: {1000 * a:.0f} mA, 12.6 V\n" for i, a in rows),
+    "reading", "mA", duration=0.5 * (ROWS - 1),
+)
+write(
+    "tabs_between_pairs.txt",
+    "Time: 0\nReady\n" + "".join(f"Time: {i * 1000} ms\tBus voltage: 12.6 V\tCurrent: {1000 * a:.0f} mA\n" for i, a in rows),
+    "Current", "mA",
+)
+write(
+    "one_topic.csv",
+    '"time","topic","payload"\n' + "".join(f'"2026-03-14 {of_day(EVENING + i)}","hut/battery/current_A","{a:.3f}"\n' for i, a in rows),
+    "hut/battery/current_A", "A", start="2026-03-14T21:15:00",
+)

@@ -39,7 +39,7 @@ pub(super) fn header(
             }
             break;
         }
-        let Some((cells, written)) =
+        let Some((mut cells, written)) =
             header_cells(line, dialect, width, widest, row, !head.rows.is_empty())
         else {
             // A remark between the header and its rows.
@@ -64,6 +64,10 @@ pub(super) fn header(
         if head.rows.is_empty() && is_type_row(&cells) && above().is_some_and(|a| !is_type_row(&a))
         {
             continue;
+        }
+        // `Unit | V | A` above the names.
+        if named && is_unit_label(&cells[0]) && is_units_row(&cells[1..]) {
+            cells[0].clear();
         }
         let units = is_units_row(&cells)
             || !named && is_kind_row(&cells)
@@ -307,6 +311,13 @@ fn is_units_row(cells: &[String]) -> bool {
         })
         .count();
     (units > 0 || bracketed) && plain == cells.len()
+}
+
+fn is_unit_label(cell: &str) -> bool {
+    matches!(
+        cell.trim_end_matches(':').to_lowercase().as_str(),
+        "unit" | "units" | "einheit" | "einheiten" | "unité" | "unités" | "unidad" | "unidades"
+    )
 }
 
 /// A row under the names that says of what type the cells are (`time | double | string`).

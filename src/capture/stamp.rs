@@ -101,9 +101,13 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
             Scanner::new(cell).run().unwrap_or(Stamp { second: Some(second), ..Stamp::EMPTY });
         return Some(Stamp { pointed_s: Some(second), ..found });
     }
-    // T+00:00:05, +0:05.5: since some start.
-    if let [b'T' | b't', b'+', rest @ ..] | [b'+', rest @ ..] = cell {
-        let found = stamp(rest).filter(|s| s.date.is_none() && rest.contains(&b':'))?;
+    // T+00:00:05, +0:05.5: since some start; +02:00 is a zone.
+    if let [b'T' | b't', b'+', rest @ ..] | [b'+', rest @ ..] = cell
+        && rest.contains(&b':')
+    {
+        let found = stamp(rest).filter(|s| {
+            s.date.is_none() && (!s.two_parts || rest.contains(&b'.') || cell[0] != b'+')
+        })?;
         return Some(Stamp { span: true, time_at: 0, ..found });
     }
     if cell[0] == b'P' {
@@ -249,6 +253,7 @@ mod tests {
             ("2026-01-02 kl. 03:04:05", d, t, None),
             ("T+03:04:05", None, t, None),
             ("+3:04:05.5", None, half, None),
+            ("+2.0E-01s", None, Some(0.2), None),
             ("kl. 03.04.05", None, t, None),
             ("2026. 1. 2. 3:04:05", d, t, None),
             ("2. 1. 2026 3:04:05", Some([2, 1, 2026]), t, None),
@@ -286,6 +291,7 @@ mod tests {
             "25-13",
             "1-02:03",
             "+12",
+            "+02:00",
             "T+2026-01-02 03:04:05",
             "03-14:21:15:00",
             "1:2:3:4:5:6",

@@ -722,3 +722,8 @@ write(
     '"time","topic","payload"\n' + "".join(f'"2026-03-14 {of_day(EVENING + i)}","hut/battery/current_A","{a:.3f}"\n' for i, a in rows),
     "hut/battery/current_A", "A", start="2026-03-14T21:15:00",
 )
+write(
+    "zone_beside.csv",
+    "date,time,zone,current (A)\n" + "".join(f"2026-03-14,{of_day(EVENING + i)},+02:00,{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", start="2026-03-14T21:15:00",
+)

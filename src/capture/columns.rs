@@ -397,11 +397,14 @@ pub(super) fn unit_column(
     let named = |c: &Column, words: &[&str]| {
         c.numeric() && c.unit.is_none() && c.words().iter().any(|w| words.contains(&w.as_str()))
     };
+    // Two of a kind are found early, so that very many columns cost no more.
+    let lone = |words: &[&str]| {
+        columns.get(place).is_some_and(|c| named(c, words))
+            && columns.iter().filter(|c| named(c, words)).nth(1).is_none()
+    };
     // The mean beside its extremes where no column is named a reading.
-    let words =
-        if columns.iter().any(|c| named(c, READING_WORDS)) { READING_WORDS } else { MEAN_WORDS };
-    let only = columns.get(place).is_some_and(|c| named(c, words))
-        && columns.iter().filter(|c| named(c, words)).nth(1).is_none();
+    let only =
+        lone(READING_WORDS) || lone(MEAN_WORDS) && !columns.iter().any(|c| named(c, READING_WORDS));
     let far = if only { 0..columns.len() } else { 0..0 };
     for beside in [place + 1, place.wrapping_sub(1)].into_iter().chain(far) {
         let Some(column) = columns.get(beside) else { continue };

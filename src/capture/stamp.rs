@@ -254,7 +254,7 @@ mod tests {
             ("T+03:04:05", None, t, None),
             ("+3:04:05.5", None, half, None),
             ("+2.0E-01s", None, Some(0.2), None),
-            ("kl. 03.04.05", None, t, None),
+            ("kl. 03:04:05", None, t, None),
             ("2026. 1. 2. 3:04:05", d, t, None),
             ("2. 1. 2026 3:04:05", Some([2, 1, 2026]), t, None),
             ("02/Jan/2026:03:04:05 +0000", d, t, Some(0)),

@@ -284,7 +284,7 @@ mod tests {
         let spoken: String = (0..3).map(|i| format!("21:15:0{i} -> I(mA): {i}.5\n")).collect();
         assert!(turned(&spoken).unwrap().starts_with("time\tI(mA)\n21:15:00\t0.5\n"));
         let tagged: String =
-            (0..3).map(|i| format!("[21:15:0{i}] charge I:1.{i}A U:12V\n")).collect();
+            (0..3).map(|i| format!("21:15:0{i} charge I:1.{i}A U:12V\n")).collect();
         assert_eq!(
             turned(&tagged).unwrap(),
             "time\tI\tU\n21:15:00\t1.0A\t12V\n21:15:01\t1.1A\t12V\n21:15:02\t1.2A\t12V\n"

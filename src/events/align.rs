@@ -292,7 +292,6 @@ mod tests {
             time_s,
             time_sd_s: 0.1,
             delta_a: 0.1,
-            size_sd: 0.01,
             since_s: 60.0,
             into_zero: None,
             of_burst: false,

@@ -70,8 +70,6 @@ pub(super) struct Mark {
     pub(super) time_sd_s: f64,
     /// Jump, ampere.
     pub(super) delta_a: f64,
-    /// Standard uncertainty of its logarithm.
-    pub(super) size_sd: f64,
     /// Seconds since the step before.
     pub(super) since_s: f64,
     /// Index of the near-zero stretch it leads into.
@@ -417,8 +415,6 @@ fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) ->
                 time_s: step.time_s - 0.5 * interval_s,
                 time_sd_s: (width * width + interval_s * interval_s / 12.0).sqrt(),
                 delta_a: step.delta_a,
-                size_sd: step.standard_uncertainty_a
-                    / step.delta_a.abs().max(step.standard_uncertainty_a).max(f64::MIN_POSITIVE),
                 since_s: step.time_s - before_s,
                 into_zero: into_zero.filter(|_| !was_near),
                 of_burst,

@@ -92,7 +92,7 @@ impl<'a> Near<'a> {
                 }
                 let size = sizes.get(i).copied().flatten().map_or(1.0, |(expected, sd)| {
                     let size = mark.delta_a.abs().max(f64::MIN_POSITIVE).ln();
-                    evidence.size_ratio(size, expected, sd.hypot(mark.size_sd), 0.75)
+                    evidence.size_ratio(size, expected, sd, 0.75)
                 });
                 let ratio = evidence.ratio(i, j, setting.turn) * size;
                 let half = if line.way == Way::Zero { 0.5f64.ln() } else { 0.0 };
@@ -139,55 +139,37 @@ impl<'a> Near<'a> {
     }
 }
 
-/// Spread of `ln |jump|` between switchings of one doing that a list is taken to have before it is
-/// asked, and of its opposite, which a hump or falling asleep sets apart (common practice, no source).
-const REPEATS: f64 = 0.2;
-const TURNS: f64 = 0.5;
-/// Median of `|x|` over the standard deviation of `x`, normal distribution.
-const MEDIAN_TO_SD: f64 = 0.674_490;
-
-/// For each line, what the other ties of the same doing (or its opposite) say of its size: the
-/// logarithm that is due, and its spread. How well sizes repeat is learnt from the ties, the first
-/// guess counting as one of them: `s² = (s₀² + n m²)/(1 + n)` with `m` from the median distance, which
-/// wrong ties do not move.
+/// For each line, what the other ties of the same doing (or its opposite) say of its size.
 pub(super) fn sizes(
     evidence: &Evidence,
     tied_pairs: impl IntoIterator<Item = (usize, usize)>,
 ) -> Vec<Option<(f64, f64)>> {
-    let lines = &evidence.lines;
-    let mut tied = vec![None; lines.len()];
+    let mut tied = vec![None; evidence.lines.len()];
     for (line, step) in tied_pairs {
         tied[line] = Some(evidence.marks[step].delta_a.abs().max(f64::MIN_POSITIVE).ln());
     }
-    // Of a line, what the others of a doing are in the middle.
-    let others = |i: usize, doing: usize| {
-        let same =
-            |(k, size): (usize, &Option<f64>)| size.filter(|_| k != i && lines[k].doing == doing);
-        median(tied.iter().enumerate().filter_map(same).collect())
+    let median = |mut sizes: Vec<f64>| {
+        sizes.sort_by(f64::total_cmp);
+        let n = sizes.len();
+        (n > 0).then(|| 0.5 * (sizes[(n - 1) / 2] + sizes[n / 2]))
     };
-    let repeated = |i: usize| others(i, lines[i].doing);
-    let turned = |i: usize| lines[i].opposite.and_then(|doing| others(i, doing));
-    let spread = |due: &dyn Fn(usize) -> Option<f64>, first: f64| {
-        let off = |i: usize| Some((tied[i]? - due(i)?).abs());
-        let switched = (0..lines.len()).filter(|i| lines[*i].way != Way::Zero);
-        let distances: Vec<f64> = switched.filter_map(off).collect();
-        let n = distances.len() as f64;
-        let learnt = median(distances).unwrap_or(0.0) / MEDIAN_TO_SD;
-        ((first * first + n * learnt * learnt) / (1.0 + n)).sqrt()
-    };
-    let (repeats, turns) = (spread(&repeated, REPEATS), spread(&turned, TURNS));
-    (0..lines.len())
-        .map(|i| {
-            if lines[i].way == Way::Zero {
+    evidence
+        .lines
+        .iter()
+        .enumerate()
+        .map(|(i, line)| {
+            let others = |doing: usize| {
+                let same = |(k, size): (usize, &Option<f64>)| {
+                    size.filter(|_| k != i && evidence.lines[k].doing == doing)
+                };
+                median(tied.iter().enumerate().filter_map(same).collect())
+            };
+            if line.way == Way::Zero {
                 return None;
             }
-            repeated(i).map(|size| (size, repeats)).or_else(|| turned(i).map(|size| (size, turns)))
+            others(line.doing)
+                .map(|size| (size, 0.2))
+                .or_else(|| line.opposite.and_then(others).map(|size| (size, 0.5)))
         })
         .collect()
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    (n > 0).then(|| 0.5 * (values[(n - 1) / 2] + values[n / 2]))
 }

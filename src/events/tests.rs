@@ -148,34 +148,6 @@ fn a_tie_that_may_be_far_off_is_told() {
     }
 }
 
-/// Times to half a minute leave two steps for the last line but one, of 70 and of 85 mA, and every
-/// load drew the same each time it was switched on.
-#[test]
-fn how_well_sizes_repeat_is_learnt_from_the_list() {
-    let loads = [("pump", 0.1), ("probe", 0.04), ("radio", 0.2), ("valve", 0.07)];
-    let (mut steps, mut rows, mut time_s) = (Vec::new(), String::new(), 30.0);
-    for round in 0..3 {
-        for (i, (load, draw_a)) in loads.iter().enumerate() {
-            for (state, delta_a) in [("on", *draw_a), ("off", -draw_a)] {
-                time_s += 41.0 + 17.0 * (time_s * 0.61_f64).sin();
-                if round == 2 && i == 3 && state == "on" {
-                    steps.extend([(time_s - 9.0, 0.085), (time_s - 4.0, -0.085)]);
-                }
-                steps.push((time_s, delta_a));
-                let rounded_s = ((time_s - 10.0) / 30.0).round() * 30.0 + 20.0;
-                let at = START.checked_add(jiff::SignedDuration::from_secs_f64(rounded_s)).unwrap();
-                rows += &format!("{},{load},{state}\n", at.strftime("%Y-%m-%d %H:%M:%S"));
-            }
-        }
-    }
-    let (samples, segmentation) = capture(&steps, time_s + 40.0);
-    let list = parse("e.csv", &format!("time,load,state\n{rows}")).unwrap();
-    let found = align(&list, Some(START), &samples, &segmentation, &JobSheet::default()).unwrap();
-    let event = &found.events[found.events.len() - 2];
-    assert_eq!(segmentation.steps[event.step.unwrap()].delta_a, 0.07, "{event:?}");
-    assert!(event.probability > 0.9, "{event:?}");
-}
-
 #[test]
 fn a_load_that_stops_by_itself_may_be_told_on_again_and_again() {
     let list: String = listed(0.0)

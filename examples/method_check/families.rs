@@ -203,18 +203,23 @@ fn restless(rng: &mut ChaCha8Rng) -> Log {
     read(rng, truth, &meter)
 }
 
+/// Wakes of 6 to 25 s, at rest in between for as long as said, seconds.
+fn wakes(rng: &mut ChaCha8Rng, truth: &mut Truth, awake_a: f64, rest_s: (f64, f64)) {
+    let mut t = between(rng, 60.0, 300.0);
+    while t < truth.duration_s - 60.0 {
+        truth.add(t, awake_a);
+        t += between(rng, 6.0, 25.0);
+        truth.add(t, -awake_a);
+        t += between(rng, rest_s.0, rest_s.1);
+    }
+}
+
 /// Six hours of wakes on a zero without rest.
 fn restless_wakes(rng: &mut ChaCha8Rng) -> Log {
     let mut truth = Truth::new(6.0 * 3600.0, between(rng, 0.005, 0.03));
     truth.smooth = walk(rng, truth.duration_s);
     let awake = log_between(rng, 0.03, 0.3);
-    let mut t = between(rng, 60.0, 300.0);
-    while t < truth.duration_s - 60.0 {
-        truth.add(t, awake);
-        t += between(rng, 6.0, 25.0);
-        truth.add(t, -awake);
-        t += between(rng, 180.0, 900.0);
-    }
+    wakes(rng, &mut truth, awake, (180.0, 900.0));
     let meter = clamp_meter(rng, 1.0, 0.7, 0.0);
     read(rng, truth, &meter)
 }
@@ -334,13 +339,7 @@ fn cloudy_dawn(rng: &mut ChaCha8Rng) -> Log {
         -peak_a * clear * (1.0 - share * (1.0 + clouds) / 2.0)
     });
     let awake = log_between(rng, 0.05, 0.3);
-    let mut t = between(rng, 60.0, 300.0);
-    while t < truth.duration_s - 60.0 {
-        truth.add(t, awake);
-        t += between(rng, 6.0, 25.0);
-        truth.add(t, -awake);
-        t += between(rng, 300.0, 900.0);
-    }
+    wakes(rng, &mut truth, awake, (300.0, 900.0));
     let meter = clamp_meter(rng, 1.0, 0.7, 0.005);
     read(rng, truth, &meter)
 }

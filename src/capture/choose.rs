@@ -8,7 +8,7 @@ use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
 use super::scaling;
 use super::table::Table;
-use super::units::{counted_unit, multiplied_unit, unit_in_header, unit_of};
+use super::units::{counted_unit, multiplied_unit, unit_in_header, unit_of, words_of};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -184,8 +184,26 @@ pub(super) fn current(
                 column.title()
             ),
         ));
+    } else if let Some(beside) = columns.iter().find(|c| tells_of_mains(c)) {
+        cautions.push(Caution::new(
+            "alternating-current",
+            format!(
+                "`{}` stands beside `{}`, which is then an alternating (effective) current: it has no sign, and its charge is not what a battery loses",
+                beside.title(),
+                column.title()
+            ),
+        ));
     }
     Ok(chosen)
+}
+
+/// What only alternating current has: a power factor, or a frequency near that of the mains.
+fn tells_of_mains(column: &Column) -> bool {
+    let words: Vec<String> = words_of(&column.name).iter().map(|w| w.to_lowercase()).collect();
+    let has = |word: &str| words.iter().any(|w| w == word);
+    let factor = has("pf") || has("cosphi") || (has("factor") && has("power"));
+    let mains = (45.0..=65.0).contains(&column.low) && (45.0..=65.0).contains(&column.high);
+    column.numbers > 0 && (factor || (mains && (has("hz") || has("frequency") || has("freq"))))
 }
 
 /// A single column of numbers beside the clock, when the file or the user says elsewhere that it is a current.

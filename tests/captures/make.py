@@ -677,6 +677,17 @@ write(
     "Irms1", "A", cautions="alternating-current",
 )
 write(
+    "power_factor_beside.csv",
+    "time (s),voltage (V),current (A),power factor\n" + "".join(f"{i},230.1,{a:.3f},0.87\n" for i, a in rows),
+    "current (A)", "A", cautions="alternating-current",
+)
+write(
+    "units_in_preamble.csv",
+    "Record Length,48\nSample Interval (s),4e-05\nVertical Units,A\nHorizontal Units,s\n\n"
+    + "".join(f"{4e-5 * i - 1e-3:.6e},{a:.3f}\n" for i, a in rows),
+    "column 2", "A", duration=4e-5 * (ROWS - 1), cautions="clock-unit-assumed",
+)
+write(
     "units_in_front.csv",
     '"TIME","V-L1","A-L1","W-L1"\n' + "".join(f'"2026-03-14 {of_day(EVENING + i)}","12.6","{a:.3f}","{12.6 * a:.2f}"\n' for i, a in rows),
     "A-L1", "A", start="2026-03-14T21:15:00", cautions="unit-doubtful",

@@ -123,6 +123,9 @@ fn header_cells(
     let mut slices = Vec::new();
     dialect.split(bare, CELLS, &mut slices);
     let mut cells: Vec<String> = slices.iter().map(|c| tidy(c)).collect();
+    if !over_units && is_about_a_unit(&cells) {
+        return None;
+    }
     // `#fields` is what the line is, not a name.
     let is_time =
         |c: &String| words_of(c).iter().any(|w| TIME_WORDS.contains(&w.to_lowercase().as_str()));
@@ -191,6 +194,14 @@ fn header_cells(
     let written = names.unwrap_or(cells.len());
     cells.resize(width, String::new());
     Some((cells, written))
+}
+
+/// `Horizontal Units, s`: says which unit something has, and names no column.
+fn is_about_a_unit(cells: &[String]) -> bool {
+    let [label, unit] = cells else { return false };
+    let words = words_of(label);
+    let [.., _, last] = words.as_slice() else { return false };
+    is_unit_label(last) && unit_of(unit).is_some()
 }
 
 /// `sampled every 0.5 seconds`: says how often and not what.

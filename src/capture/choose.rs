@@ -8,7 +8,7 @@ use super::options::{ColumnChoice, ReadOptions};
 use super::reading_unit::{Chosen, preamble_line_for, preamble_unit, with_unit};
 use super::scaling;
 use super::table::Table;
-use super::units::{counted_unit, multiplied_unit, unit_in_header, unit_of, words_of};
+use super::units::{counted_unit, multiplied_unit, unit_in_header, unit_of};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -176,20 +176,16 @@ pub(super) fn current(
         option: Some(format!("--current-column {}", column.handle(columns))),
     });
     let chosen = with_unit(table, columns, place, options, decisions, cautions);
-    if chosen.ac {
+    let because = match columns.iter().find(|c| tells_of_mains(c)) {
+        _ if chosen.ac => Some("is".to_owned()),
+        Some(beside) => Some(format!("stands beside `{}` and is then", beside.title())),
+        None => None,
+    };
+    if let Some(because) = because {
         cautions.push(Caution::new(
             "alternating-current",
             format!(
-                "the column `{}` is an alternating (effective) current: it has no sign, and its charge is not what a battery loses",
-                column.title()
-            ),
-        ));
-    } else if let Some(beside) = columns.iter().find(|c| tells_of_mains(c)) {
-        cautions.push(Caution::new(
-            "alternating-current",
-            format!(
-                "`{}` stands beside `{}`, which is then an alternating (effective) current: it has no sign, and its charge is not what a battery loses",
-                beside.title(),
+                "the column `{}` {because} an alternating (effective) current: it has no sign, and its charge is not what a battery loses",
                 column.title()
             ),
         ));
@@ -199,7 +195,7 @@ pub(super) fn current(
 
 /// What only alternating current has: a power factor, or a frequency near that of the mains.
 fn tells_of_mains(column: &Column) -> bool {
-    let words: Vec<String> = words_of(&column.name).iter().map(|w| w.to_lowercase()).collect();
+    let words = column.words();
     let has = |word: &str| words.iter().any(|w| w == word);
     let factor = has("pf") || has("cosphi") || (has("factor") && has("power"));
     let mains = (45.0..=65.0).contains(&column.low) && (45.0..=65.0).contains(&column.high);

@@ -397,3 +397,99 @@ fn a_person_who_forgets_lines_gets_no_wrong_verdict_of_a_load_still_known() {
     };
     (40..70u64).into_par_iter().for_each(judge);
 }
+
+/// A night at 1 Hz: a floor, a wake of 200 mA for 8 s every 10 min, and zero checks.
+struct Night {
+    floor_a: f64,
+    creep_a_per_h: f64,
+    drift_a_per_h: f64,
+    checks_s: Vec<(f64, f64)>,
+    tolerance_a: f64,
+}
+
+const NIGHT_S: usize = 21_600;
+
+impl Night {
+    fn truth_a(&self, time_s: f64) -> f64 {
+        let wake = (301.0..309.0).contains(&(time_s % 600.0));
+        let checked = self.checks_s.iter().any(|(from, to)| (*from..*to).contains(&time_s));
+        let floor_a = self.floor_a + self.creep_a_per_h * time_s / 3600.0;
+        if checked { 0.0 } else { floor_a + if wake { 0.2 } else { 0.0 } }
+    }
+
+    fn analyze(&self, seed: u64) -> Analysis {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut text = "time (s),current (A)\n".to_owned();
+        for i in 0..NIGHT_S {
+            let time_s = i as f64;
+            // Near enough to a normal of 0.5 mA: the sum of twelve.
+            let noise: f64 = (0..12).map(|_| rng.random::<f64>() - 0.5).sum();
+            let reading = self.truth_a(time_s) + self.drift_a_per_h * time_s / 3600.0;
+            writeln!(text, "{i},{:.4}", reading + 0.000_5 * noise).unwrap();
+        }
+        let capture =
+            capture::read_bytes("night.csv", text.into(), &ReadOptions::default(), &Silent)
+                .unwrap();
+        let lines: String =
+            self.checks_s.iter().map(|(from, _)| format!("{},zero,\n", from + 2.0)).collect();
+        let list = events::parse("list.csv", &format!("time,load,state\n{lines}")).unwrap();
+        let sheet = format!(
+            "[meter]\nresolution_a = 0.0001\nzero_return_tolerance_a = {}\n",
+            self.tolerance_a
+        );
+        let sheet = jobsheet::parse("job.toml", &sheet).unwrap();
+        let request = Request {
+            sheet: &sheet,
+            events: Some(&list),
+            wishes: Wishes::default(),
+            risk: Risk::default(),
+        };
+        pipeline::analyze(capture, &request).unwrap_or_else(|fault| panic!("{fault}"))
+    }
+}
+
+/// Every listed check is read where the list has it, and reads nothing.
+fn assert_checks(night: &Night, found: &Analysis) {
+    let checks = &found.findings.zero.checks;
+    assert_eq!(checks.len(), night.checks_s.len(), "{checks:?}");
+    for (check, (from, to)) in checks.iter().zip(&night.checks_s) {
+        assert!((*from..*to).contains(&check.time_s), "{checks:?}");
+        let zero_a = night.drift_a_per_h * check.time_s / 3600.0;
+        assert!((check.reading_a - zero_a).abs() < 0.000_3, "{checks:?}");
+        assert!(check.residual_a.abs() < 0.000_3, "{checks:?}");
+    }
+}
+
+#[test]
+fn a_short_zero_check_among_wakes_is_no_burst() {
+    let checks_s = vec![(7185.0, 7235.0), (14_385.0, 14_437.0)];
+    let night = Night {
+        floor_a: 0.037,
+        creep_a_per_h: 0.0,
+        drift_a_per_h: 0.0,
+        checks_s,
+        tolerance_a: 0.005,
+    };
+    let found = night.analyze(1);
+    assert_checks(&night, &found);
+    assert!(found.findings.zero.trusted, "{}", found.findings.zero.answer);
+    let sleep = found.findings.sleep.as_ref().unwrap();
+    assert!(sleep.failures.is_empty() && sleep.wakes.len() == 36, "{}", sleep.wakes.len());
+}
+
+#[test]
+fn a_floor_below_the_tolerance_is_no_zero_check_where_checks_are_listed() {
+    let checks_s =
+        vec![(30.0, 120.0), (7210.0, 7290.0), (14_410.0, 14_490.0), (21_320.0, 21_500.0)];
+    let night = Night {
+        floor_a: 0.016,
+        creep_a_per_h: 0.0,
+        drift_a_per_h: 0.0,
+        checks_s,
+        tolerance_a: 0.020,
+    };
+    let found = night.analyze(2);
+    assert_checks(&night, &found);
+    let floor_a = found.findings.sleep.as_ref().unwrap().floor_a;
+    assert!((floor_a - 0.016).abs() < 0.000_3, "{floor_a}");
+}

@@ -3,11 +3,12 @@
 
 use std::f64::consts::LN_2;
 
+use super::nothing::{ZeroStretch, zero_stretches};
 use super::place::Placed;
 use super::{Action, EventList};
 use crate::findings::SegmentKind;
 use crate::jobsheet::{ASSUMED_BEHAVIOUR, JobSheet, LoadSpec, StateSpec, carry_current, same_name};
-use crate::segment::{Segment, Segmentation};
+use crate::segment::Segmentation;
 
 /// Steps beyond this number are not looked at: the largest are kept.
 const MOST_STEPS: usize = 4000;
@@ -78,15 +79,6 @@ pub(super) struct Mark {
     pub(super) of_burst: bool,
 }
 
-/// A run of steady segments near zero.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct ZeroStretch {
-    pub(super) start_s: f64,
-    pub(super) end_s: f64,
-    /// Its longest segment.
-    pub(super) segment: usize,
-}
-
 /// Both sides of the pairing.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Evidence {
@@ -117,7 +109,8 @@ impl Evidence {
         interval_s: f64,
         sheet: &JobSheet,
     ) -> Self {
-        let zeros = zero_stretches(segmentation, sheet);
+        let checked = list.lines.iter().any(|line| line.action == Action::Zero);
+        let zeros = zero_stretches(segmentation, sheet, checked);
         let marks = marks(segmentation, &zeros, interval_s);
         let sizes: Vec<f64> =
             marks.iter().map(|mark| mark.delta_a.abs()).filter(|a| *a > 0.0).map(f64::ln).collect();
@@ -406,8 +399,9 @@ fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) ->
             let into_zero = near(here).or_else(|| {
                 (kind(here) == Some(SegmentKind::Transient)).then(|| near(here + 1)).flatten()
             });
-            let of_burst = kind(here) == Some(SegmentKind::Burst)
-                || (here > 0 && kind(here - 1) == Some(SegmentKind::Burst));
+            // A short zero check is nobody's burst.
+            let burst = |i: usize| kind(i) == Some(SegmentKind::Burst) && near(i).is_none();
+            let of_burst = burst(here) || (here > 0 && burst(here - 1));
             // Each interval is credible at 95 %: ±1.96 standard deviations.
             let width = (step.time_high_s - step.time_low_s).max(0.0) / 3.92;
             let mark = Mark {
@@ -429,56 +423,6 @@ fn marks(segmentation: &Segmentation, zeros: &[ZeroStretch], interval_s: f64) ->
         marks.sort_by_key(|mark| mark.of_segmentation);
     }
     marks
-}
-
-/// Runs of steady segments as near to zero as any, within what the meter may wander.
-///
-/// Zero is the lowest level, for a clamp's own zero may be off by more than a sleeping site draws;
-/// the highest when the clamp sat the other way round; and the one nearest 0 when current flows
-/// both ways, as with a solar panel.
-fn zero_stretches(segmentation: &Segmentation, sheet: &JobSheet) -> Vec<ZeroStretch> {
-    let steady = || segmentation.of_kind(SegmentKind::Steady);
-    let by_mean = |a: &&Segment, b: &&Segment| a.mean_a.total_cmp(&b.mean_a);
-    let (Some(lowest), Some(highest)) = (steady().min_by(by_mean), steady().max_by(by_mean)) else {
-        return Vec::new();
-    };
-    let nearest = steady().min_by(|a, b| a.mean_a.abs().total_cmp(&b.mean_a.abs()));
-    let little = 0.15 * lowest.mean_a.abs().max(highest.mean_a.abs());
-    let zero = if lowest.mean_a > -little {
-        lowest
-    } else if highest.mean_a < little {
-        highest
-    } else {
-        nearest.unwrap_or(lowest)
-    };
-    let mut jumps: Vec<f64> = segmentation.steps.iter().map(|step| step.delta_a.abs()).collect();
-    jumps.sort_by(f64::total_cmp);
-    let jump = jumps.get(jumps.len() / 2).copied().unwrap_or(0.0);
-    let wander = sheet.meter.and_then(|meter| meter.zero_return_tolerance_a).unwrap_or(0.0);
-    let reach = wander.max(4.0 * zero.noise_a).max(0.05 * jump);
-    let mut stretches: Vec<ZeroStretch> = Vec::new();
-    let mut open = false;
-    for (i, segment) in segmentation.segments.iter().enumerate() {
-        let near =
-            segment.kind == SegmentKind::Steady && (segment.mean_a - zero.mean_a).abs() <= reach;
-        match stretches.last_mut() {
-            Some(last) if near && open => {
-                let longest = &segmentation.segments[last.segment];
-                if segment.end - segment.first > longest.end - longest.first {
-                    last.segment = i;
-                }
-                last.end_s = segment.end_s;
-            }
-            _ if near => stretches.push(ZeroStretch {
-                start_s: segment.start_s,
-                end_s: segment.end_s,
-                segment: i,
-            }),
-            _ => {}
-        }
-        open = near;
-    }
-    stretches
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@ mod clock;
 mod decode;
 mod evidence;
 mod list;
+mod nothing;
 mod pairs;
 mod place;
 mod prior;

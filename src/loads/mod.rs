@@ -60,7 +60,12 @@ pub fn solve(
     };
     let turned = is_turned(segmentation, alignment);
     let sign = if turned { -1.0 } else { 1.0 };
-    let rows = rows(segmentation, sign, resolution_a);
+    let mut checks: Vec<usize> = alignment
+        .iter()
+        .flat_map(|alignment| alignment.events.iter().filter_map(|event| event.zero_segment))
+        .collect();
+    checks.sort_unstable();
+    let rows = rows(segmentation, &checks, sign, resolution_a);
     let (timeline, by_level) = match alignment {
         Some(alignment) => (Timeline::new(alignment, segmentation, sheet, sign), false),
         // A capture of one unit that nobody touched is that unit's.
@@ -98,8 +103,9 @@ const LASTING: f64 = 0.5;
 
 /// The steady stretches, those left out of which a handful of readings tell nothing beside the others, and
 /// those that would be steady but for a move no larger than the noise, such as of a load too small to
-/// make a step. Without a row what was switched before and after them would pass for one.
-fn rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
+/// make a step. Without a row what was switched before and after them would pass for one. A listed zero
+/// check (`checks`, rising indices of segments) is a row however short.
+fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: f64) -> Vec<Row> {
     let rounding = Rounding::learn(segmentation, resolution_a);
     let mut lengths_s: Vec<f64> =
         segmentation.of_kind(SegmentKind::Steady).map(|s| s.end_s - s.start_s).collect();
@@ -114,13 +120,17 @@ fn rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
         .segments
         .iter()
         .enumerate()
-        .filter(|(_, segment)| segment.kind == SegmentKind::Steady || nearly(segment))
+        .filter(|(index, segment)| {
+            segment.kind == SegmentKind::Steady
+                || nearly(segment)
+                || checks.binary_search(index).is_ok()
+        })
         .map(|(index, segment)| {
             let floor_a = segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt();
             // A move does not average out.
             let u_a = match segment.kind {
-                SegmentKind::Steady => segment.standard_uncertainty_a.max(floor_a),
-                SegmentKind::Transient | SegmentKind::Burst => segment.noise_a,
+                SegmentKind::Transient if checks.binary_search(&index).is_err() => segment.noise_a,
+                _ => segment.standard_uncertainty_a.max(floor_a),
             };
             let rounding_a = rounding.of(segment, segmentation.noise.floor_a);
             Row {
@@ -139,7 +149,9 @@ fn rows(segmentation: &Segmentation, sign: f64, resolution_a: f64) -> Vec<Row> {
     if let Some(&typical_a) = typical.get(typical.len() / 2) {
         rows.retain(|row| {
             let segment = &segmentation.segments[row.segment];
-            segment.end - segment.first >= FEW_READINGS || row.u_a <= COARSE * typical_a
+            segment.end - segment.first >= FEW_READINGS
+                || row.u_a <= COARSE * typical_a
+                || checks.binary_search(&row.segment).is_ok()
         });
     }
     rows

@@ -14,6 +14,8 @@ use crate::numeric::{Quantity, coverage_factor_95, rectangular};
 pub(super) const CLAMP_RETURN_A: f64 = 0.015;
 /// Straight pieces that a bowed zero is handed on in: 1/256 of its bow off at most.
 const CURVE_PARTS: f64 = 16.0;
+/// Levels further apart than this many standard uncertainties differ plainly.
+const CLEAR: f64 = 6.0;
 /// A zero is good for loads this many times its error.
 const SMALL_SHARE: f64 = 0.1;
 
@@ -40,17 +42,23 @@ impl Tolerance {
 
 /// Marks the rows of listed zero checks; returns the lines for which none was found.
 ///
-/// A check is the steady stretch near its line that lies nearest to zero, as long as no other
-/// stretch of the capture lies much nearer.
+/// A check is the stretch that the events stage found for it; else the steady stretch near its line
+/// that lies nearest to zero, as long as no other stretch of the capture lies much nearer. Where
+/// other checks were found, that one must fall below what lies beside it, or to their level: a low
+/// draw within the tolerance is none.
 pub(super) fn mark_listed(rows: &mut [Row], timeline: &Timeline, tolerance: Tolerance) -> Vec<f64> {
     let nearest_a = rows.iter().map(|row| row.level_a.abs()).fold(f64::MAX, f64::min);
     let mut missed = Vec::new();
+    let mut open = Vec::new();
     for line in &timeline.zeros {
-        let known = line.segment.and_then(|at| rows.iter().position(|row| row.segment == at));
-        if let Some(k) = known {
-            rows[k].zero = true;
-            continue;
+        match line.segment.and_then(|at| rows.iter().position(|row| row.segment == at)) {
+            Some(k) => rows[k].zero = true,
+            None => open.push(line),
         }
+    }
+    let found: Vec<Row> = rows.iter().filter(|row| row.zero).copied().collect();
+    let plainly = |a: &Row, b: &Row| a.level_a - b.level_a > CLEAR * a.u_a.hypot(b.u_a);
+    for line in open {
         let (from_s, to_s) = if line.tied {
             (line.time_s, line.time_s + line.slack_s)
         } else {
@@ -62,8 +70,16 @@ pub(super) fn mark_listed(rows: &mut [Row], timeline: &Timeline, tolerance: Tole
             .min_by(|&a, &b| rows[a].level_a.abs().total_cmp(&rows[b].level_a.abs()));
         let limit_a = 2.0 * tolerance.half_width_a.max(0.0);
         match best {
-            Some(k) if rows[k].level_a.abs() <= nearest_a + limit_a + 6.0 * rows[k].u_a => {
-                rows[k].zero = true;
+            Some(k) if rows[k].level_a.abs() <= nearest_a + limit_a + CLEAR * rows[k].u_a => {
+                let beside = [k.checked_sub(1), Some(k + 1)].into_iter().flatten();
+                let falls =
+                    beside.filter_map(|i| rows.get(i)).all(|other| plainly(other, &rows[k]));
+                if found.is_empty() || falls || !found.iter().all(|check| plainly(&rows[k], check))
+                {
+                    rows[k].zero = true;
+                } else {
+                    missed.push(line.time_s);
+                }
             }
             _ => missed.push(line.time_s),
         }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use ebbmark::capture::{self, Capture, ReadOptions, Silent};
 use ebbmark::events::{self, EventList};
-use ebbmark::findings::{LoadRow, StepRow, Verdict};
+use ebbmark::findings::{CreepAnswer, LoadRow, StepRow, Verdict};
 use ebbmark::jobsheet::{self, JobSheet};
 use ebbmark::judge::Risk;
 use ebbmark::pipeline::{self, Analysis, Request};
@@ -400,8 +400,8 @@ fn a_person_who_forgets_lines_gets_no_wrong_verdict_of_a_load_still_known() {
 
 /// A night at 1 Hz: a floor, a wake of 200 mA for 8 s every 10 min, and zero checks.
 struct Night {
-    floor_a: f64,
-    creep_a_per_h: f64,
+    /// At hours from the start.
+    floor_a: fn(f64) -> f64,
     drift_a_per_h: f64,
     checks_s: Vec<(f64, f64)>,
     tolerance_a: f64,
@@ -413,7 +413,7 @@ impl Night {
     fn truth_a(&self, time_s: f64) -> f64 {
         let wake = (301.0..309.0).contains(&(time_s % 600.0));
         let checked = self.checks_s.iter().any(|(from, to)| (*from..*to).contains(&time_s));
-        let floor_a = self.floor_a + self.creep_a_per_h * time_s / 3600.0;
+        let floor_a = (self.floor_a)(time_s / 3600.0);
         if checked { 0.0 } else { floor_a + if wake { 0.2 } else { 0.0 } }
     }
 
@@ -463,13 +463,7 @@ fn assert_checks(night: &Night, found: &Analysis) {
 #[test]
 fn a_short_zero_check_among_wakes_is_no_burst() {
     let checks_s = vec![(7185.0, 7235.0), (14_385.0, 14_437.0)];
-    let night = Night {
-        floor_a: 0.037,
-        creep_a_per_h: 0.0,
-        drift_a_per_h: 0.0,
-        checks_s,
-        tolerance_a: 0.005,
-    };
+    let night = Night { floor_a: |_| 0.037, drift_a_per_h: 0.0, checks_s, tolerance_a: 0.005 };
     let found = night.analyze(1);
     assert_checks(&night, &found);
     assert!(found.findings.zero.trusted, "{}", found.findings.zero.answer);
@@ -481,15 +475,48 @@ fn a_short_zero_check_among_wakes_is_no_burst() {
 fn a_floor_below_the_tolerance_is_no_zero_check_where_checks_are_listed() {
     let checks_s =
         vec![(30.0, 120.0), (7210.0, 7290.0), (14_410.0, 14_490.0), (21_320.0, 21_500.0)];
-    let night = Night {
-        floor_a: 0.016,
-        creep_a_per_h: 0.0,
-        drift_a_per_h: 0.0,
-        checks_s,
-        tolerance_a: 0.020,
-    };
+    let night = Night { floor_a: |_| 0.016, drift_a_per_h: 0.0, checks_s, tolerance_a: 0.020 };
     let found = night.analyze(2);
     assert_checks(&night, &found);
     let floor_a = found.findings.sleep.as_ref().unwrap().floor_a;
     assert!((floor_a - 0.016).abs() < 0.000_3, "{floor_a}");
+}
+
+/// A floor that moves while the checks stand still creeps, one that moves with them does not, and one
+/// that stands while they move does.
+#[test]
+fn zero_checks_hold_the_zero_and_not_the_floor() {
+    let steady: fn(f64) -> f64 = |_| 0.030;
+    let creeps: fn(f64) -> f64 = |hours| 0.030 - 0.001 * hours;
+    let checks_s = vec![(0.0, 120.0), (21_450.0, 21_600.0)];
+    for (floor_a, drift_a_per_h, creep_a_per_h) in
+        [(steady, 0.0, 0.0), (steady, -0.001, 0.0), (creeps, 0.0, -0.001), (creeps, 0.001, -0.001)]
+    {
+        let night =
+            Night { floor_a, drift_a_per_h, checks_s: checks_s.clone(), tolerance_a: 0.010 };
+        let found = night.analyze(3);
+        assert_checks(&night, &found);
+        assert!(found.findings.zero.trusted, "{}", found.findings.zero.answer);
+        let drift = found.findings.zero.drift_a_per_h.unwrap();
+        assert!((drift - drift_a_per_h).abs() < 0.000_1, "{drift} for {drift_a_per_h}");
+        let creep = &found.findings.sleep.as_ref().unwrap().creep;
+        let slope = creep.slope_a_per_h.unwrap();
+        let u = creep.standard_uncertainty_a_per_h.unwrap();
+        assert!((slope - creep_a_per_h).abs() < 3.0 * u.max(0.000_01), "{creep:?}");
+        let answer = if creep_a_per_h == 0.0 { CreepAnswer::Steady } else { CreepAnswer::Creeps };
+        assert_eq!(creep.answer, answer, "{creep:?}");
+    }
+}
+
+/// A floor that settles as no line does, from 40 to 30 mA.
+#[test]
+fn zero_checks_hold_whatever_way_the_floor_moves() {
+    let checks_s = vec![(0.0, 120.0), (7210.0, 7290.0), (21_450.0, 21_600.0)];
+    let floor_a: fn(f64) -> f64 = |hours| 0.030 + 0.010 * (-hours / 0.7).exp();
+    let night = Night { floor_a, drift_a_per_h: 0.0, checks_s, tolerance_a: 0.010 };
+    let found = night.analyze(4);
+    assert_checks(&night, &found);
+    let net_ah = found.findings.zero.net_charge_ah.unwrap();
+    let truth_ah: f64 = (0..NIGHT_S).map(|i| night.truth_a(i as f64)).sum::<f64>() / 3600.0;
+    assert!((net_ah / truth_ah - 1.0).abs() < 0.01, "{net_ah} for {truth_ah}");
 }

@@ -98,7 +98,7 @@ impl Attribution<'_> {
             let seen = self.rows.iter().any(|row| self.all_off(row) && !row.zero);
             (!never && seen).then(|| fit.column(Column::Offset).map(|j| fit.beta[j])).flatten()
         });
-        let accounted_a = self.accounted(&fit, &zero, &on);
+        let accounted_a = self.accounted(&fit, &fit_rows, &zero, &on);
         let cautions = self.cautions(&loads, &missed_s);
         // What no fitted stretch tells of has no row: its time is nobody's.
         let row_of = |named: usize| kept.binary_search(&named).ok();
@@ -195,6 +195,18 @@ impl Attribution<'_> {
                 design.columns.push(Column::Bow);
                 design.x.push((0..n).map(|k| design.rows.bow(design.rows.middle_s(k))).collect());
             }
+            // What moves while the checks stand still is no zero: two of them tell the two apart.
+            let zeros = fit_rows.iter().filter(|&&k| self.rows[k].zero).count();
+            if zeros > 1 && n - zeros > 2 {
+                let centre_s = self.powered_centre_s(fit_rows);
+                let about = |k: usize| {
+                    let zero = self.rows[fit_rows[k]].zero;
+                    if zero { 0.0 } else { design.rows.middle_s(k) - centre_s }
+                };
+                let column = (0..n).map(about).collect();
+                design.columns.push(Column::Creep);
+                design.x.push(column);
+            }
         }
         let based =
             checked && fit_rows.iter().any(|&k| !self.rows[k].zero && self.all_off(&self.rows[k]));
@@ -219,6 +231,15 @@ impl Attribution<'_> {
             );
         }
         design
+    }
+
+    /// Middle of the time in which something is powered, seconds.
+    fn powered_centre_s(&self, fit_rows: &[usize]) -> f64 {
+        let powered = || fit_rows.iter().map(|&k| &self.rows[k]).filter(|row| !row.zero);
+        let length_s = |row: &Row| row.end_s - row.start_s;
+        let weighted: f64 =
+            powered().map(|row| 0.5 * (row.start_s + row.end_s) * length_s(row)).sum();
+        weighted / powered().map(length_s).sum::<f64>().max(f64::MIN_POSITIVE)
     }
 
     /// Share of row `k` that a load and state was on for.
@@ -282,7 +303,7 @@ impl Attribution<'_> {
                         "everything else on the lead".to_owned(),
                         "never switched off".to_owned(),
                     )),
-                    Column::Drift | Column::Bow | Column::Unlisted => None,
+                    Column::Drift | Column::Bow | Column::Creep | Column::Unlisted => None,
                 };
                 Some((
                     at,
@@ -413,7 +434,13 @@ impl Attribution<'_> {
             .collect()
     }
 
-    fn accounted(&self, fit: &Fit, zero: &ZeroModel, on: &[Vec<usize>]) -> Vec<Option<f64>> {
+    fn accounted(
+        &self,
+        fit: &Fit,
+        fit_rows: &[usize],
+        zero: &ZeroModel,
+        on: &[Vec<usize>],
+    ) -> Vec<Option<f64>> {
         if self.timeline.loads.is_empty() {
             return vec![None; on.len()];
         }
@@ -421,17 +448,21 @@ impl Attribution<'_> {
         // Without a check the offset is what the lead always carries.
         let always = if zero.offset_a.is_some() { None } else { coefficient(Column::Offset) };
         let base = coefficient(Column::Base);
+        let creep = coefficient(Column::Creep);
+        let centre_s = self.powered_centre_s(fit_rows);
         let segments = &self.segmentation.segments;
         on.iter()
             .zip(segments)
             .enumerate()
-            .map(|(index, (loads, _))| {
+            .map(|(index, (loads, segment))| {
                 let zero_row = self.rows.iter().any(|row| row.segment == index && row.zero);
                 if zero_row {
                     return Some(0.0);
                 }
                 let sum: f64 = loads.iter().filter_map(|&at| coefficient(Column::Load(at))).sum();
-                Some(sum + always.unwrap_or(0.0) + base.unwrap_or(0.0))
+                let middle_s = 0.5 * (segment.start_s + segment.end_s);
+                let crept_a = creep.map_or(0.0, |creep| creep * (middle_s - centre_s));
+                Some(sum + always.unwrap_or(0.0) + base.unwrap_or(0.0) + crept_a)
             })
             .collect()
     }
@@ -521,10 +552,10 @@ fn gather(phases: &Phases, phase_names: &[String]) -> (Vec<Named>, Vec<usize>) {
 }
 
 fn of_time(column: Column) -> bool {
-    matches!(column, Column::Drift | Column::Bow)
+    matches!(column, Column::Drift | Column::Bow | Column::Creep)
 }
 
-/// Rows with equal design but for the zero's drift and bow show one level.
+/// Rows with equal design but for drift, bow and creep show one level.
 fn patterns(design: &Design) -> Vec<usize> {
     let mut known: Vec<Vec<f64>> = Vec::new();
     (0..design.len())

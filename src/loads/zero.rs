@@ -14,6 +14,8 @@ use crate::numeric::{Quantity, coverage_factor_95, rectangular};
 pub(super) const CLAMP_RETURN_A: f64 = 0.015;
 /// Straight pieces that a bowed zero is handed on in: 1/256 of its bow off at most.
 const CURVE_PARTS: f64 = 16.0;
+/// A zero this many standard uncertainties from a check's reading is not the zero.
+const FAR: f64 = 4.0;
 /// Levels further apart than this many standard uncertainties differ plainly.
 const CLEAR: f64 = 6.0;
 /// A zero is good for loads this many times its error.
@@ -164,11 +166,14 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
         checks.iter().map(|&k| (zero_a[k] - smooth_a(time_s(k))).abs()).fold(0.0, f64::max);
     // Piecewise when the wander carries the zero clearly away from its constant or line.
     let piecewise = checks.len() > 1 && spread_a > 2.0 * finest_a && wander_a > finest_a;
-    let (knots, drift_a_per_h, shape) = if piecewise {
-        let knots: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), zero_a[k])).collect();
+    let through = |at_a: &dyn Fn(usize) -> f64| {
+        let knots: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), at_a(k))).collect();
         let (first, last) = (knots[0], knots[knots.len() - 1]);
         let slope = (last.1 - first.1) / (last.0 - first.0);
         (knots, Some(slope * 3600.0), "from check to check")
+    };
+    let (knots, drift_a_per_h, shape) = if piecewise {
+        through(&|k| zero_a[k])
     } else if bow.is_some() {
         let part_s = (at.end_s - at.start_s) / CURVE_PARTS;
         let knots: Vec<(f64, f64)> = (0..=CURVE_PARTS as usize)
@@ -184,6 +189,21 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
         let pulled: f64 = checks.iter().map(|&k| zero_a[k]).sum::<f64>() / checks.len() as f64;
         let level = if checks.len() > 1 { offset } else { pulled };
         (vec![(at.start_s, level)], drift, "as a constant")
+    };
+    // At a check the zero is what the readings there say, whatever the rest of the capture makes of it.
+    let level_a = |k: usize| fit.design.level_a[k];
+    let own_u_a = |k: usize| fit.design.rows.independent_a2(k, 1.0).sqrt();
+    let smooth = ZeroModel { knots, ..ZeroModel::default() };
+    let off_a = |k: usize| level_a(k) - smooth.at(time_s(k));
+    let holds = checks.iter().all(|&k| off_a(k).abs() <= FAR * own_u_a(k));
+    let (knots, drift_a_per_h, shape) = match checks[..] {
+        _ if holds => (smooth.knots, drift_a_per_h, shape),
+        [only] => {
+            let moved_a = off_a(only);
+            let knots = smooth.knots.iter().map(|(t, a)| (*t, a + moved_a)).collect();
+            (knots, drift_a_per_h, shape)
+        }
+        _ => through(&level_a),
     };
     let mut zero = ZeroModel { knots, drift_a_per_h, ..ZeroModel::default() };
     zero.offset_a = Some(zero.at(at.start_s));

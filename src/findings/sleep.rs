@@ -49,10 +49,16 @@ pub struct SleepFindings {
 /// A share of the capture.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct SleepShare {
-    /// Time, seconds.
+    /// Time, seconds; the most it can be where `least_time_s` is given.
     pub time_s: f64,
+    /// The least it can be where the sampling rate cannot see how long the wakes are, seconds.
+    #[serde(default)]
+    pub least_time_s: Option<f64>,
     /// Share of the time the equipment was powered.
     pub share_of_time: f64,
+    /// The least it can be, likewise.
+    #[serde(default)]
+    pub least_share_of_time: Option<f64>,
     /// Charge, zero removed, ampere-hours.
     pub charge_ah: f64,
     /// Share of the charge the equipment drew.
@@ -83,6 +89,9 @@ pub struct Wake {
     pub charge_ah: f64,
     /// Index into `series`.
     pub series: Option<usize>,
+    /// True when a wake of another rhythm lies within or beside it: its charge is that of both.
+    #[serde(default)]
+    pub met: bool,
 }
 
 /// Wakes of one kind.
@@ -99,11 +108,17 @@ pub struct WakeSeries {
     pub regular: bool,
     /// Wakes missing from the rhythm.
     pub skipped: u64,
-    /// Median width, seconds.
+    /// Wakes of the rhythm that lie within or beside a wake of another, and are not counted.
+    #[serde(default)]
+    pub met: u64,
+    /// Median width, seconds; the most it can be where `width_at_most` is set.
     pub width_s: f64,
+    /// True when the sampling rate cannot see how long they are.
+    #[serde(default)]
+    pub width_at_most: bool,
     /// Median highest reading, ampere.
     pub peak_a: f64,
-    /// Mean charge of one above the floor, ampere-hours.
+    /// Mean charge of one above the floor, of those that no other touches, ampere-hours.
     pub charge_each_ah: f64,
 }
 
@@ -150,10 +165,16 @@ pub enum CreepAnswer {
 pub struct SleepVerdict {
     /// Key of the limit in the job sheet.
     pub limit_name: String,
-    /// Value found, in `si_unit`.
+    /// Value found, in `si_unit`; the middle where only bounds are known.
     pub value: f64,
     /// Its standard uncertainty.
     pub standard_uncertainty: f64,
+    /// Least that it can be, where the sampling rate leaves only bounds.
+    #[serde(default)]
+    pub least: Option<f64>,
+    /// Most that it can be, likewise.
+    #[serde(default)]
+    pub most: Option<f64>,
     /// Limit, in `si_unit`.
     pub limit: f64,
     /// Unit symbol: A, s, Ah, or 1 for a share.

@@ -64,6 +64,34 @@ pub(super) fn decide(measured: &Measured, limits: &Limits, risk: Risk) -> Decisi
     Decision { verdict, conformance_probability: probability, guard_band_a: factor * measured.u_a }
 }
 
+/// Decides on a value of which only the `least` and the `most` are known, each to `u`: conforming where the
+/// most does, non-conforming where the least does not, else indeterminate, with the limit's place between
+/// them for the probability (a rectangular distribution, JCGM 100:2008, 4.3.7).
+pub(super) fn decide_between(
+    (least, most): (f64, f64),
+    u: f64,
+    limits: &Limits,
+    risk: Risk,
+) -> Decision {
+    let of = |value_a: f64| {
+        decide(&Measured { value_a, u_a: u, degrees_of_freedom: None }, limits, risk)
+    };
+    let (low, high) = (of(least), of(most));
+    if high.verdict == Verdict::Conforming {
+        return high;
+    }
+    if low.verdict == Verdict::NonConforming {
+        return low;
+    }
+    let place = |limit: f64| ((limit - least) / (most - least)).clamp(0.0, 1.0);
+    let probability = limits.high_a.map_or(1.0, place) - limits.low_a.map_or(0.0, place);
+    Decision {
+        verdict: Verdict::Indeterminate,
+        conformance_probability: probability.clamp(0.0, 1.0),
+        guard_band_a: high.guard_band_a,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -96,8 +96,9 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
                 format!("A wake takes {}; its limit is {}.", charge(value), charge(limit))
             }
             _ => format!(
-                "It is awake {:.2} % of the time; its limit is {:.2} %.",
-                100.0 * value,
+                "It is awake {}{:.2} % of the time; its limit is {:.2} %.",
+                if broken.least.is_some() { "at least " } else { "" },
+                100.0 * broken.least.unwrap_or(value),
                 100.0 * limit
             ),
         });

@@ -8,7 +8,7 @@ use super::words::{list, partner, set_current, the};
 use crate::findings::{Caution, EvaluationType, LoadRow, Verdict};
 use crate::jobsheet::{JobSheet, LoadSpec};
 use crate::loads::{LoadEstimate, LoadsFound};
-use crate::numeric::{duration, normal_quantile, rectangular};
+use crate::numeric::{Quantity, duration, normal_quantile, rectangular};
 
 /// Judges every estimate; `time_s` is how long each was seen.
 pub(super) fn rows(
@@ -161,6 +161,20 @@ fn judge_one(
     let guard_band_a = decisions.first().map(|d| d.guard_band_a);
     if !estimate.separable {
         return judge_sum(estimate, measured, carried, all, sheet, risk);
+    }
+    if measured.value_a + estimate.coverage_factor * measured.u_a < 0.0 {
+        return Outcome {
+            verdict: Verdict::Indeterminate,
+            probability: None,
+            guard_band_a: None,
+            to_decide: Some(format!(
+                "Check the event list: no load draws less than nothing, yet {} comes out at {}. Either it \
+                 charges, or its lines are tied to the wrong steps, or something else fell when it was \
+                 switched.",
+                the(&estimate.load),
+                Quantity::amperes_with(measured.value_a, estimate.coverage_factor * measured.u_a)
+            )),
+        };
     }
     let first = decisions[0].verdict;
     if decisions.iter().any(|d| d.verdict != first) {
@@ -379,5 +393,32 @@ mod tests {
         let u_a = 1e-3 * named(&text, "steps of ") / 12f64.sqrt();
         assert_eq!(verdict(0.0085, 0.99 * u_a, 0.010), Verdict::Conforming, "{text}");
         assert_eq!(verdict(0.0085, 1.02 * u_a, 0.010), Verdict::Indeterminate, "{text}");
+    }
+
+    #[test]
+    fn a_draw_below_zero_never_conforms() {
+        let state = crate::jobsheet::StateSpec {
+            name: "asleep".to_owned(),
+            specified_a: None,
+            tolerance_percent: None,
+            maximum_a: Some(0.0001),
+            minimum_a: None,
+            at_voltage_v: None,
+            hours_per_day: None,
+        };
+        let spec = LoadSpec {
+            name: "radio".to_owned(),
+            behaves_as: Some(crate::findings::LoadBehaviour::ConstantPower),
+            states: vec![state],
+        };
+        let sheet = JobSheet { loads: vec![spec], ..JobSheet::default() };
+        let of = |draw_a: f64| {
+            let found = estimate(draw_a, &[("noise of the readings", EvaluationType::A, 1e-5)]);
+            row(&found, 60.0, std::slice::from_ref(&found), &sheet, Risk::default())
+        };
+        assert_eq!(of(-0.009).verdict, Verdict::Indeterminate);
+        assert!(of(-0.009).to_decide.unwrap().contains("less than nothing"));
+        assert_eq!(of(-1e-5).verdict, Verdict::Conforming);
+        assert_eq!(of(3e-5).verdict, Verdict::Conforming);
     }
 }

@@ -51,9 +51,7 @@ impl Attribution<'_> {
         if !listed {
             zero::mark_found(&mut self.rows, &self.timeline, tolerance);
         }
-        let spans: Vec<(f64, f64)> =
-            self.rows.iter().filter(|r| r.zero).map(|r| (r.start_s, r.end_s)).collect();
-        self.timeline.switch_off_at_zero_checks(&spans);
+        self.timeline.switch_off_at_zero_checks(&self.rows);
         let segments = &self.segmentation.segments;
         let circumstances = |rows| Circumstances {
             rows,

@@ -218,6 +218,85 @@ fn own_by_delay(
     }
 }
 
+fn near(value_a: f64, change: &Change) -> bool {
+    (value_a - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + 3.0 * change.u_a
+}
+
+/// Draw that no line lists: the changes whose end has not come yet, and the stays found.
+#[derive(Default)]
+struct UnlistedDraw {
+    open: Vec<Change>,
+    /// Rows of one level each.
+    spans: Vec<(usize, usize)>,
+}
+
+impl UnlistedDraw {
+    /// The open changes that this one takes back: one of them, the latest, or all from one on, as
+    /// when a wake rises to one level, sticks at a lower one and falls from there.
+    fn before(&self, change: &Change) -> Option<std::ops::Range<usize>> {
+        let one = self.open.iter().rposition(|opened| near(-opened.delta_a, change));
+        if let Some(at) = one {
+            return Some(at..at + 1);
+        }
+        let mut risen_a = 0.0;
+        let from = (0..self.open.len()).rev().find(|&from| {
+            risen_a += self.open[from].delta_a;
+            near(-risen_a, change)
+        });
+        from.map(|from| from..self.open.len())
+    }
+
+    /// Ends what a change takes back; false when it takes back nothing.
+    fn falls(&mut self, row: usize, change: &Change) -> bool {
+        let Some(taken) = self.before(change) else { return false };
+        let closed: Vec<Change> = self.open.drain(taken).collect();
+        let ends = closed[1..].iter().map(|next| next.row).chain([row]);
+        self.spans.extend(closed.iter().map(|opened| opened.row).zip(ends));
+        true
+    }
+
+    /// What nothing took back: where the sum of the changes is lowest nothing unlisted draws.
+    fn until_the_end(&mut self, rows: usize) {
+        let mut level_a = 0.0;
+        let mut pieces = Vec::with_capacity(self.open.len() + 1);
+        let mut from = 0;
+        for change in &self.open {
+            pieces.push((from, change.row, level_a));
+            level_a += change.delta_a;
+            from = change.row;
+        }
+        pieces.push((from, rows, level_a));
+        let lowest_a = pieces.iter().map(|piece| piece.2).fold(f64::INFINITY, f64::min);
+        let above = pieces.into_iter().filter(|piece| piece.2 > lowest_a);
+        self.spans.extend(above.map(|(from, to, _)| (from, to)));
+    }
+}
+
+/// What falls at a listed switching beyond the draws of the loads that it switches, all of them known:
+/// a load that is switched off ends whatever it did beside its states.
+fn ended_with_a_load(
+    rows: &[Row],
+    k: usize,
+    patterns: &[Vec<Option<usize>>],
+    rough: &[Vec<Option<f64>>],
+    by_size_a: &[f64],
+) -> Option<Change> {
+    let before = k.checked_sub(1)?;
+    if rows[k].zero || rows[before].zero {
+        return None;
+    }
+    let draw_a = |row: usize, load: usize| match patterns[row][load] {
+        Some(_) => rough[load][row],
+        None => Some(0.0),
+    };
+    let of_load = |load: usize| Some(draw_a(k, load)? - draw_a(before, load)? - by_size_a[load]);
+    let listed_a: Option<f64> = (0..rough.len()).map(of_load).sum();
+    let delta_a = rows[k].level_a - rows[before].level_a - listed_a?;
+    let u_a = rows[k].u_a.hypot(rows[before].u_a);
+    let change = Change { row: k, time_s: rows[before].end_s, delta_a, u_a, owner: None };
+    (delta_a < -CLEAR * u_a).then_some(change)
+}
+
 /// Owners for the changes that no delay explains, by their size; the rest is unlisted draw.
 fn own_by_size(
     changes: &mut [Change],
@@ -232,10 +311,16 @@ fn own_by_size(
     // Levels that each load has had since its last switching, relative to the first.
     let mut visited: Vec<Vec<f64>> = vec![vec![0.0]; loads];
     let mut by_size_a = vec![0.0; loads];
-    let mut open: Vec<(usize, Change)> = Vec::new();
-    let mut spans: Vec<(usize, usize, f64)> = Vec::new();
+    let mut draw = UnlistedDraw::default();
     let mut next = 0;
     for k in 0..rows.len() {
+        let ended = switched[k]
+            .contains(&true)
+            .then(|| ended_with_a_load(rows, k, patterns, rough, &by_size_a))
+            .flatten();
+        if let Some(ended) = ended {
+            draw.falls(k, &ended);
+        }
         for (load, levels) in visited.iter_mut().enumerate() {
             if switched[k][load] {
                 *levels = vec![0.0];
@@ -246,9 +331,8 @@ fn own_by_size(
             continue;
         };
         next += 1;
-        let near =
-            |x: f64| (x - change.delta_a).abs() <= ALIKE * change.delta_a.abs() + 3.0 * change.u_a;
-        let returns = open.iter().rposition(|(_, opened)| near(-opened.delta_a));
+        let near = |x: f64| near(x, &change);
+        let returns = draw.before(&change).is_some();
         // What a load draws now: as its switchings show, and what its size has been found to be since.
         let now_a = |load: usize| rough[load][k - 1].map(|a| a + by_size_a[load]);
         // A load can fall by what it draws only.
@@ -258,7 +342,7 @@ fn own_by_size(
         };
         let by_delay = change.owner.filter(able);
         let owner = by_delay.or_else(|| {
-            if returns.is_some() {
+            if returns {
                 return None;
             }
             let on: Vec<usize> = (0..loads).filter(able).collect();
@@ -300,29 +384,19 @@ fn own_by_size(
             by_size_a[load] += change.delta_a;
         }
         changes[next - 1].owner = owner;
-        match (owner, returns) {
-            (Some(load), _) => {
+        match owner {
+            Some(load) => {
                 let now = visited[load][visited[load].len() - 1];
                 visited[load].push(now + change.delta_a);
             }
-            (None, Some(at)) => {
-                let (from, opened) = open.remove(at);
-                spans.push((from, k, opened.delta_a));
-            }
-            (None, None) => open.push((k, change)),
+            None if draw.falls(k, &change) => {}
+            None => draw.open.push(change),
         }
     }
-    for (from, opened) in open {
-        if opened.delta_a > 0.0 {
-            spans.push((from, rows.len(), opened.delta_a));
-        } else {
-            // Something unlisted ran until here.
-            spans.push((0, from, -opened.delta_a));
-        }
-    }
+    draw.until_the_end(rows.len());
     let mut unlisted = Vec::new();
     let mut set_aside = Vec::new();
-    for (from, to, _) in spans {
+    for (from, to) in draw.spans {
         let covered: Vec<usize> = (from..to).filter(|&k| !rows[k].zero).collect();
         let within = covered.windows(2).all(|pair| patterns[pair[0]] == patterns[pair[1]]);
         if within && to < rows.len() && from > 0 {

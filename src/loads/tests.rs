@@ -481,3 +481,65 @@ fn the_budget_adds_up_and_the_meters_slope_does_not_average_out() {
         assert!(close(counts.standard_uncertainty_a, 0.003 / 3f64.sqrt()), "{row:?}");
     }
 }
+
+/// A unit sleeps at 10 mA, wakes to 60 mA, sticks at 40 mA and sleeps again, or is switched off first.
+#[test]
+fn a_unit_that_stays_awake_keeps_its_draws() {
+    let until_stuck = || {
+        vec![
+            deed(0.0, "zero", 0.0, "check"),
+            silent(30.0, "zero", 1.0),
+            deed(60.0, "receiver", 0.120, "on"),
+            silent(90.0, "receiver", 0.010),
+            silent(150.0, "receiver", 0.060),
+            silent(155.0, "receiver", 0.040),
+        ]
+    };
+    let meter = SceneMeter { sigma_a: 2e-4, share_of_level: 0.001, ..SceneMeter::default() };
+    let sleeps = [silent(200.0, "receiver", 0.010), deed(320.0, "receiver", 0.0, "off")];
+    let dies = [
+        deed(200.0, "receiver", 0.0, "off"),
+        deed(260.0, "receiver", 0.120, "on"),
+        silent(290.0, "receiver", 0.010),
+        deed(350.0, "receiver", 0.0, "off"),
+    ];
+    for (end, seed) in [(&sleeps[..], 31), (&sleeps[..1], 32), (&dies[..], 33), (&[][..], 34)] {
+        let deeds = [until_stuck(), end.to_vec()].concat();
+        let (segmentation, alignment) = build(&deeds, 0.0, 400.0, &meter, seed);
+        let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+        for (state, truth) in [("on", 0.120), ("asleep", 0.010)] {
+            let row = of(&found, "receiver", state);
+            assert!((row.draw_a - truth).abs() < 0.001, "{seed}: {row:?}");
+        }
+    }
+}
+
+/// Zero checks at night, after which a controller sleeps on until somebody presses its button.
+#[test]
+fn what_a_load_draws_asleep_after_a_zero_check_is_the_loads() {
+    let pressed = |time_s: f64| {
+        [deed(time_s, "controller", 0.150, "pressed"), silent(time_s + 40.0, "controller", 0.015)]
+    };
+    let check =
+        |time_s: f64| [deed(time_s, "zero", 0.0, "check"), silent(time_s + 60.0, "zero", 1.0)];
+    let start = [deed(120.0, "controller", 0.150, "on"), silent(160.0, "controller", 0.015)];
+    let deeds: Vec<Deed> = [
+        check(0.0),
+        start,
+        pressed(500.0),
+        check(800.0),
+        pressed(1200.0),
+        check(1500.0),
+        pressed(1900.0),
+        check(2200.0),
+    ]
+    .concat();
+    let meter = SceneMeter { sigma_a: 2e-4, share_of_level: 0.001, ..SceneMeter::default() };
+    let (segmentation, alignment) = build(&deeds, 0.0, 2400.0, &meter, 41);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert!(found.base_a.is_none_or(|a| a.abs() < 0.001), "{:?}", found.base_a);
+    let lowest_a = found.loads.iter().map(|row| row.draw_a).fold(f64::INFINITY, f64::min);
+    let highest_a = found.loads.iter().map(|row| row.draw_a).fold(0.0, f64::max);
+    assert!((lowest_a - 0.015).abs() < 0.001, "{:?}", found.loads);
+    assert!((highest_a - 0.150).abs() < 0.002, "{:?}", found.loads);
+}

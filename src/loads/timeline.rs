@@ -1,11 +1,16 @@
 //! What the event list says was on, and when.
 
+use super::phases::Row;
 use crate::events::{Action, Alignment, TiedEvent};
 use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::{Segmentation, Step};
 
 /// How far a person's hand is from the clock that was read, seconds (common practice, no source).
 const HAND_S: f64 = 5.0;
+/// A lead draws clearly from this many standard uncertainties on,
+const CLEAR: f64 = 6.0;
+/// and carried nothing before when that was less than this share of it.
+const LIKE_NOTHING: f64 = 0.5;
 
 /// One change of a load's listed state.
 #[derive(Debug, Clone, PartialEq)]
@@ -254,19 +259,53 @@ impl Timeline {
     }
 
     /// A load that is switched on again after a zero check without having been switched off lay
-    /// dead in between: nothing is powered at a zero check.
-    pub(super) fn switch_off_at_zero_checks(&mut self, ends_s: &[(f64, f64)]) {
-        for &(start_s, end_s) in ends_s {
-            for load in &mut self.loads {
-                let before = load.state_at(start_s);
-                let next = load.switches.partition_point(|switch| switch.time_s < end_s);
-                let again = load.switches.get(next).is_some_and(|switch| switch.state == before);
-                if before.is_some() && again {
-                    load.switches.insert(next, Switch { time_s: start_s, state: None });
+    /// dead in between: nothing is powered at a zero check. Unless the lead shows it back.
+    pub(super) fn switch_off_at_zero_checks(&mut self, rows: &[Row]) {
+        for (k, check) in rows.iter().enumerate().filter(|(_, row)| row.zero) {
+            for at in 0..self.loads.len() {
+                let load = &self.loads[at];
+                let before = load.state_at(check.start_s);
+                let next = load.switches.partition_point(|switch| switch.time_s < check.end_s);
+                let again = load.switches.get(next).filter(|switch| switch.state == before);
+                let Some(again) = again.filter(|_| before.is_some()) else { continue };
+                if !self.comes_back(at, rows, k, again.time_s) {
+                    let load = &mut self.loads[at];
+                    load.switches.insert(next, Switch { time_s: check.start_s, state: None });
                     load.switches.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
                 }
             }
         }
+    }
+
+    /// Whether the lead carries a load again after a zero check, up to a time: it draws, nothing else is
+    /// listed on, and before the load was first switched on the lead carried nothing like it, so that it is
+    /// no draw that is always there.
+    fn comes_back(&self, at: usize, rows: &[Row], check: usize, until_s: f64) -> bool {
+        let end_s = rows[check].end_s;
+        let after = || rows[check + 1..].iter().take_while(|row| row.early_s() < until_s);
+        let others = self.loads.iter().enumerate().filter(|(other, _)| *other != at);
+        let alone = others
+            .into_iter()
+            .all(|(_, load)| load.shares(end_s, until_s).iter().all(|s| *s == 0.0));
+        let above_zero_a = |row: &Row| {
+            let far_s = |zero: &&Row| (zero.start_s - row.start_s).abs();
+            let checks = rows.iter().filter(|row| row.zero);
+            let zero = checks.min_by(|a, b| far_s(a).total_cmp(&far_s(b)));
+            row.level_a - zero.map_or(0.0, |zero| zero.level_a)
+        };
+        let draws_a = after().map(above_zero_a).fold(f64::INFINITY, f64::min);
+        let doubt_a = after().map(|row| row.u_a).fold(rows[check].u_a, f64::max);
+        let load = &self.loads[at];
+        let was_off = |(i, switch): (usize, &Switch)| {
+            let earlier = i.checked_sub(1).map_or(load.initial, |i| load.switches[i].state);
+            (switch.state.is_some() && earlier.is_none()).then_some(switch.time_s)
+        };
+        let Some(on_s) = load.switches.iter().enumerate().find_map(was_off) else { return false };
+        let Some(bare) = rows.iter().rfind(|row| row.early_s() < on_s) else { return false };
+        alone
+            && draws_a.is_finite()
+            && draws_a > CLEAR * doubt_a
+            && above_zero_a(bare).abs() < LIKE_NOTHING * draws_a
     }
 }
 

@@ -18,8 +18,8 @@ pub use sketch::Sketch;
 pub use trace::{Column, Trace};
 
 use crate::findings::{
-    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, StepRow, Verdict,
-    WakeSeries, Wakes,
+    BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, SleepFindings,
+    StepRow, Verdict, WakeSeries, Wakes,
 };
 use crate::numeric::{Lasting, Quantity, Unit};
 use crate::pipeline::Analysis;
@@ -193,14 +193,14 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     lines
 }
 
-fn wakes_in_words(wakes: &Wakes) -> String {
+fn wakes_in_words(wakes: &Wakes, at_most: bool) -> String {
     let every = wakes
         .period_s
         .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
     format!(
         "{}{every}, each {} long and {} of charge, {} of the whole",
         words::count(wakes.count, "wake", "wakes"),
-        words::duration(wakes.width_s),
+        words::width(wakes.width_s, at_most),
         Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
         words::percent(wakes.share_of_charge),
     )
@@ -211,9 +211,29 @@ fn series_in_words(series: &WakeSeries) -> String {
         "{}, {} apart, each {} long and {} of charge.",
         words::count(series.count, "wake", "wakes"),
         words::period(series),
-        words::duration(series.width_s),
+        words::width(series.width_s, series.width_at_most),
         Quantity::new(series.charge_each_ah, Unit::AmpereHour),
     )
+}
+
+/// What the sampling rate cannot see, in a line; `None` where it sees how long every wake is.
+fn unresolved_in_words(findings: &Findings, sleep: &SleepFindings) -> Option<String> {
+    let least = sleep.waking.least_share_of_time?;
+    let interval = match findings.capture.sampling_interval_s {
+        Some(interval_s) => format!("One reading every {}", words::duration(interval_s)),
+        None => "The sampling rate".to_owned(),
+    };
+    let kinds = sleep.series.iter().filter(|series| series.width_at_most);
+    let count: u64 = kinds.map(|series| series.count).sum();
+    let awake = sleep.awake.share_of_time;
+    let most = words::percent(sleep.waking.share_of_time + awake);
+    let share = if least > 0.0 {
+        format!("between {} and {most} of the time", words::percent(least + awake))
+    } else {
+        format!("{most} of the time at most")
+    };
+    let wakes = words::count(count, "wake lasts", "wakes last");
+    Some(format!("{interval} does not show how long {wakes}: it is up {share}."))
 }
 
 /// Charge, mean current, and what was taken off them: the zero where it was checked.
@@ -235,8 +255,9 @@ fn drawn(findings: &Findings) -> (Quantity, f64, &'static str) {
 fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let Some(sleep) = &findings.sleep else { return Vec::new() };
     let floor = Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a);
+    let at_least = if sleep.waking.least_time_s.is_some() { "at least " } else { "" };
     let mut lines = vec![format!(
-        "Asleep it draws {floor}, {} of the time.",
+        "Asleep it draws {floor}, {at_least}{} of the time.",
         words::percent(sleep.asleep.share_of_time)
     )];
     if let (Some(middle), Some(longest)) = (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
@@ -252,8 +273,11 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     if sleep.series.len() > 1 {
         lines.extend(sleep.series.iter().take(3).map(series_in_words));
     } else {
-        lines.extend(findings.wakes.iter().map(|wakes| format!("{}.", wakes_in_words(wakes))));
+        let at_most = sleep.series.iter().any(|series| series.width_at_most);
+        let all = findings.wakes.iter();
+        lines.extend(all.map(|wakes| format!("{}.", wakes_in_words(wakes, at_most))));
     }
+    lines.extend(unresolved_in_words(findings, sleep));
     let skipped: u64 = sleep.series.iter().map(|series| series.skipped).sum();
     if skipped > 0 {
         lines.push(format!(
@@ -286,6 +310,8 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             match verdict.verdict {
                 Verdict::Conforming => "within its limit".to_owned(),
                 Verdict::NonConforming => "beyond its limit".to_owned(),
+                Verdict::Indeterminate if verdict.least.is_some() =>
+                    "not told by this sampling rate: log faster".to_owned(),
                 Verdict::Indeterminate | Verdict::NoLimit =>
                     "too near its limit to be told".to_owned(),
             }

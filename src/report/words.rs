@@ -228,6 +228,11 @@ pub(crate) fn sleep_limit(key: &str) -> &'static str {
     }
 }
 
+/// How long a wake is, or at most.
+pub(crate) fn width(width_s: f64, at_most: bool) -> String {
+    format!("{}{}", if at_most { "at most " } else { "" }, duration(width_s))
+}
+
 /// The rhythm of wakes: `9 min 56 s ± 34 s`, `irregular, 40 s in the middle`, or a dash.
 pub(crate) fn period(series: &WakeSeries) -> String {
     match (series.period_s, series.jitter_s) {

@@ -6,24 +6,28 @@
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
 //! raised      wakes while another load stands on
 //! series      wakes that belong together, and their rhythm
+//! meetings    wakes of two rhythms at once
+//! share       how long it is awake, as far as the rate tells
 //! floor       its level, uncertainty and creep
 //! ```
 
 mod baseline;
 mod floor;
+mod meetings;
 mod outings;
 mod raised;
 mod series;
+mod share;
 mod stretches;
 #[cfg(test)]
 mod tests;
 
 use super::Risk;
-use super::conformity::{Measured, decide};
+use super::conformity::{Measured, decide, decide_between};
 use super::limits::Limits;
 use crate::capture::{Samples, TimeAxis};
 use crate::events::Alignment;
-use crate::findings::{SleepFindings, SleepShare, SleepVerdict, Span, Wakes};
+use crate::findings::{SleepFindings, SleepVerdict, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::numeric::{ExactSum, Moments, plain_sum, rectangular};
@@ -31,6 +35,7 @@ use crate::segment::Segmentation;
 use baseline::Baseline;
 use outings::{Outing, OutingKind};
 use rayon::prelude::*;
+use share::Unresolved;
 use std::ops::Range;
 use stretches::Depths;
 
@@ -219,11 +224,14 @@ pub(super) fn assess(
     let floor = floor::level(&night, &rests)?;
     let raised = raised::find(&night, &baseline, &outings);
     let every_wake = with_raised(&outings, &raised);
-    let (wakes, series) = series::of(&every_wake);
+    let (mut wakes, mut series) = series::of(&every_wake);
+    meetings::settle(&mut wakes, &mut series, &busy(&night, &depths, &outings), usual_interval_s);
+    let unresolved = Unresolved::mark(&night, &every_wake, &wakes, &mut series);
     let falls_asleep = outings::falls_asleep(&night, &outings, &raised);
     let mut took: Vec<f64> = falls_asleep.iter().map(|fall| fall.took_s).collect();
     took.sort_by(f64::total_cmp);
-    let (asleep, waking, awake) = shares(&night, &depths, &outings, &raised);
+    let [asleep, waking, awake] =
+        share::of(&night, &depths, &baseline, &outings, &raised, &unresolved);
     let summary = series::summary(&series, &wakes, waking.share_of_charge);
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
@@ -261,6 +269,25 @@ fn with_raised(outings: &[Outing], raised: &[Outing]) -> Vec<Outing> {
     all
 }
 
+/// Stretches in which a wake that is due could not be seen by itself: nothing was powered or logged, or
+/// it was awake anyway. In order.
+fn busy(night: &Night<'_>, depths: &Depths, outings: &[Outing]) -> Vec<Span> {
+    let time = &night.samples.time;
+    let powered = outings::powered(night, depths);
+    let ends_s = powered.iter().map(|range| time.at(range.1 - 1));
+    let starts_s = powered.iter().map(|range| time.at(range.0));
+    let from_s = [f64::NEG_INFINITY].into_iter().chain(ends_s);
+    let until_s = starts_s.chain([f64::INFINITY]);
+    let off = from_s.zip(until_s).map(|(start_s, end_s)| Span { start_s, end_s });
+    let awake = outings
+        .iter()
+        .filter(|outing| outing.kind != OutingKind::Wake)
+        .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s });
+    let mut all: Vec<Span> = off.chain(awake).chain(night.gaps.iter().copied()).collect();
+    all.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    all
+}
+
 /// Middle of sorted values.
 fn middle(sorted: &[f64]) -> Option<f64> {
     let n = sorted.len();
@@ -294,40 +321,11 @@ fn unseen(interval_s: f64, wakes: &[Outing]) -> String {
     }
 }
 
-/// Time and charge asleep, waking and awake, of what is powered. The time of a wake on a raised
-/// level is the level's, its charge above that level its own. O(n).
-fn shares(
-    night: &Night<'_>,
-    depths: &Depths,
-    outings: &[Outing],
-    raised: &[Outing],
-) -> (SleepShare, SleepShare, SleepShare) {
-    let mut parts = [SleepShare::default(); 3];
-    for outing in outings {
-        let at = if outing.kind == OutingKind::Wake { 1 } else { 2 };
-        // The tail's charge is its outing's, its time the floor's.
-        let (charge_c, _) = night.charge_and_time(outing.first..outing.end);
-        parts[at].time_s += outing.width_s();
-        parts[at].charge_ah += charge_c / 3600.0;
-    }
-    let (mut time_s, mut charge_ah) = (0.0, 0.0);
-    for (first, end) in outings::powered(night, depths) {
-        let (charge_c, length_s) = night.charge_and_time(first..end);
-        time_s += length_s;
-        charge_ah += charge_c / 3600.0;
-    }
-    let on_top_ah = raised.iter().map(|wake| wake.charge_c / 3600.0).sum::<f64>();
-    parts[1].charge_ah += on_top_ah;
-    parts[2].charge_ah -= on_top_ah;
-    parts[0].time_s = (time_s - parts[1].time_s - parts[2].time_s).max(0.0);
-    parts[0].charge_ah = charge_ah - parts[1].charge_ah - parts[2].charge_ah;
-    for part in &mut parts {
-        part.share_of_time = if time_s > 0.0 { part.time_s / time_s } else { 0.0 };
-        let share = if charge_ah > 0.0 { part.charge_ah / charge_ah } else { 0.0 };
-        part.share_of_charge = share.clamp(0.0, 1.0);
-    }
-    let [asleep, waking, awake] = parts;
-    (asleep, waking, awake)
+/// Share of the time that it is up, at most, and at least where the rate does not tell it.
+fn awake_share(found: &SleepFindings) -> (f64, Option<f64>) {
+    let awake = found.awake.share_of_time;
+    let least = found.waking.least_share_of_time.map(|least| least + awake);
+    (found.waking.share_of_time + awake, least)
 }
 
 /// The job sheet's `[sleep]` limits, decided like a load's.
@@ -352,6 +350,8 @@ fn verdicts(
             limit_name: name.to_owned(),
             value,
             standard_uncertainty: u,
+            least: None,
+            most: None,
             limit,
             si_unit: unit.to_owned(),
             verdict: decision.verdict,
@@ -368,19 +368,41 @@ fn verdicts(
     let charge_ah = largest.map(|at| found.series[at].charge_each_ah);
     let u_ah = largest.map_or(0.0, |at| charge_uncertainty_ah(found, at, sheet));
     judge("wake_charge_max_ah", "Ah", charge_ah, u_ah, limits.wake_charge_max_ah);
-    let up = found.waking.share_of_time + found.awake.share_of_time;
+    let (most, least) = awake_share(found);
     let whole_s = found.asleep.time_s + found.waking.time_s + found.awake.time_s;
     let outings = (found.wakes.len() + found.failures.len() + found.falls_asleep.len()) as f64;
     let u_share = if whole_s > 0.0 { edges_s * outings.sqrt() / whole_s } else { 0.0 };
-    judge("awake_share_max", "1", Some(up), u_share, limits.awake_share_max);
+    match least {
+        None => judge("awake_share_max", "1", Some(most), u_share, limits.awake_share_max),
+        Some(least) => all.extend(limits.awake_share_max.map(|limit| {
+            let bounds = Limits { specified_a: None, low_a: None, high_a: Some(limit) };
+            let decision = decide_between((least, most), u_share, &bounds, risk);
+            SleepVerdict {
+                limit_name: "awake_share_max".to_owned(),
+                value: 0.5 * (least + most),
+                standard_uncertainty: u_share.hypot(rectangular(0.5 * (most - least))),
+                least: Some(least),
+                most: Some(most),
+                limit,
+                si_unit: "1".to_owned(),
+                verdict: decision.verdict,
+                conformance_probability: decision.conformance_probability,
+            }
+        })),
+    }
     all
 }
 
 /// Standard uncertainty of the mean charge of a series' wakes: their scatter, and the meter's
 /// percent of reading (rectangular). The floor's error cancels.
 fn charge_uncertainty_ah(found: &SleepFindings, series: usize, sheet: &JobSheet) -> f64 {
-    let wakes = found.wakes.iter().filter(|wake| wake.series == Some(series));
-    let charges: Vec<f64> = wakes.map(|wake| wake.charge_ah).collect();
+    let of_kind = || found.wakes.iter().filter(|wake| wake.series == Some(series));
+    let alone: Vec<f64> = of_kind().filter(|w| !w.met).map(|wake| wake.charge_ah).collect();
+    let charges = if alone.len() < meetings::FEWEST {
+        of_kind().map(|wake| wake.charge_ah).collect()
+    } else {
+        alone
+    };
     let scatter_ah = Moments::of(&charges)
         .and_then(|moments| moments.sd.map(|sd| sd / (moments.count as f64).sqrt()))
         .unwrap_or(0.0);

@@ -9,6 +9,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
+use super::meetings;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
@@ -115,6 +116,7 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     }
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     set_failures_apart(&mut all, allowed_s);
+    meetings::take_back(&mut all, night.usual_interval_s);
     all
 }
 

@@ -27,6 +27,7 @@ pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
             peak_a: outing.peak_a,
             charge_ah: outing.charge_c / 3600.0,
             series: None,
+            met: false,
         })
         .collect();
     let mut groups =
@@ -142,6 +143,8 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
         jitter_s,
         regular,
         skipped,
+        met: 0,
+        width_at_most: false,
         width_s: middle(&sorted(|wake| wake.width_s))?,
         peak_a: middle(&sorted(|wake| wake.peak_a))?,
         charge_each_ah: Moments::of(&charges)?.mean,
@@ -155,7 +158,11 @@ pub(super) fn summary(
     share_of_charge: f64,
 ) -> Option<Wakes> {
     let first = series.first()?;
-    let charges: Vec<f64> = wakes.iter().map(|wake| wake.charge_ah).collect();
+    let alone: Vec<f64> = wakes.iter().filter(|w| !w.met).map(|wake| wake.charge_ah).collect();
+    let charges = match alone.len() {
+        0..FEWEST => wakes.iter().map(|wake| wake.charge_ah).collect(),
+        _ => alone,
+    };
     Some(Wakes {
         count: wakes.len() as u64,
         period_s: first.period_s,

@@ -401,3 +401,88 @@ fn falling_asleep_too_late_is_a_failure_from_the_limit_on() {
         max_relative = 1e-3
     );
 }
+
+/// A poll of 2.5 s every minute and a report of 9 s every 777 s: now and then they meet.
+#[test]
+fn wakes_of_two_rhythms_that_meet_are_no_failure_and_none_is_missing() {
+    let polls = (0..260).map(|i| (40.3 + 60.0 * f64::from(i), 2.5, 0.090));
+    let reports = (0..20).map(|i| (100.6 + 777.0 * f64::from(i), 9.0, 0.370));
+    let wakes: Vec<(f64, f64, f64)> = polls.chain(reports).collect();
+    let (found, _) = assess_readings(averaged(15_700, &wakes)).unwrap();
+    assert!(found.failures.is_empty(), "{:?}", found.failures);
+    assert!(found.falls_asleep.is_empty(), "{:?}", found.falls_asleep);
+    assert_eq!(found.series.len(), 2);
+    for (kind, charge_c, count) in [(0, 2.5 * 0.090, 260), (1, 9.0 * 0.370, 20)] {
+        let kind = &found.series[kind];
+        assert_eq!((kind.skipped, kind.count + kind.met), (0, count), "{kind:?}");
+        approx::assert_relative_eq!(kind.charge_each_ah * 3600.0, charge_c, max_relative = 0.01);
+    }
+}
+
+/// Every report holds a poll: none is untouched.
+#[test]
+fn a_report_that_always_holds_a_poll_is_told_without_it() {
+    let polls = (0..900).map(|i| (15.3 + 10.0 * f64::from(i), 0.6, 0.150));
+    let reports = (0..9).map(|i| (501.0 + 900.0 * f64::from(i), 8.0, 0.250));
+    let wakes: Vec<(f64, f64, f64)> = polls.chain(reports).collect();
+    let (found, _) = assess_readings(averaged(9_100, &wakes)).unwrap();
+    assert_eq!(
+        found.series.iter().map(|kind| kind.skipped).collect::<Vec<_>>(),
+        [0, 0],
+        "{:?} {:?}",
+        found.series,
+        found.failures
+    );
+    let report_ah = 8.0 * 0.250 / 3600.0;
+    approx::assert_relative_eq!(found.series[1].charge_each_ah, report_ah, max_relative = 0.01);
+}
+
+#[test]
+fn a_wake_that_is_really_missing_is_counted_beside_meetings() {
+    let polls = (0..260).filter(|i| *i != 33).map(|i| (40.3 + 60.0 * f64::from(i), 2.5, 0.090));
+    let reports = (0..20).map(|i| (100.6 + 777.0 * f64::from(i), 9.0, 0.370));
+    let wakes: Vec<(f64, f64, f64)> = polls.chain(reports).collect();
+    let (found, _) = assess_readings(averaged(15_700, &wakes)).unwrap();
+    assert_eq!((found.series[0].skipped, found.series[1].skipped), (1, 0));
+}
+
+/// 240 wakes of a quarter of a second, one every 10 s, and reports of 8 s at 200 mA.
+#[test]
+fn a_rate_that_cannot_see_a_wakes_length_bounds_the_time_awake() {
+    let at_s = |i: u32| 20.0 + 10.0 * f64::from(i) + (0.618_034 * f64::from(i)).fract();
+    let short = (0..240).map(|i| (at_s(i), 0.25, 0.150));
+    let reports = (0..5).map(|i| (425.6 + 498.0 * f64::from(i), 8.0, 0.200));
+    let truth = (240.0 * 0.25 + 5.0 * 8.0) / 2500.0;
+    let wakes: Vec<(f64, f64, f64)> = short.chain(reports).collect();
+    let readings = averaged(2500, &wakes);
+    let with = |awake_share_max: f64| {
+        let (mut samples, segmentation) = capture(&[(readings.len(), 0.010, Steady)]);
+        samples.current_a.clone_from(&readings);
+        let limits =
+            SleepLimits { awake_share_max: Some(awake_share_max), ..SleepLimits::default() };
+        let sheet = JobSheet { sleep: Some(limits), ..JobSheet::default() };
+        let loads = no_loads(ZeroModel::default());
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap().0
+    };
+    let found = with(0.06);
+    assert!(found.series[0].width_at_most && !found.series[1].width_at_most, "{:?}", found.series);
+    let least = found.waking.least_share_of_time.unwrap();
+    assert!(least > 0.5 * truth && least < truth, "{least} {truth}");
+    assert!(found.waking.share_of_time > truth, "{:?}", found.waking);
+    assert_eq!(found.verdicts[0].verdict, Verdict::Indeterminate);
+    assert_eq!(with(0.25).verdicts[0].verdict, Verdict::Conforming);
+    assert_eq!(with(0.02).verdicts[0].verdict, Verdict::NonConforming);
+    let above_c = 240.0 * 0.25 * 0.150 + 5.0 * 8.0 * 0.200;
+    let charge_c = found.waking.charge_ah * 3600.0 - above_c;
+    assert!(charge_c > 0.0 && charge_c <= 0.010 * truth * 2500.0, "{charge_c}");
+}
+
+/// A wake's charge holds the floor while it lasts, and no reading more.
+#[test]
+fn the_floor_in_a_wakes_charge_is_that_of_its_time() {
+    let wakes: Vec<(f64, f64, f64)> =
+        (0..60).map(|i| (40.0 + 30.13 * f64::from(i), 3.7, 0.020)).collect();
+    let (found, _) = assess_readings(averaged(1900, &wakes)).unwrap();
+    let charge_c = 60.0 * 3.7 * (0.020 + 0.010);
+    approx::assert_relative_eq!(found.waking.charge_ah * 3600.0, charge_c, max_relative = 0.01);
+}

@@ -43,7 +43,7 @@ pub(crate) fn wakes(
         format!(
             "{}: usually {} wide, up to {}.",
             words::count(kind.count, "wake", "wakes"),
-            words::duration(kind.width_s),
+            words::width(kind.width_s, kind.width_at_most),
             Quantity::amperes(kind.peak_a)
         )
     };

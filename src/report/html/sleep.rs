@@ -133,11 +133,28 @@ fn half(sleep: &SleepFindings) -> String {
 fn share(name: &str, part: &SleepShare) -> [String; 5] {
     [
         name.to_owned(),
-        if part.time_s > 0.0 { words::duration(part.time_s) } else { "none".to_owned() },
-        words::percent(part.share_of_time),
+        match part.least_time_s {
+            _ if part.time_s <= 0.0 => "none".to_owned(),
+            Some(least_s) if least_s > 0.0 => {
+                format!("{} to {}", words::duration(least_s), words::duration(part.time_s))
+            }
+            Some(_) => words::width(part.time_s, true),
+            None => words::duration(part.time_s),
+        },
+        range(part.least_share_of_time, part.share_of_time),
         charge(part.charge_ah),
         words::percent(part.share_of_charge),
     ]
+}
+
+/// A share, or between which two it lies.
+fn range(least: Option<f64>, most: f64) -> String {
+    let most = words::percent(most);
+    match least {
+        None => most,
+        Some(least) if least > 0.0 => format!("{} to {most}", words::percent(least)),
+        Some(_) => format!("at most {most}"),
+    }
 }
 
 fn kind(series: &WakeSeries) -> [String; 6] {
@@ -145,7 +162,7 @@ fn kind(series: &WakeSeries) -> [String; 6] {
         series.count.to_string(),
         words::period(series),
         if series.regular { series.skipped.to_string() } else { "–".to_owned() },
-        words::duration(series.width_s),
+        words::width(series.width_s, series.width_at_most),
         Quantity::amperes(series.peak_a).to_string(),
         charge(series.charge_each_ah),
     ]
@@ -176,7 +193,10 @@ fn verdict(found: &SleepVerdict) -> VerdictView {
     };
     VerdictView {
         what: words::sleep_limit(&found.limit_name),
-        found: shown(found.value),
+        found: match found.least.zip(found.most) {
+            Some((least, most)) => range(Some(least), most),
+            None => shown(found.value),
+        },
         limit: format!("≤ {}", shown(found.limit)),
         verdict: format!("{} {word}", words::verdict_mark(found.verdict)),
         class,

@@ -151,7 +151,9 @@ fn sleep(sleep: &SleepFindings) -> [Table; 7] {
             ("asleep_charge_ah", number(asleep.charge_ah)),
             ("asleep_share_of_charge", number(asleep.share_of_charge)),
             ("waking_time_s", number(waking.time_s)),
+            ("waking_least_time_s", maybe(waking.least_time_s)),
             ("waking_share_of_time", number(waking.share_of_time)),
+            ("waking_least_share_of_time", maybe(waking.least_share_of_time)),
             ("waking_charge_ah", number(waking.charge_ah)),
             ("waking_share_of_charge", number(waking.share_of_charge)),
             ("awake_time_s", number(awake.time_s)),
@@ -166,11 +168,11 @@ fn sleep(sleep: &SleepFindings) -> [Table; 7] {
     [
         whole,
         table!("wakes", sleep.wakes.as_slice(), [
-            plain start_s, plain width_s, plain peak_a, plain charge_ah, plain series,
+            plain start_s, plain width_s, plain peak_a, plain charge_ah, plain series, plain met,
         ]),
         table!("wake_series", sleep.series.as_slice(), [
-            plain count, plain period_s, plain jitter_s, plain regular, plain skipped,
-            plain width_s, plain peak_a, plain charge_each_ah,
+            plain count, plain period_s, plain jitter_s, plain regular, plain skipped, plain met,
+            plain width_s, plain width_at_most, plain peak_a, plain charge_each_ah,
         ]),
         table!("falls_asleep", sleep.falls_asleep.as_slice(), [
             plain last_activity_s, plain asleep_s, plain took_s,
@@ -180,7 +182,8 @@ fn sleep(sleep: &SleepFindings) -> [Table; 7] {
         ]),
         table!("awake_stretches", sleep.awake_stretches.as_slice(), [plain start_s, plain end_s]),
         table!("sleep_verdicts", sleep.verdicts.as_slice(), [
-            plain limit_name, plain value, plain standard_uncertainty, plain limit,
+            plain limit_name, plain value, plain standard_uncertainty, plain least, plain most,
+            plain limit,
             plain si_unit, word verdict, plain conformance_probability,
         ]),
     ]

@@ -520,3 +520,44 @@ fn zero_checks_hold_whatever_way_the_floor_moves() {
     let truth_ah: f64 = (0..NIGHT_S).map(|i| night.truth_a(i as f64)).sum::<f64>() / 3600.0;
     assert!((net_ah / truth_ah - 1.0).abs() < 0.01, "{net_ah} for {truth_ah}");
 }
+
+/// A rig's own list, with wakes as high as the draw that it switches on: read at 1 kHz.
+#[test]
+fn an_exact_list_is_set_exactly_though_wakes_are_as_high_as_the_draw() {
+    let mut rng = ChaCha8Rng::seed_from_u64(6);
+    let mut text = "time (s),current (uA)\n".to_owned();
+    for i in 0..20_000 {
+        let time_s = f64::from(i) / 1000.0;
+        let on = (2.0..19.5).contains(&time_s);
+        let wake = time_s > 4.6 && time_s < 19.0 && (0.7..0.74).contains(&(time_s % 1.0));
+        let high = on && (time_s < 4.5 || wake);
+        let level = if high {
+            12_000.0
+        } else if on {
+            32.0
+        } else {
+            0.0
+        };
+        let noise: f64 = (0..12).map(|_| rng.random::<f64>() - 0.5).sum();
+        writeln!(text, "{time_s:.3},{:.1}", level + noise * (0.8 + 0.01 * level)).unwrap();
+    }
+    let read =
+        capture::read_bytes("rx.csv", text.into(), &ReadOptions::default(), &Silent).unwrap();
+    let list = "time,load,state\n0.20,zero,\n2.00,receiver,on\n19.50,receiver,off\n";
+    let list = events::parse("list.csv", list).unwrap();
+    let sheet = "[meter]\nresolution_a = 1e-7\nzero_return_tolerance_a = 2e-6\n[[load]]\nname = \
+                 \"receiver\"\n[[load.state]]\nname = \"standby\"\nspecified_a = 0.012\n[[load.state]]\n\
+                 name = \"asleep\"\nmaximum_a = 38e-6\n";
+    let sheet = jobsheet::parse("job.toml", sheet).unwrap();
+    let request = Request {
+        sheet: &sheet,
+        events: Some(&list),
+        wishes: Wishes::default(),
+        risk: Risk::default(),
+    };
+    let found = pipeline::analyze(read, &request).unwrap_or_else(|fault| panic!("{fault}"));
+    let clock = found.findings.clock.as_ref().unwrap();
+    assert!(clock.offset_s.abs() < 0.1 && clock.standard_uncertainty_s < 0.2, "{clock:?}");
+    let standby = row(&found, "receiver", "standby");
+    assert!((standby.draw_a - 0.012).abs() < 0.000_1, "{standby:?}");
+}

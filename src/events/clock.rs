@@ -11,16 +11,14 @@ use super::evidence::{Evidence, Way};
 use super::pairs::{Near, Rates, sizes};
 use super::prior::Prior;
 use super::scan::{
-    Grid, PEAKS, drift_ln_weight, drifts, middle_of, ratios, rounding_of, scan, spread_ln_weight,
-    spreads,
+    Grid, MACHINE_S, PEAKS, drift_ln_weight, drifts, middle_of, ratios, rounding_of, scan,
+    spread_ln_weight, spreads,
 };
 use super::setting::Setting;
 use super::tie::{self, Pair};
 
 /// Log of the prior weight of a clamp that sat the other way round.
 const TURNED: f64 = -3.5;
-/// Spreads up to this are a machine's, seconds.
-const MACHINE_S: f64 = 0.3;
 /// Spread of an ordinary person's times: late by 0 to 3 s (common practice, no source).
 const PERSON_S: f64 = 0.9;
 /// Peaks whose evidence is further below the best than this are given up.
@@ -75,6 +73,8 @@ pub(super) fn fits(evidence: &Evidence, prior: &Prior) -> Vec<Fit> {
             (setting.capture_time(middle) - other.capture_time(middle)).abs()
                 > 2.0 * (setting.spread_s.max(other.spread_s)) + 0.5 * rounding_of(evidence)
                 || setting.turn != other.turn
+                // A person's spread takes in more steps at first than a machine's that fits them better.
+                || (setting.spread_s > MACHINE_S) != (other.spread_s > MACHINE_S)
         };
         if chosen.iter().all(apart) {
             chosen.push(setting);
@@ -199,7 +199,10 @@ fn weigh(
             .map(|k| {
                 let offset_s = centre - half + (k as f64 + 0.5) * bin;
                 let (pairs, resting) = near.at(&Setting { offset_s, ..setting });
-                (offset_s, tie::ln_weight(&pairs) + resting + prior.ln_density(offset_s))
+                (
+                    offset_s,
+                    tie::ln_weight(&pairs) + resting + prior.ln_density(offset_s, setting.spread_s),
+                )
             })
             .collect();
         let most = scores.iter().map(|s| s.1).fold(f64::NEG_INFINITY, f64::max);

@@ -111,7 +111,7 @@ fn averaged(
             let (pairs, resting) = near.at(&Setting { offset_s, ..answer.setting });
             let (ln_sum, chances) = tie::chances(&pairs);
             // A prior that rules everything out here has said so before.
-            let prior = prior.ln_density(offset_s).max(-50.0);
+            let prior = prior.ln_density(offset_s, answer.setting.spread_s).max(-50.0);
             (ln_sum + resting + prior, pairs, chances)
         })
         .collect();

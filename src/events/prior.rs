@@ -1,6 +1,7 @@
 //! What is known of the difference between two clocks before any pattern is looked at.
 
 use super::place::{Hold, Placed};
+use super::scan::MACHINE_S;
 
 const HOUR_S: f64 = 3600.0;
 const DAY_S: f64 = 86_400.0;
@@ -16,10 +17,19 @@ enum Part {
     Level { weight: f64, low_s: f64, high_s: f64 },
 }
 
+/// Times written at least as finely as this are no hand's, seconds.
+const FINE_S: f64 = 0.1;
+/// Spread of the offset when a rig writes list and capture by one clock, seconds, and how many of such
+/// lists are written so (common practice, no source).
+const OWN_CLOCK_S: f64 = 0.05;
+const OWN_CLOCK: f64 = 0.5;
+
 /// Probability density of the offset, and where it is worth searching.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Prior {
     parts: Vec<Part>,
+    /// Share of the lists of a machine's spread that are written by the capture's own clock.
+    own_clock: f64,
     /// Disjoint, rising intervals, seconds.
     pub(super) intervals: Vec<(f64, f64)>,
 }
@@ -78,11 +88,20 @@ impl Prior {
                 parts.push(Part::Peak { weight, at_s, spread_s });
             }
         }
-        Self { parts, intervals: merged(spans) }
+        let fine = placed.rounding_s.iter().all(|rounding_s| *rounding_s <= FINE_S);
+        let own_clock = if fine && placed.hold != Hold::Floating { OWN_CLOCK } else { 0.0 };
+        Self { parts, own_clock, intervals: merged(spans) }
     }
 
-    /// Log density at an offset, per second.
-    pub(super) fn ln_density(&self, offset_s: f64) -> f64 {
+    /// The density `density` of people's offsets, or of a machine's when times spread as little.
+    fn of_spread(&self, density: f64, offset_s: f64, spread_s: f64) -> f64 {
+        let own_clock = if spread_s > MACHINE_S { 0.0 } else { self.own_clock };
+        let own = (-offset_s.abs() / OWN_CLOCK_S).exp() / (2.0 * OWN_CLOCK_S);
+        (1.0 - own_clock) * density + own_clock * own
+    }
+
+    /// Log density at an offset, per second, of times that spread so.
+    pub(super) fn ln_density(&self, offset_s: f64, spread_s: f64) -> f64 {
         let density: f64 = self
             .parts
             .iter()
@@ -96,12 +115,17 @@ impl Prior {
                 }
             })
             .sum();
-        density.ln()
+        self.of_spread(density, offset_s, spread_s).ln()
     }
 
     /// Log density at the middles of bins `bin_s` wide that cover one of [`intervals`](Self::intervals)
     /// from its lower end on. O(bins × parts nearby).
-    pub(super) fn ln_densities(&self, (low, high): (f64, f64), bin_s: f64) -> Vec<f64> {
+    pub(super) fn ln_densities(
+        &self,
+        (low, high): (f64, f64),
+        bin_s: f64,
+        spread_s: f64,
+    ) -> Vec<f64> {
         let bins = ((high - low) / bin_s).ceil().max(1.0) as usize;
         let middle = |k: usize| low + (k as f64 + 0.5) * bin_s;
         let bin_of = |offset_s: f64| (((offset_s - low) / bin_s).max(0.0) as usize).min(bins);
@@ -126,7 +150,8 @@ impl Prior {
                 }
             }
         }
-        density.into_iter().map(f64::ln).collect()
+        let at = |(k, density)| self.of_spread(density, middle(k), spread_s).ln();
+        density.into_iter().enumerate().map(at).collect()
     }
 }
 
@@ -160,7 +185,7 @@ mod tests {
                 let bins = ((high - low) / step).ceil();
                 let width = (high - low) / bins;
                 (0..bins as usize)
-                    .map(|k| prior.ln_density(low + (k as f64 + 0.5) * width).exp() * width)
+                    .map(|k| prior.ln_density(low + (k as f64 + 0.5) * width, 1.2).exp() * width)
                     .sum::<f64>()
             })
             .sum()
@@ -174,7 +199,7 @@ mod tests {
             assert!((0.7..1.001).contains(&mass), "{hold:?} {mass}");
         }
         let prior = Prior::of(&placed(&[10.0, 900.0], Hold::Clock), 1200.0);
-        assert!(prior.ln_density(20.0) > prior.ln_density(600.0) + 3.0);
+        assert!(prior.ln_density(20.0, 1.2) > prior.ln_density(600.0, 1.2) + 3.0);
     }
 
     #[test]
@@ -182,10 +207,10 @@ mod tests {
         for hold in [Hold::Floating, Hold::Elapsed, Hold::Clock] {
             let prior = Prior::of(&placed(&[10.0, 900.0], hold), 40_000.0);
             for interval in &prior.intervals {
-                let together = prior.ln_densities(*interval, 7.0);
+                let together = prior.ln_densities(*interval, 7.0, 1.2);
                 assert_eq!(together.len(), ((interval.1 - interval.0) / 7.0).ceil() as usize);
                 for (k, found) in together.into_iter().enumerate() {
-                    let alone = prior.ln_density(interval.0 + (k as f64 + 0.5) * 7.0);
+                    let alone = prior.ln_density(interval.0 + (k as f64 + 0.5) * 7.0, 1.2);
                     // The last bin may reach past the interval.
                     assert!(alone == found || (alone - found).abs() < 1e-12 * alone.abs());
                 }
@@ -198,6 +223,6 @@ mod tests {
         let prior = Prior::of(&placed(&[86_410.0, 87_000.0], Hold::Clock), 1200.0);
         assert!(prior.intervals.iter().any(|(low, high)| *low < -86_400.0 && *high > -86_400.0));
         assert!(prior.intervals.iter().all(|(low, high)| *low > -88_000.0 && *high < -84_000.0));
-        assert_relative_eq!(prior.ln_density(0.0), prior.ln_density(0.0));
+        assert_relative_eq!(prior.ln_density(0.0, 1.2), prior.ln_density(0.0, 1.2));
     }
 }

@@ -8,8 +8,10 @@ use super::setting::Setting;
 /// Spreads of a person's times about their steps that are tried, seconds, with the log of their
 /// prior weight.
 const PERSON_S: [(f64, f64); 2] = [(1.2, -0.5), (4.0, -1.0)];
-/// Spreads of a machine's.
-const MACHINE_S: [(f64, f64); 3] = [(0.12, -3.0), (0.03, -3.5), (0.006, -4.0)];
+/// Spreads up to this are a machine's, seconds,
+pub(super) const MACHINE_S: f64 = 0.3;
+/// and those that are tried.
+const MACHINES_S: [(f64, f64); 3] = [(0.12, -3.0), (0.03, -3.5), (0.006, -4.0)];
 /// Largest drift that is searched, seconds an hour: 5.6 parts in a thousand.
 const MOST_DRIFT_S_PER_H: f64 = 20.0;
 /// Peaks that are looked at closely.
@@ -34,7 +36,7 @@ pub(super) fn spreads(evidence: &Evidence) -> Vec<(f64, f64)> {
     let finest_line = evidence.lines.iter().map(|l| l.rounding_s).fold(f64::INFINITY, f64::min);
     let finest_step = evidence.marks.iter().map(|m| m.time_sd_s).fold(f64::INFINITY, f64::min);
     let finest = finest_line.max(finest_step);
-    let machine = MACHINE_S.into_iter().filter(|(spread_s, _)| *spread_s >= finest);
+    let machine = MACHINES_S.into_iter().filter(|(spread_s, _)| *spread_s >= finest);
     let person = PERSON_S.into_iter().filter(|(spread_s, _)| *spread_s < evidence.duration_s);
     let tried: Vec<(f64, f64)> = person.chain(machine).collect();
     if tried.is_empty() { vec![(0.1 * evidence.duration_s, 0.0)] } else { tried }
@@ -44,7 +46,7 @@ pub(super) fn spreads(evidence: &Evidence) -> Vec<(f64, f64)> {
 pub(super) fn spread_ln_weight(spread_s: f64) -> f64 {
     PERSON_S
         .into_iter()
-        .chain(MACHINE_S)
+        .chain(MACHINES_S)
         .min_by(|a, b| {
             let far = |x: &(f64, f64)| (x.0 / spread_s).ln().abs();
             far(a).total_cmp(&far(b))
@@ -105,8 +107,11 @@ impl Grid {
             let at = |k: i64| setting.ln_density(k as f64 * bin, rounding_s, step_sd_s).exp();
             (rounding_s, (-half..=half).map(at).collect())
         };
-        let ln_prior =
-            prior.intervals.iter().map(|interval| prior.ln_densities(*interval, bin)).collect();
+        let ln_prior = prior
+            .intervals
+            .iter()
+            .map(|interval| prior.ln_densities(*interval, bin, setting.spread_s))
+            .collect();
         Self { bin_s: bin, kernels: widths.into_iter().map(kernel).collect(), ln_prior }
     }
 }

@@ -193,9 +193,9 @@ impl Attribution<'_> {
                 design.columns.push(Column::Bow);
                 design.x.push((0..n).map(|k| design.rows.bow(design.rows.middle_s(k))).collect());
             }
-            // What moves while the checks stand still is no zero: two of them tell the two apart.
+            // What moves while listed checks stand still is no zero: two of them tell the two apart.
             let zeros = fit_rows.iter().filter(|&&k| self.rows[k].zero).count();
-            if zeros > 1 && n - zeros > 2 {
+            if !self.timeline.zeros.is_empty() && zeros > 1 && n - zeros > 2 {
                 let centre_s = self.powered_centre_s(fit_rows);
                 let about = |k: usize| {
                     let zero = self.rows[fit_rows[k]].zero;

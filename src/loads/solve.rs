@@ -72,8 +72,11 @@ struct Likely {
 /// Variance components of less than this share of the weight are left out of the mean.
 const LEAST_WEIGHT: f64 = 1e-3;
 
-/// Log of the prior weight of equipment that creeps, beside a meter that does (a guess of one in ten).
-const SELDOM: f64 = -2.3;
+/// Log of the prior weight of equipment that creeps, beside a meter that does (a guess of one in 400).
+const SELDOM: f64 = -6.0;
+
+/// A zero that moves by more than this share of all that the levels do is none.
+const ABSURD: f64 = 1.2;
 
 /// Half logarithms of the noise scales that are tried, in steps of 0.2.
 const NOISE_STEPS: [f64; 20] = [
@@ -155,9 +158,7 @@ impl Design {
         u.sort_by(f64::total_cmp);
         let typical_a = u[n / 2];
         let scale_a = prior_wander_a.unwrap_or(0.0).max(3.0 * typical_a);
-        let span_a = self.level_a.iter().copied().fold(f64::MIN, f64::max)
-            - self.level_a.iter().copied().fold(f64::MAX, f64::min);
-        let highest_a = (10.0 * scale_a).max(span_a);
+        let highest_a = (10.0 * scale_a).max(self.span_a());
         // Half-Student prior on the wander over the capture, half of it on either kind, and a tenth of
         // the weight on no wander at all.
         let mut wanders = vec![(Wander::default(), 0.1)];
@@ -217,7 +218,9 @@ impl Design {
                 continue;
             }
             let next = of_shape(left_out);
-            if next.1 && next.0 > best.0 {
+            let likeliest = (0..grid.len()).max_by(|&a, &b| next.3[a].1.total_cmp(&next.3[b].1));
+            let sane = likeliest.is_some_and(|at| self.is_sane(&next.2, &grid[at].sums));
+            if sane && next.1 && next.0 > best.0 {
                 best = next;
             }
         }
@@ -251,6 +254,25 @@ impl Design {
             })
             .collect();
         self.of_columns(&shape).at(noise_scale, wander, wander_df, likely)
+    }
+
+    /// False for a zero that moves by more than all levels do: lines on wrong steps ask for such.
+    fn is_sane(&self, shape: &[usize], sums: &Sums) -> bool {
+        let (_, beta) = sums.solution(shape);
+        let (first_s, last_s) = (self.rows.middle_s(0), self.rows.middle_s(self.len() - 1));
+        let moved_a = |(at, &j): (usize, &usize)| match self.columns[j] {
+            Column::Drift => beta[at].abs() * (last_s - first_s),
+            Column::Bow => beta[at].abs(),
+            _ => 0.0,
+        };
+        let most_a = shape.iter().enumerate().map(moved_a).fold(0.0, f64::max);
+        most_a <= ABSURD * self.span_a()
+    }
+
+    /// From the lowest level to the highest, ampere.
+    fn span_a(&self) -> f64 {
+        self.level_a.iter().copied().fold(f64::MIN, f64::max)
+            - self.level_a.iter().copied().fold(f64::MAX, f64::min)
     }
 
     fn at(

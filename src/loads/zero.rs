@@ -14,6 +14,8 @@ use crate::numeric::{Quantity, coverage_factor_95, rectangular};
 pub(super) const CLAMP_RETURN_A: f64 = 0.015;
 /// Straight pieces that a bowed zero is handed on in: 1/256 of its bow off at most.
 const CURVE_PARTS: f64 = 16.0;
+/// A zero that moves by more than this many times what the lead carries is doubted.
+const BELIEVED: f64 = 2.0;
 /// A zero this many standard uncertainties from a check's reading is not the zero.
 const FAR: f64 = 4.0;
 /// Levels further apart than this many standard uncertainties differ plainly.
@@ -220,7 +222,15 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
             }
         })
         .collect();
-    zero.trusted = at.missed_s.is_empty() && zero.checks.iter().all(|c| c.within_tolerance);
+    let carried_a = (0..fit_rows.len())
+        .filter(|&k| !at.rows[fit_rows[k]].zero)
+        .map(|k| (level_a(k) - zero.at(time_s(k))).abs())
+        .reduce(f64::max);
+    let knots_a = || zero.knots.iter().map(|knot| knot.1);
+    let moved_a = knots_a().fold(f64::MIN, f64::max) - knots_a().fold(f64::MAX, f64::min);
+    let believable = carried_a.is_none_or(|carried_a| moved_a <= BELIEVED * carried_a);
+    zero.trusted =
+        believable && at.missed_s.is_empty() && zero.checks.iter().all(|c| c.within_tolerance);
 
     let known: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), check_u(k))).collect();
     let mut moments = vec![at.start_s, at.end_s];
@@ -233,7 +243,15 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     let rounding = crate::numeric::resolution(at.meter.resolution_a);
     let trusted_to_a = (factor * u_a).hypot(2.0 * rectangular(at.meter.counts_a).hypot(rounding));
     zero.trusted_to_a = Some(trusted_to_a);
-    zero.answer = answer(at, &zero, shape, trusted_to_a);
+    zero.answer = if believable {
+        answer(at, &zero, shape, trusted_to_a)
+    } else {
+        format!(
+            "No: the zero would have moved by {}, more than anything on the lead draws: lines of the list may \
+             lie on the wrong steps.",
+            rounded(moved_a)
+        )
+    };
     zero
 }
 

@@ -530,6 +530,7 @@ fn what_a_load_draws_asleep_after_a_zero_check_is_the_loads() {
         check(800.0),
         pressed(1200.0),
         check(1500.0),
+        check(1700.0),
         pressed(1900.0),
         check(2200.0),
     ]

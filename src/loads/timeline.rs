@@ -282,7 +282,12 @@ impl Timeline {
     /// no draw that is always there.
     fn comes_back(&self, at: usize, rows: &[Row], check: usize, until_s: f64) -> bool {
         let end_s = rows[check].end_s;
-        let after = || rows[check + 1..].iter().take_while(|row| row.early_s() < until_s);
+        let after = || {
+            rows[check + 1..]
+                .iter()
+                .take_while(|row| row.early_s() < until_s)
+                .filter(|row| !row.zero)
+        };
         let others = self.loads.iter().enumerate().filter(|(other, _)| *other != at);
         let alone = others
             .into_iter()

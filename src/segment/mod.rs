@@ -294,11 +294,18 @@ fn settle(
     memo: &mut Memo,
 ) -> (Vec<(Chosen, place::Place)>, Vec<usize>) {
     let mut chosen = choose::eliminate(ground, candidates, &needed, enough, memo);
+    let mut places = places(ground, &chosen, memo);
     let mut spikes = Vec::new();
+    let mut before = Vec::new();
     for _ in 0..2 {
-        let mut at: Vec<usize> = places(ground, &chosen, memo).iter().map(|p| p.at).collect();
+        let mut at: Vec<usize> = places.iter().map(|p| p.at).collect();
         at.sort_unstable();
         at.dedup();
+        // From the same places the same steps are chosen.
+        if at == before {
+            break;
+        }
+        before.clone_from(&at);
         let (kept, found) = spikes::between(ground.values, &at, ground.breaks);
         spikes = found;
         chosen = choose::eliminate(ground, &kept, &needed, enough, memo);
@@ -316,8 +323,8 @@ fn settle(
             let (all, _) = spikes::between(ground.values, &all, ground.breaks);
             chosen = choose::eliminate(ground, &all, &needed, enough, memo);
         }
+        places = self::places(ground, &chosen, memo);
     }
-    let places = places(ground, &chosen, memo);
     measure(ground, &mut chosen, memo);
     (chosen.into_iter().zip(places).collect(), spikes)
 }

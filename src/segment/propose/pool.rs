@@ -34,7 +34,7 @@ use super::{exact, search};
 const BLOCK: usize = 8;
 
 /// Fewer values than this are not pooled.
-const WORTH_POOLING: usize = 1 << 18;
+const WORTH_POOLING: usize = 1 << 12;
 
 /// Values that one task pools.
 const TASK: usize = 1 << 16;
@@ -378,7 +378,7 @@ mod tests {
         let mut values = Vec::new();
         let mut truth = Vec::new();
         let mut level = 0.0;
-        while values.len() < WORTH_POOLING {
+        while values.len() < 4 * TASK {
             let length = random.random_range(3..3000);
             level += if random.random() { 6.0 } else { -6.0 } + random.random_range(-1.0..1.0);
             values.extend((0..length).map(|_| level + random.sample::<f64, _>(StandardNormal)));
@@ -408,7 +408,7 @@ mod tests {
     #[test]
     fn the_number_of_threads_does_not_matter() {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(11);
-        let values: Vec<f64> = (0..WORTH_POOLING + 5)
+        let values: Vec<f64> = (0..4 * TASK + 5)
             .map(|i| (i / 1000 % 3) as f64 + random.sample::<f64, _>(StandardNormal))
             .collect();
         let with = |threads| {

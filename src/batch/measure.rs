@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fault::InputFault;
 use crate::findings::{CommonTo, Findings, LoadRow, Measure, UnitStatus, Verdict};
+use crate::numeric::Quantity;
 
 /// One quantity of one unit, with what the population needs of its uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -39,6 +40,8 @@ pub struct UnitOutcome {
     pub status: UnitStatus,
     /// Why it is doubtful or unreadable.
     pub reason: Option<String>,
+    /// How long its capture is, seconds; `None` where it could not be read.
+    pub duration_s: Option<f64>,
     /// What was measured.
     pub measured: Vec<Measured>,
 }
@@ -53,13 +56,18 @@ const GAP_SHARE: f64 = 0.2;
 impl UnitOutcome {
     /// Of a capture that was analysed.
     pub(crate) fn of(unit: String, findings: &Findings) -> Self {
-        let reason = doubt(findings);
+        let measured = measured(findings);
+        let reason = doubt(findings).or_else(|| {
+            let nothing = measured.is_empty();
+            nothing.then(|| nothing_shows(findings))
+        });
         Self {
             unit,
             file: findings.capture.file.clone(),
             status: if reason.is_some() { UnitStatus::Doubtful } else { UnitStatus::Measured },
             reason,
-            measured: measured(findings),
+            duration_s: Some(findings.capture.duration_s),
+            measured,
         }
     }
 
@@ -70,6 +78,7 @@ impl UnitOutcome {
             file,
             status: UnitStatus::Unreadable,
             reason: Some(fault.to_string()),
+            duration_s: None,
             measured: Vec::new(),
         }
     }
@@ -97,6 +106,16 @@ fn doubt(findings: &Findings) -> Option<String> {
         return Some(format!("{gaps_s:.0} s of {:.0} s have no samples", capture.duration_s));
     }
     None
+}
+
+/// A capture in which no load was seen and nothing sleeps.
+fn nothing_shows(findings: &Findings) -> String {
+    let (low, high) = (findings.totals.minimum_a, findings.totals.maximum_a);
+    let (low, high) = (Quantity::amperes(low).to_string(), Quantity::amperes(high).to_string());
+    let stay = if low == high { format!("at {low}") } else { format!("between {low} and {high}") };
+    format!(
+        "nothing in it could be measured, its readings stay {stay}: the unit is dead or was not connected, or the capture is another's"
+    )
 }
 
 fn measured(findings: &Findings) -> Vec<Measured> {

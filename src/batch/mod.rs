@@ -3,7 +3,9 @@
 //! Memory is bounded by the number of cores: a capture is reduced to its [`UnitOutcome`] before
 //! the next one is read. Results are in the order given, whatever the number of threads.
 
+mod beside;
 mod capability;
+mod headline;
 mod measure;
 mod order;
 mod outliers;

@@ -91,6 +91,27 @@ pub(crate) fn two_groups(values: &[f64]) -> Option<TwoGroups> {
         .then_some(found)
 }
 
+/// Whether a straight line over the order of test leaves less of the values than two groups do: a
+/// steady drift makes two halves of a batch, but no second reel. `order` are the places of the
+/// `values`. O(n).
+pub(crate) fn drifts_rather(order: &[usize], values: &[f64], groups: &TwoGroups) -> bool {
+    let n = values.len() as f64;
+    let middle = order.iter().map(|at| *at as f64).sum::<f64>() / n;
+    let mean = values.iter().sum::<f64>() / n;
+    let (mut squares, mut products, mut about) = (0.0, 0.0, 0.0);
+    for (at, value) in order.iter().zip(values) {
+        let (t, y) = (*at as f64 - middle, value - mean);
+        squares += t * t;
+        products += t * y;
+        about += y * y;
+    }
+    if squares <= 0.0 {
+        return false;
+    }
+    let within = ((groups.high - groups.low) / groups.separation).powi(2);
+    (about - products * products / squares) / n < within
+}
+
 /// Two normal groups of standardised values.
 #[derive(Debug, Clone, Copy)]
 struct Mixture {
@@ -186,6 +207,21 @@ mod tests {
             normals(7, 40).iter().enumerate().map(|(i, v)| v + 0.1 * i as f64).collect();
         assert!(trend(&drifting).unwrap().1 < 1e-4);
         assert_eq!(trend(&[1.0; 20]), None);
+    }
+
+    /// Values that rise evenly by many times their noise are no two groups; two reels, one after the
+    /// other, are.
+    #[test]
+    fn a_steady_drift_is_told_from_two_groups() {
+        let order: Vec<usize> = (0..120).collect();
+        let noise = normals(3, 120);
+        let drift: Vec<f64> = noise.iter().enumerate().map(|(i, z)| z + 0.2 * i as f64).collect();
+        let groups = two_groups(&drift).expect("an even spread is taken for two halves");
+        assert!(drifts_rather(&order, &drift, &groups));
+        let reels: Vec<f64> =
+            noise.iter().enumerate().map(|(i, z)| z + if i < 50 { 0.0 } else { 6.0 }).collect();
+        let groups = two_groups(&reels).unwrap();
+        assert!(!drifts_rather(&order, &reels, &groups));
     }
 
     // By hand: 8 rising values, S = 28, variance 8·7·21/18 = 65.333.

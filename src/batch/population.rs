@@ -7,11 +7,13 @@ use statrs::distribution::{Beta, ContinuousCDF};
 use crate::findings::{
     BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict,
 };
-use crate::numeric::{Moments, Quantity, Unit, normal_cdf};
+use crate::numeric::{Moments, normal_cdf};
 
+use super::beside::{Beside, beside};
 use super::capability::{capability, normality};
+use super::headline::{headline, name_of, shown};
 use super::measure::{Measured, UnitOutcome};
-use super::order::{trend, two_groups};
+use super::order::{drifts_rather, trend, two_groups};
 use super::outliers::{MODIFIED_Z_CUT, RobustSpread, esd_outliers, esd_rounds};
 use super::spread::{OneWay, bartlett, levene};
 
@@ -33,6 +35,8 @@ type Key = (Measure, Option<String>, Option<String>);
 ///
 /// `outcomes` are in the order of test. O(units² · measures) by the trend test.
 pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
+    let Beside { outcomes, mut cautions } = beside(outcomes);
+    let outcomes = outcomes.as_slice();
     let mut columns: BTreeMap<Key, Vec<(usize, &Measured)>> = BTreeMap::new();
     for (at, outcome) in outcomes.iter().enumerate() {
         if outcome.status == UnitStatus::Measured {
@@ -43,7 +47,6 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
         }
     }
     let mut units: Vec<UnitRow> = outcomes.iter().map(unit_row).collect();
-    let mut cautions = Vec::new();
     let alpha = FALSE_OUTLIER_RISK / columns.len().max(1) as f64;
     let whole = measured_units(outcomes);
     let population: Vec<PopulationRow> = columns
@@ -94,7 +97,7 @@ fn unit_row(outcome: &UnitOutcome) -> UnitRow {
 }
 
 /// Unit symbol of a measure.
-fn si_unit(measure: Measure) -> &'static str {
+pub(super) fn si_unit(measure: Measure) -> &'static str {
     match measure {
         Measure::Draw | Measure::Noise | Measure::SleepFloor => "A",
         Measure::TimeToSleep | Measure::WakePeriod => "s",
@@ -147,8 +150,8 @@ fn row(
     let means: Vec<f64> = units.iter().map(|unit| unit.mean).collect();
     let few = (units.len() as f64) < SHOWN_BY * whole as f64;
     let outlying = if few { Vec::new() } else { mark_outliers(key, &units, &means, alpha, rows) };
-    let inside: Vec<f64> =
-        (0..means.len()).filter(|at| !outlying.contains(at)).map(|at| means[at]).collect();
+    let kept: Vec<usize> = (0..means.len()).filter(|at| !outlying.contains(at)).collect();
+    let inside: Vec<f64> = kept.iter().map(|at| means[*at]).collect();
     let moments = Moments::of(&means);
     let inner = Moments::of(&inside);
     let robust = RobustSpread::of(&means);
@@ -157,7 +160,7 @@ fn row(
     let limit_high = column.iter().find_map(|(_, measured)| measured.limit_high);
     let normal = normality(&inside);
     let limited = limit_low.is_some() || limit_high.is_some();
-    let name = name_of(key);
+    let name = name_of(key.0, key.1.as_deref(), key.2.as_deref());
     if few {
         cautions.push(Caution::new(
             "few-units",
@@ -185,7 +188,9 @@ fn row(
             format!("The {name} {way} over the order of test (Mann-Kendall, probability {p:.1e}): look at the rig's temperature, supply and warm-up before blaming units."),
         ));
     }
-    let groups = two_groups(&inside);
+    let drifting = order.is_some_and(|(_, p)| p < TREND_RISK);
+    let groups =
+        two_groups(&inside).filter(|groups| !(drifting && drifts_rather(&kept, &inside, groups)));
     if let Some(groups) = &groups {
         cautions.push(Caution::new(
             "two-groups",
@@ -322,96 +327,6 @@ fn outside_at_most(
     }
 }
 
-fn name_of((measure, load, state): &Key) -> String {
-    let what = match measure {
-        Measure::Draw => "draw",
-        Measure::Noise => "noise",
-        Measure::SleepFloor => "sleep floor",
-        Measure::TimeToSleep => "time to sleep",
-        Measure::WakePeriod => "wake period",
-        Measure::WakeCharge => "wake charge",
-    };
-    match (load, state) {
-        (Some(load), Some(state)) => format!("{what} of {load} ({state})"),
-        (Some(load), None) => format!("{what} of {load}"),
-        _ => what.to_owned(),
-    }
-}
-
-fn shown(measure: Measure, value: f64) -> String {
-    match si_unit(measure) {
-        "s" => format!("{value:.3} s"),
-        "Ah" => Quantity::new(value, Unit::AmpereHour).to_string(),
-        _ => Quantity::amperes(value).to_string(),
-    }
-}
-
-/// Units named in the headline before it says "and more".
-const NAMED: usize = 6;
-
-fn headline(units: &[UnitRow], population: &[PopulationRow]) -> String {
-    let measured = units.iter().filter(|unit| unit.status == UnitStatus::Measured).count();
-    let mut out: Vec<String> = Vec::new();
-    for unit in units {
-        let worst = unit
-            .measures
-            .iter()
-            .filter(|row| row.outlier || row.verdict == Verdict::NonConforming)
-            .max_by(|a, b| score(a).total_cmp(&score(b)));
-        if let Some(row) = worst {
-            let key = (row.measure, row.load.clone(), row.state.clone());
-            let text =
-                format!("{} ({} {})", unit.unit, name_of(&key), shown(row.measure, row.value));
-            if !out.contains(&text) {
-                out.push(text);
-            }
-        }
-    }
-    let found = match out.len() {
-        0 => format!("{measured} of {} captures measured; no unit stands out.", units.len()),
-        n => {
-            let more = if n > NAMED { ", and more" } else { "" };
-            format!(
-                "{measured} of {} captures measured; {n} stand{} out: {}{more}.",
-                units.len(),
-                if n == 1 { "s" } else { "" },
-                out[..n.min(NAMED)].join(", "),
-            )
-        }
-    };
-    let risk = population
-        .iter()
-        .filter_map(|row| row.outside_at_most.map(|share| (share, row)))
-        .max_by(|a, b| a.0.total_cmp(&b.0));
-    match risk {
-        Some((share, row)) => {
-            let key = (row.measure, row.load.clone(), row.state.clone());
-            format!(
-                "{found} With 95 % confidence at most {} of such units lie outside the limits of the {}.",
-                percent(share),
-                name_of(&key)
-            )
-        }
-        None => found,
-    }
-}
-
-fn score(row: &MeasureRow) -> f64 {
-    row.anomaly_score.map_or(0.0, f64::abs)
-}
-
-fn percent(share: f64) -> String {
-    if share >= 0.0995 {
-        format!("{:.0} %", 100.0 * share)
-    } else if share >= 0.001 {
-        format!("{:.1} %", 100.0 * share)
-    } else if share >= 0.95e-6 {
-        format!("{:.0} in a million", 1e6 * share)
-    } else {
-        "one in a million".to_owned()
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -446,6 +361,7 @@ mod tests {
                 file: format!("rx-{at:03}.csv"),
                 status: UnitStatus::Measured,
                 reason: None,
+                duration_s: Some(1800.0),
                 measured: vec![
                     draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
                     draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),
@@ -589,7 +505,7 @@ mod tests {
         // Limit 45 mA, mean 40 mA, sd 0.5 mA: far inside; one in twelve outside: not.
         let sound = population(&batch(5, 200, |_, _| None)).headline;
         assert!(sound.contains("200 of 200 captures measured; no unit stands out."), "{sound}");
-        assert!(sound.contains("With 95 % confidence at most"), "{sound}");
+        assert!(sound.contains("with 95 % confidence at most"), "{sound}");
         assert!(sound.contains("in a million of such units lie outside"), "{sound}");
         let bad = |at: usize, measure| {
             (at.is_multiple_of(12) && measure == Measure::Draw).then_some(20.0 + at as f64 * 0.01)

@@ -268,30 +268,41 @@ fn verdict_of(verdict: Verdict) -> (&'static str, &'static str) {
     }
 }
 
+/// Share of the units that show a measure, from which on one without it is not wholly tested.
+const SHOWN_BY: f64 = 0.9;
+
 fn row<'a>(
     at: usize,
     unit: &UnitRow,
-    population: impl Iterator<Item = &'a PopulationRow>,
+    population: impl Iterator<Item = &'a PopulationRow> + Clone,
     units: usize,
 ) -> RowView {
+    let own = |row: &PopulationRow| {
+        let key = (row.measure, &row.load, &row.state);
+        unit.measures.iter().find(|m| (m.measure, &m.load, &m.state) == key)
+    };
+    let most = population.clone().map(|row| row.units).max().unwrap_or(0);
+    let lacks = |row: &PopulationRow| {
+        let limited = row.limit_low.is_some() || row.limit_high.is_some();
+        limited && row.units as f64 >= SHOWN_BY * most as f64 && own(row).is_none()
+    };
+    let incomplete = population.clone().any(lacks);
     let (told, told_class) = match unit.status {
         UnitStatus::Measured if unit.measures.iter().any(stands_out) => {
             ("stands out".to_owned(), "beyond")
         }
+        UnitStatus::Measured if incomplete => ("? not all of it shown".to_owned(), "open"),
         UnitStatus::Measured => ("✓".to_owned(), "good"),
         UnitStatus::Doubtful => ("? does not count".to_owned(), "open"),
         UnitStatus::Unreadable => ("✗ not read".to_owned(), "beyond"),
     };
     let reason = unit.reason.as_deref().map(|reason| format!(": {}", printable(reason)));
-    let plain = unit.status == UnitStatus::Measured && !unit.measures.iter().any(stands_out);
+    let plain =
+        unit.status == UnitStatus::Measured && !incomplete && !unit.measures.iter().any(stands_out);
     let cells = population
         .enumerate()
         .map(|(column, row)| {
-            let own = unit
-                .measures
-                .iter()
-                .find(|m| (m.measure, &m.load, &m.state) == (row.measure, &row.load, &row.state));
-            let Some(own) = own else { return (String::new(), "", on_paper(column)) };
+            let Some(own) = own(row) else { return (String::new(), "", on_paper(column)) };
             let mark = match own.verdict {
                 Verdict::NoLimit => String::new(),
                 verdict => format!(" {}", words::verdict_mark(verdict)),

@@ -96,7 +96,10 @@ fn left_out(page: &mut Page, found: &BatchFindings) {
     page.heading("Captures that do not count");
     for unit in out.iter().take(UNITS) {
         let reason = unit.reason.as_deref().unwrap_or("no reason given");
-        page.item("✗", &printable(&format!("{} ({}): {reason}", unit.unit, unit.file)));
+        // What could not be read names its file already.
+        let named = reason.starts_with(&unit.file);
+        let file = if named { String::new() } else { format!(" ({})", unit.file) };
+        page.item("✗", &printable(&format!("{}{file}: {reason}", unit.unit)));
     }
     page.more(out.len(), UNITS, "capture", "captures");
 }

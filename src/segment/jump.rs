@@ -23,6 +23,7 @@ use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::rows::Rows;
 use super::slopes::Slopes;
+use super::soft::SOFT;
 use super::spikes;
 use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
@@ -74,11 +75,10 @@ const TOO_MUCH_TURNED: f64 = 400.0;
 const TURNS: f64 = 0.7;
 /// Readings on either side that show how they are rounded.
 const ROUNDING_FROM: usize = 24;
-/// Share of a jump by which the reading next to it may miss its level: an averaging meter takes it
-/// during the change, and what is switched dies away; it fades by 1/√e a reading.
-const SOFT: f64 = 0.2;
-/// Jumps below this many σ show nothing of that.
+/// Jumps below this many σ show nothing of readings beside them that miss their level.
 pub(super) const SOFT_FROM: f64 = 20.0;
+/// Readings beside a jump that miss their level as much as the next one does, at most.
+const MOST_SOFT: f64 = 2.5;
 /// Readings on either side whose middle one tells the jump.
 const SOFT_LOOK: usize = 5;
 
@@ -101,6 +101,8 @@ pub(super) struct Ground<'a> {
     pub(super) excess: [f64; POOLS.len()],
     /// Price of a free term of the background.
     pub(super) term_cost: f64,
+    /// How much of what a reading next to a jump may miss of its level the next one may.
+    pub(super) fade: f64,
 }
 
 /// Outcome of a test.
@@ -132,6 +134,7 @@ impl<'a> Ground<'a> {
             unrest: [0.0; POOLS.len()],
             excess: [1.0; POOLS.len()],
             term_cost: TERM_COST_KNOWN,
+            fade: super::soft::FADES,
         }
     }
 }
@@ -441,14 +444,16 @@ impl Ground<'_> {
         let mut columns = Columns::new(n, pool > 1, std::mem::take(&mut room.cells));
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
-        let soft = self.softness(before, after) * (2.5 / pool as f64).min(1.0);
-        let fades = fades(pool);
+        let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
+        let soft = self.softness(before, after) * (readings / pool as f64).min(1.0);
+        let fades = self.fade.powi(pool as i32);
         let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
             .scan(soft, |soft, _| {
                 let now = *soft;
                 *soft *= fades;
                 Some(now * now)
             })
+            .take_while(|square| *square > 0.0)
             .collect();
         let unsettled = [
             self.unsettled(before[l - 1 - l / 2], before.iter()),
@@ -564,11 +569,6 @@ fn prior(pool: usize) -> f64 {
 /// How far the reading next to a jump may miss its level, where the levels' larger σ is `sigma`.
 pub(super) fn softness(jump: f64, sigma: f64) -> f64 {
     SOFT * (jump.abs() - SOFT_FROM * sigma).max(0.0)
-}
-
-/// Share of that which is left some readings further away.
-pub(super) fn fades(readings: usize) -> f64 {
-    (-0.5 * readings as f64).exp()
 }
 
 /// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one

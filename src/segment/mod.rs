@@ -25,6 +25,7 @@ mod place;
 mod propose;
 mod rows;
 mod slopes;
+mod soft;
 mod spikes;
 mod squares;
 mod states;
@@ -123,6 +124,7 @@ pub fn segment(
     let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
     let proposed = candidates(&stable, &breaks, wishes.exact);
+    let fade = soft::fade(values, &proposed, &noise);
     let mut candidates = proposed.clone();
     let mut again = 2;
     let mut memo = Memo::default();
@@ -137,6 +139,7 @@ pub fn segment(
             unrest,
             excess,
             term_cost,
+            fade,
         };
         memo.new_ground();
         let (chosen, more) = settle(&ground, &candidates, needed, enough, &mut memo);
@@ -181,6 +184,7 @@ pub fn segment(
         unrest,
         excess,
         term_cost,
+        fade,
     };
     Ok(assemble(samples, &ground, &chosen, enough, false_steps))
 }

@@ -107,7 +107,7 @@ pub(super) fn refine(
         // σ and its logarithm so many readings away from the jump, on either side.
         let reach = values.len() + 1;
         let softened = |sigma: f64| -> Vec<(f64, f64)> {
-            let scales = (0..reach).map(|away| sigma.hypot(soft * jump::fades(away)));
+            let scales = (0..reach).map(|away| sigma.hypot(soft * ground.fade.powi(away as i32)));
             scales.map(|scale| (scale, scale.ln())).collect()
         };
         let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));

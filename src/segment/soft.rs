@@ -1,0 +1,119 @@
+//! How soft the edges of a capture are.
+//!
+//! A meter that averages takes one reading during a change; one that filters, or a load whose current
+//! dies away, leaves several readings off their level. How many, the ends of the stretches between
+//! the candidates tell: each reading's distance from its stretch's level, as a share of the jump there.
+
+use super::jump::SOFT_FROM;
+use super::noise::Noise;
+
+/// Share of what a reading next to a jump may miss that the next one may, where the capture does not
+/// tell: 1/√e.
+pub(super) const FADES: f64 = 0.606_530_659_712_633_4;
+/// Share of a jump by which the reading next to it may miss its level: an averaging meter takes it
+/// during the change, and what is switched dies away.
+pub(super) const SOFT: f64 = 0.2;
+/// Readings of a stretch that tell its level, and how far from its ends they are.
+const LEVEL: usize = 5;
+const FAR: usize = 4;
+/// Readings beyond an end that show how high the jump there is.
+const BEYOND: usize = 3;
+/// Jumps this many times as high as those that show anything tell.
+const TELLS: f64 = 2.0;
+/// Ends that are needed.
+const ENOUGH: usize = 12;
+/// Share of the ends that are no softer than what is taken; a standard deviation is half of that.
+const MOST: f64 = 0.95;
+
+/// How much of what a reading next to a jump may miss of its level the next one may: at most
+/// [`FADES`], and less where the ends of the stretches between the candidates show less. O(candidates).
+pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
+    let mut edges = vec![0];
+    edges.extend(candidates);
+    edges.push(values.len());
+    // The second and the third reading.
+    let mut shares: [Vec<f64>; 2] = Default::default();
+    for ends in edges.windows(2) {
+        let stretch = &values[ends[0]..ends[1]];
+        let n = stretch.len();
+        if n < LEVEL + FAR {
+            continue;
+        }
+        let sigma = |level: f64| SOFT_FROM * noise.sigma_at(level);
+        let before = &values[ends[0].saturating_sub(BEYOND)..ends[0]];
+        let after = &values[ends[1]..values.len().min(ends[1] + BEYOND)];
+        let sides = [
+            (level(&stretch[FAR..FAR + LEVEL]), before, [stretch[1], stretch[2]]),
+            (level(&stretch[n - FAR - LEVEL..n - FAR]), after, [stretch[n - 2], stretch[n - 3]]),
+        ];
+        for (level, beyond, near) in sides {
+            let far = |a: f64, b: f64| if (b - level).abs() > (a - level).abs() { b } else { a };
+            let other = beyond.iter().copied().fold(level, far);
+            let jump = (other - level).abs();
+            let sigma = sigma(level).max(sigma(other));
+            if jump > TELLS * sigma {
+                let miss = |value: f64| ((value - level).abs() - sigma / TELLS).max(0.0) / jump;
+                shares.iter_mut().zip(near).for_each(|(shares, value)| shares.push(miss(value)));
+            }
+        }
+    }
+    if shares[0].len() < ENOUGH {
+        return FADES;
+    }
+    let [second, third] = shares.map(|mut shares| {
+        let at = (MOST * (shares.len() - 1) as f64).ceil() as usize;
+        *shares.select_nth_unstable_by(at, f64::total_cmp).1 / SOFT
+    });
+    second.max(third.sqrt()).min(FADES)
+}
+
+/// Median.
+fn level(readings: &[f64]) -> f64 {
+    let mut sorted = [0.0; LEVEL];
+    sorted.copy_from_slice(readings);
+    *sorted.select_nth_unstable_by(LEVEL / 2, f64::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// Wakes of 4 mA over 12 µA: readings that average over the time since the one before, or that
+    /// follow the current with a time constant.
+    fn capture(follows: Option<f64>) -> (Vec<f64>, Vec<usize>) {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let (mut seen, mut values) = (12e-6, Vec::new());
+        for wake in 0..30 {
+            for i in 0..60 {
+                let truth = if i < 20 { 4e-3 } else { 12e-6 };
+                let share: f64 = match (i, follows) {
+                    (0 | 20, None) => random.random_range(0.0..1.0),
+                    (_, None) => 1.0,
+                    (_, Some(share)) => share,
+                };
+                seen += share * (truth - seen);
+                values.push(seen * (1.0 + 1e-3 * random.sample::<f64, _>(StandardNormal)));
+            }
+            assert_eq!(values.len(), 60 * (wake + 1));
+        }
+        (values, (0..30).flat_map(|wake| [60 * wake + 1, 60 * wake + 21]).skip(1).collect())
+    }
+
+    #[test]
+    fn the_edges_of_an_averaging_meter_are_one_reading_wide() {
+        let (values, candidates) = capture(None);
+        let noise = Noise::learn(&values, None);
+        assert!(fade(&values, &candidates, &noise) < 0.05);
+    }
+
+    /// With 60 % of what is left gone at each reading the second after a change misses 0.4² of it.
+    #[test]
+    fn the_edges_of_a_slow_meter_are_wider() {
+        let (values, candidates) = capture(Some(0.6));
+        let noise = Noise::learn(&values, None);
+        assert_eq!(fade(&values, &candidates, &noise), FADES);
+        assert_eq!(fade(&values, &candidates[..5], &noise), FADES, "too few tell");
+    }
+}

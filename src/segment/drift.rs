@@ -14,6 +14,8 @@ use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 18;
+/// Standard errors by which the square of a slope must exceed nothing before any step is known.
+const SURE: f64 = 2.0;
 /// Runs of blocks that tell their scatter.
 const RUNS: usize = 40;
 /// Variance of the trimmed mean square of overlapping runs, over that of as many Gaussian squares.
@@ -52,11 +54,11 @@ impl Blocks {
     }
 
     /// Typical slope of the background, ampere a sample, at the scale of each pool, as far as its
-    /// square exceeds a standard error: what noise alone makes would hide faint steps.
+    /// square exceeds [`SURE`] standard errors: what noise alone makes would hide faint steps.
     pub(super) fn slopes(&self, noise: &Noise) -> Slopes {
         Slopes::everywhere(steepest_last(std::array::from_fn(|scale| {
             let square = self.slope(scale, noise, |_| 0.0);
-            square.map_or(0.0, |square| (square.value - square.error).max(0.0).sqrt())
+            square.map_or(0.0, |square| (square.value - SURE * square.error).max(0.0).sqrt())
         })))
     }
 

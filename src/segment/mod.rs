@@ -5,8 +5,9 @@
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
-//!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves.
-//!    `choose` drops the weakest until all pass, `memo` keeps what the readings say from pass to pass.
+//!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves,
+//!    `smooth` whether weak steps only stand for that, `soft` how wide edges are. `choose` drops the
+//!    weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
 //!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
 //!    level again.
@@ -25,6 +26,7 @@ mod place;
 mod propose;
 mod rows;
 mod slopes;
+mod smooth;
 mod soft;
 mod spikes;
 mod squares;
@@ -149,7 +151,10 @@ pub fn segment(
         if again > 0 {
             // With steps known, the background's own slopes can be told from them.
             again -= 1;
-            let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
+            let mut steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
+            // Steps that only stand for its drift would hide it.
+            let mut stands = smooth::stand(&ground, &steps, enough, false_steps).into_iter();
+            steps.retain(|_| stands.next().unwrap_or(true));
             let (slopes, unquiet) = drift::of_stretches(&ground, &steps, &blocks);
             let known = jump::TERM_COST_KNOWN;
             if (&slopes, unquiet, known) == (&drift, unrest, term_cost) && more.is_empty() {
@@ -186,6 +191,10 @@ pub fn segment(
         term_cost,
         fade,
     };
+    let mut chosen = chosen;
+    let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
+    let mut stands = smooth::stand(&ground, &steps, enough, false_steps).into_iter();
+    chosen.retain(|_| stands.next().unwrap_or(true));
     Ok(assemble(samples, &ground, &chosen, enough, false_steps))
 }
 

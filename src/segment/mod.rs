@@ -31,6 +31,7 @@ mod soft;
 mod spikes;
 mod squares;
 mod states;
+mod tail;
 mod types;
 mod unrest;
 
@@ -339,6 +340,11 @@ fn settle(
         places = self::places(ground, &chosen, memo);
     }
     measure(ground, &mut chosen, memo);
+    for (step, place) in chosen.iter_mut().zip(&places) {
+        if let Some((jump, jump_sd)) = place.surge {
+            (step.evidence.jump, step.evidence.jump_sd) = (jump, jump_sd);
+        }
+    }
     (chosen.into_iter().zip(places).collect(), spikes)
 }
 
@@ -388,7 +394,7 @@ fn places(ground: &Ground<'_>, chosen: &[Chosen], memo: &mut Memo) -> Vec<place:
         })
         .collect();
     memo.found(found.iter().filter_map(|(place, sought)| Some((*place, (*sought)?))));
-    let at_gap = |at: usize| place::Place { at, middle: at, low: at, high: at };
+    let at_gap = |at: usize| place::Place { at, middle: at, low: at, high: at, surge: None };
     found.into_iter().map(|((_, at, _), sought)| sought.map_or(at_gap(at), |s| s.place)).collect()
 }
 

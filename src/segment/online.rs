@@ -128,7 +128,7 @@ mod tests {
         let plain = Ground::plain(&values, &time, &noise);
         let drift = Slopes::everywhere([slope; POOLS.len()]);
         let ground = Ground { drift: &drift, ..plain };
-        let place = Place { at: 400, middle: 400, low: 392, high: 408 };
+        let place = Place { at: 400, middle: 400, low: 392, high: 408, surge: None };
         probability(&ground, (0, place, 800), 800.0)
     }
 

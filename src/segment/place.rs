@@ -8,6 +8,8 @@
 
 use super::choose::Chosen;
 use super::jump::{self, Ground};
+use super::soft::SOFT;
+use super::tail::{self, Tail};
 use crate::numeric::plain_sum;
 
 /// Furthest that a step's place is looked for on either side, samples.
@@ -19,6 +21,8 @@ const LEVEL: usize = 8;
 /// Difference between the sides' σ, in standard deviations, up to which they count as one: a σ that
 /// differs by chance alone draws the step to the side that is quieter.
 const ALIKE: f64 = 3.0;
+/// σ that the second reading of a surge lies beyond the level after it.
+const SURGES: f64 = 5.0;
 
 /// A step's place.
 #[derive(Debug, Clone, Copy)]
@@ -29,6 +33,8 @@ pub(super) struct Place {
     /// First and last index that the first new sample may have, 95 %.
     pub(super) low: usize,
     pub(super) high: usize,
+    /// The jump and its standard uncertainty, ampere, where it surges and dies away.
+    pub(super) surge: Option<(f64, f64)>,
 }
 
 /// A step's place, and with what it was sought: the larger σ of its sides, and how far.
@@ -96,27 +102,44 @@ pub(super) fn refine(
     let l_of = |k: usize| (values[k - from] - level_l) / sigma_l;
     let r_of = |k: usize| (values[k - from] - level_r) / sigma_r;
     let last = from + values.len() - 1;
-    let soft = jump::softness(jump, noise.sigma_at(level_l).max(noise.sigma_at(level_r)));
-    let log_likelihood: Vec<f64> = if soft > 0.0 {
+    let sigma_of_levels = noise.sigma_at(level_l).max(noise.sigma_at(level_r));
+    // A surge starts with the largest leap, and dies away by more than a soft edge may.
+    let up = jump.signum();
+    let leap = |k: usize| up * (values[k - from] - values[k - 1 - from]);
+    let onset = (first.max(from + 1)..=end.min(last.saturating_sub(1)))
+        .max_by(|a, b| leap(*a).total_cmp(&leap(*b)).then(b.cmp(a)))
+        .filter(|k| leap(*k) > jump::SOFT_FROM * sigma_of_levels)
+        .filter(|k| up * (values[k + 1 - from] - level_r) > SURGES * sigma_r);
+    let tail: Option<Tail> = onset.and_then(|k| Tail::after(ground, k, right, up)).filter(|tail| {
+        let high = up * (tail.at(ground, tail.first) - level_l);
+        high > 0.0 && tail.falls(ground) > SOFT * high
+    });
+    let jump = tail.map_or(jump, |tail| tail.at(ground, tail.first) - level_l);
+    let level_after = |i: usize| tail.map_or(level_r, |tail| tail.at(ground, i));
+    let sigma_after = tail.map_or(sigma_r, |tail| sigma_r * tail.spread);
+    let soft = jump::softness(jump, sigma_of_levels);
+    let log_likelihood: Vec<f64> = if soft > 0.0 || tail.is_some() {
         // Readings next to a large jump, or to the next one, may miss their level: as `jump` has it.
         let off = |i: usize, level: f64| ground.off(values[i - from], level);
         let after_last =
             (from..at.min(last + 1)).take_while(|i| from <= left && off(*i, level_l) > 0.0).last();
-        let before_next =
-            (at..=last).rev().take_while(|i| last + 1 >= right && off(*i, level_r) > 0.0).last();
+        let before_next = (at..=last)
+            .rev()
+            .take_while(|i| last + 1 >= right && off(*i, level_after(*i)) > 0.0)
+            .last();
         // σ and its logarithm so many readings away from the jump, on either side.
         let reach = values.len() + 1;
         let softened = |sigma: f64| -> Vec<(f64, f64)> {
             let scales = (0..reach).map(|away| sigma.hypot(soft * ground.fade.powi(away as i32)));
             scales.map(|scale| (scale, scale.ln())).collect()
         };
-        let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));
+        let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_after));
         let of_place = |k: usize| {
             let (mut before, mut sum) = (0.0, 0.0);
             for i in from..=last {
                 let (level, (scale, ln_scale)) = match i < k {
                     true => (level_l, scales_l[k - 1 - i]),
-                    false => (level_r, scales_r[i - k]),
+                    false => (level_after(i), scales_r[i - k]),
                 };
                 let far = match i < k {
                     true => after_last.is_some_and(|end| i <= end),
@@ -183,6 +206,51 @@ pub(super) fn refine(
         }
     }
     let (low, high) = (first + low.min(best), first + high.max(best));
-    let place = Place { at: first + best, middle: first + middle, low, high };
+    let surge = tail.and_then(|tail| {
+        let (start, start_sd) = tail.start(ground, first + best, right);
+        let (level, level_sd) = tail::level_before(ground, left, first + best)?;
+        Some((start - level, start_sd.hypot(level_sd)))
+    });
+    let place = Place { at: first + best, middle: first + middle, low, high, surge };
     Sought { place, sigma, half }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::capture::{Samples, TimeAxis};
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// An inrush of 3 to 30 times the load that dies away within readings or tens of them: the step is
+    /// its first reading, and the jump the one to its peak.
+    #[test]
+    fn a_surge_starts_at_its_first_reading() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(41);
+        for case in 0..60 {
+            let (onset, n) = (random.random_range(80..200), 600);
+            let load = random.random_range(0.02..0.3);
+            let surge = load * 10f64.powf(random.random_range(0.5..1.5));
+            let tau = 10f64.powf(random.random_range(0.5..1.6));
+            let current_a: Vec<f64> = (0..n)
+                .map(|i| {
+                    let noise: f64 = random.sample(StandardNormal);
+                    let since = (i as f64 - f64::from(onset)) / tau;
+                    let drawn = if since < 0.0 { 0.0 } else { load + surge * (-since).exp() };
+                    ((drawn + 1e-3 * noise) * 1e3).round() / 1e3
+                })
+                .collect();
+            let time = TimeAxis::Uniform { interval_s: 0.5, len: n };
+            let samples = Samples { time, current_a };
+            let found = super::super::segment(&samples, &[], Some(1e-3), &Default::default());
+            let steps = found.expect("enough readings").steps;
+            let true_s = 0.5 * f64::from(onset);
+            let step = steps.first().expect("a step");
+            let what = format!("case {case}, τ {tau}, surge {surge}, at {true_s} s: {steps:?}");
+            assert_eq!(step.time_s, true_s, "{what}");
+            assert!(step.time_low_s <= true_s && true_s <= step.time_high_s, "{what}");
+            let off = (step.delta_a - load - surge).abs();
+            assert!(off < 5.0 * step.standard_uncertainty_a, "{what}");
+            assert!(off < 0.02 * (load + surge), "{what}");
+        }
+    }
 }

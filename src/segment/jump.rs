@@ -75,6 +75,8 @@ const TOO_MUCH_TURNED: f64 = 400.0;
 const TURNS: f64 = 0.7;
 /// Readings on either side that show how they are rounded.
 const ROUNDING_FROM: usize = 24;
+/// Changes that differ by less than this factor are by as many counts.
+const ALIKE: f64 = 1.5;
 /// Jumps below this many σ show nothing of readings beside them that miss their level.
 pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings beside a jump that miss their level as much as the next one does, at most.
@@ -220,11 +222,16 @@ impl Ground<'_> {
     }
 
     /// Standard deviation of rounding to the smallest change that the readings `first..end` show:
-    /// a meter that changes its range rounds more coarsely there than elsewhere.
+    /// a meter that changes its range rounds more coarsely there than elsewhere. One that they show
+    /// only once may as well be the next step.
     fn rounding(&self, first: usize, end: usize) -> f64 {
         let changes = self.values[first..end].windows(2).map(|w| (w[1] - w[0]).abs());
-        let least = changes.filter(|d| *d > self.noise.floor).fold(f64::INFINITY, f64::min);
-        if least.is_finite() { least / 12f64.sqrt() } else { 0.0 }
+        let changes = changes.filter(|change| *change > self.noise.floor);
+        let (least, next) = changes
+            .fold((f64::INFINITY, f64::INFINITY), |(least, next), change| {
+                (least.min(change), next.min(change.max(least)))
+            });
+        if next < ALIKE * least { least / 12f64.sqrt() } else { 0.0 }
     }
 
     /// σ of one reading on either side of `at`, from the nearest of the readings `before` and `after`.
@@ -578,4 +585,50 @@ fn fewer(shorter: usize) -> f64 {
     let shorter = (shorter as f64).min(WIDEST);
     let long = (shorter / LONG.0).ln() / (LONG.1 / LONG.0).ln();
     2.0 * shorter.ln() + LASTING * long.clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::memo::{Memo, Room};
+    use super::*;
+
+    fn levels(held: &[(f64, usize)]) -> Vec<f64> {
+        held.iter().flat_map(|(level, readings)| vec![*level; *readings]).collect()
+    }
+
+    fn evidence(values: &[f64], (left, at, right): (usize, usize, usize)) -> Evidence {
+        let noise = Noise::learn(values, None);
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+        let ground = Ground::plain(values, &time, &noise);
+        let (memo, mut room) = (Memo::default(), Room::default());
+        ground.test(left, at, right, true, 28.0, &mut memo.notes(&mut room))
+    }
+
+    /// Readings without any noise change only at steps, and the next one is no rounding.
+    #[test]
+    fn a_bigger_step_next_to_a_short_side_hides_none_from_a_silent_meter() {
+        let up_next = levels(&[(0.02, 300), (0.075, 100), (0.02, 15), (0.4, 300)]);
+        let down_next = levels(&[(1.01, 400), (1.06, 19), (0.05, 400)]);
+        let before = levels(&[(0.4, 300), (0.075, 12), (0.02, 300)]);
+        for (values, places, jump) in [
+            (up_next, (300, 400, 415), -0.055),
+            (down_next, (0, 400, 419), 0.05),
+            (before, (300, 312, 612), -0.055),
+        ] {
+            let found = evidence(&values, places);
+            assert!(found.deviance > 60.0, "{found:?}");
+            assert!((found.jump - jump).abs() < 0.1 * jump.abs(), "{found:?}");
+        }
+    }
+
+    /// Where readings go to and fro between two counts, one count is no jump.
+    #[test]
+    fn counts_that_come_again_are_rounding() {
+        let mut values = levels(&[(0.0, 3000)]);
+        values.iter_mut().step_by(2).for_each(|value| *value += 1e-4);
+        let count = |i: usize| if i.is_multiple_of(7) { 0.0 } else { 0.02 };
+        (1500..1516).for_each(|i| values[i] = count(i));
+        let found = evidence(&values, (0, 1508, 1516));
+        assert!(found.deviance < 28.0, "{found:?}");
+    }
 }

@@ -49,11 +49,20 @@ pub(super) fn find(values: &[f64], noise: &Noise) -> Vec<usize> {
     };
     let first = (n > 2 && at_end([0, 1, 2])).then_some(0);
     let last = (n > 2 && at_end([n - 1, n - 2, n - 3])).then_some(n - 1);
+    let all: Vec<usize> =
+        first.into_iter().chain(parts.into_iter().flatten()).chain(last).collect();
+    // A neighbour of a spike stands out only against it: beside a step, the reading between both.
+    let disagree = |at: usize| match values.get(at.wrapping_sub(1)..at + 2) {
+        Some([before, spike, after]) => {
+            (after - before).abs() / (spike - before).abs().min((spike - after).abs())
+        }
+        _ => f64::INFINITY,
+    };
     let mut spikes: Vec<usize> = Vec::new();
-    for at in first.into_iter().chain(parts.into_iter().flatten()).chain(last) {
-        // A neighbour of a spike stands out only against it.
-        if spikes.last().is_none_or(|before| before + 1 != at) {
-            spikes.push(at);
+    for run in all.chunk_by(|a, b| a + 1 == *b) {
+        match run {
+            [a, b] if disagree(*b) < disagree(*a) => spikes.push(*b),
+            _ => spikes.extend(run.iter().step_by(2)),
         }
     }
     spikes
@@ -99,4 +108,30 @@ pub(super) fn between(
         i += 2;
     }
     (kept, spikes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A reading after a step that comes most of the way back: the first reading of the new level
+    /// stands out as well, but only against it.
+    #[test]
+    fn a_spike_after_a_step_does_not_hide_it() {
+        for (up, spike) in [(1.0, 0.25), (-1.0, 0.2), (1.0, -0.3), (-1.0, -0.25)] {
+            let values: Vec<f64> = (0..200)
+                .map(|i| {
+                    let noise = 0.01 * ((i as f64 * 0.754_877_666).fract() - 0.5);
+                    let level = match i {
+                        101 => spike,
+                        100.. => 1.0,
+                        _ => 0.0,
+                    };
+                    up * level + noise
+                })
+                .collect();
+            let noise = Noise::learn(&values, None);
+            assert_eq!(find(&values, &noise), [101], "{up} {spike}");
+        }
+    }
 }

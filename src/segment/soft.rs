@@ -24,8 +24,9 @@ const TELLS: f64 = 2.0;
 const NOISE: f64 = 4.0;
 /// Ends that are needed.
 const ENOUGH: usize = 12;
-/// Share of the ends that are no softer than what is taken; a standard deviation is half of that.
+/// Share of the ends that are no softer than what is taken, and by how much more that is counted.
 const MOST: f64 = 0.95;
+const DOUBT: f64 = 2.0;
 
 /// How much of what a reading next to a jump may miss of its level the next one may: at most
 /// [`FADES`], and less where the ends of the stretches between the candidates show less. O(candidates).
@@ -41,8 +42,6 @@ pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
         if n < LEVEL + FAR {
             continue;
         }
-        let before = &values[ends[0].saturating_sub(BEYOND)..ends[0]];
-        let after = &values[ends[1]..values.len().min(ends[1] + BEYOND)];
         // From beyond either end inwards.
         let inwards = &values[ends[0].saturating_sub(BEYOND)..ends[0] + FAR + LEVEL];
         let outwards = &values[ends[1] - FAR - LEVEL..values.len().min(ends[1] + BEYOND)];
@@ -73,7 +72,7 @@ pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
     }
     let [second, third] = shares.map(|mut shares| {
         let at = (MOST * (shares.len() - 1) as f64).ceil() as usize;
-        *shares.select_nth_unstable_by(at, f64::total_cmp).1 / SOFT
+        DOUBT * *shares.select_nth_unstable_by(at, f64::total_cmp).1 / SOFT
     });
     second.max(third.sqrt()).min(FADES)
 }

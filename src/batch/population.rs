@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use statrs::distribution::{Beta, ContinuousCDF};
 
 use crate::findings::{
-    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict,
+    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus,
 };
 use crate::numeric::{Moments, normal_cdf};
 
@@ -330,6 +330,7 @@ fn outside_at_most(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::findings::Verdict;
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
 

@@ -119,7 +119,7 @@ impl Rows {
         let n = self.value.len() as f64;
         let span_s = self.after_s.last()? - self.after_s.first()?;
         let shortest_s = 0.5 * span_s / (n - 1.0);
-        if !(shortest_s > 0.0) {
+        if shortest_s.is_nan() || shortest_s <= 0.0 {
             return None;
         }
         let mut best: Option<(f64, f64, f64, f64)> = None;

@@ -320,7 +320,7 @@ impl Case<'_> {
                 }
                 tally.width.push(samples);
             }
-            let true_ah = self.mean_charge_ah(wakes, &starts);
+            let true_ah = self.charge_ah(wakes);
             let error = (found.charge_each_ah / true_ah - 1.0).abs();
             if error > 0.005 {
                 told.push(format!("wake of {} Ah for {true_ah}", found.charge_each_ah));
@@ -329,21 +329,9 @@ impl Case<'_> {
         }
     }
 
-    /// Mean charge of whole wakes, and of the shorter ones that lie in them.
-    fn mean_charge_ah(&self, wakes: &TrueWakes, starts: &[f64]) -> f64 {
-        let each_ah = |of: &TrueWakes| of.above_a * (of.width_s + self.night.tail_s) / 3600.0;
-        let shorter = self.truth.wakes.iter().filter(|other| other.width_s < 0.9 * wakes.width_s);
-        let added_ah: f64 = shorter
-            .map(|other| {
-                let met = starts.iter().map(|start| {
-                    let from = other.starts_s.partition_point(|at| at + other.width_s < *start);
-                    let to = other.starts_s.partition_point(|at| *at < start + wakes.width_s);
-                    to.saturating_sub(from)
-                });
-                each_ah(other) * met.sum::<usize>() as f64 / starts.len() as f64
-            })
-            .sum();
-        each_ah(wakes) + added_ah
+    /// Charge of one wake above the floor, by itself.
+    fn charge_ah(&self, wakes: &TrueWakes) -> f64 {
+        wakes.above_a * (wakes.width_s + self.night.tail_s) / 3600.0
     }
 
     fn floor_and_charge(&self, tally: &mut Tally, told: &mut Vec<String>) {

@@ -20,6 +20,9 @@ use crate::numeric::plain_sum;
 const BLOCK: usize = 64;
 /// Readings on either side of a weak step that are looked at.
 const BESIDE: usize = 8192;
+/// The same in steps, as far as that is not too near.
+const STEPS: usize = 6;
+const LEAST: usize = 2048;
 /// Readings on the longer side of a step up to which no window is long enough to be bent.
 const LONG: usize = 512;
 /// Evidence, in units of what is needed, from which on a step is not weak.
@@ -110,7 +113,13 @@ fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> 
     }
     let mut sections: Vec<(usize, usize)> = Vec::new();
     for i in weak {
-        let (from, to) = (chosen[*i].at.saturating_sub(BESIDE), (chosen[*i].at + BESIDE).min(n));
+        // Beyond a few steps that nobody doubts little is left of what the background was there.
+        let before = i.checked_sub(STEPS).map_or(0, |before| chosen[before].at);
+        let after = chosen.get(i + STEPS).map_or(n, |after| after.at);
+        let at = chosen[*i].at;
+        let (near, far) = (at.saturating_sub(BESIDE), (at + BESIDE).min(n));
+        let (from, to) =
+            (near.max(before.min(at.saturating_sub(LEAST))), far.min(after.max(at + LEAST)));
         match sections.last_mut() {
             Some(last) if from <= last.1 => last.1 = last.1.max(to),
             _ => sections.push((from, to)),

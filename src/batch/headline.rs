@@ -95,14 +95,7 @@ fn percent(share: f64) -> String {
 
 /// A quantity of a batch in words.
 pub(super) fn name_of(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
-    let what = match measure {
-        Measure::Draw => "draw",
-        Measure::Noise => "noise",
-        Measure::SleepFloor => "sleep floor",
-        Measure::TimeToSleep => "time to sleep",
-        Measure::WakePeriod => "wake period",
-        Measure::WakeCharge => "wake charge",
-    };
+    let what = measure.words();
     match (load, state) {
         (Some(load), Some(state)) => format!("{what} of {load} ({state})"),
         (Some(load), None) => format!("{what} of {load}"),

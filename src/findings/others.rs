@@ -37,6 +37,20 @@ pub enum Measure {
     WakeCharge,
 }
 
+impl Measure {
+    /// Its name in a sentence.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Draw => "draw",
+            Self::Noise => "noise",
+            Self::SleepFloor => "sleep floor",
+            Self::TimeToSleep => "time to sleep",
+            Self::WakePeriod => "wake period",
+            Self::WakeCharge => "wake charge",
+        }
+    }
+}
+
 /// The document of `batch`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BatchFindings {

@@ -62,8 +62,10 @@ enum Before {
     Nothing,
     /// The first of a section.
     Start,
-    /// A step that nobody doubts, or a gap: how high, squared.
+    /// A step that nobody doubts: how high, squared.
     Jump(f64),
+    /// A stretch without readings.
+    Gap,
     /// The weak step of this number.
     Weak(usize),
 }
@@ -125,7 +127,7 @@ fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> 
             _ => sections.push((from, to)),
         }
     }
-    edges.extend(ground.breaks.iter().map(|at| (*at, Before::Jump(f64::NAN))));
+    edges.extend(ground.breaks.iter().map(|at| (*at, Before::Gap)));
     edges.sort_by_key(|edge| edge.0);
     edges.dedup_by_key(|edge| edge.0);
     let mut sizes = vec![None; BLOCK + 1];
@@ -242,8 +244,8 @@ impl Near {
     /// Variance of a jump before a block.
     fn jump(&self, block: &Block, kept: &[bool]) -> f64 {
         match block.before {
-            Before::Jump(square) if square.is_finite() => square,
-            Before::Jump(_) => self.wide,
+            Before::Jump(square) => square,
+            Before::Gap => self.wide,
             Before::Weak(number) if kept[number] => self.weak[number].1,
             _ => 0.0,
         }

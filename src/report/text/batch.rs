@@ -106,14 +106,7 @@ fn left_out(page: &mut Page, found: &BatchFindings) {
 
 /// A quantity of a batch in words.
 pub(in super::super) fn name(measure: Measure, load: Option<&str>, state: Option<&str>) -> String {
-    let what = match measure {
-        Measure::Draw => "draw",
-        Measure::Noise => "noise",
-        Measure::SleepFloor => "sleep floor",
-        Measure::TimeToSleep => "time to sleep",
-        Measure::WakePeriod => "wake period",
-        Measure::WakeCharge => "wake charge",
-    };
+    let what = measure.words();
     match (load, state) {
         (Some(load), Some(state)) => printable(&format!("{load}, {state}: {what}")),
         (Some(load), None) => printable(&format!("{load}: {what}")),

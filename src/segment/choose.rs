@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BinaryHeap};
 use rayon::prelude::*;
 
 use super::jump::{Evidence, Ground, SOFT_FROM};
-use super::memo::{Memo, Place, Room, Weighed};
+use super::memo::{Memo, Place, Room};
 
 /// Samples on one side that a test looks at, at most.
 const REACH: usize = 4096;
@@ -70,24 +70,27 @@ pub(super) fn eliminate(
         let left = candidates.get(before[i]).copied().unwrap_or(0);
         (left, candidates[i], candidates.get(after[i]).copied().unwrap_or(n))
     };
-    let known = &*memo;
-    let weighed: Vec<Weighed> = (0..k)
-        .into_par_iter()
-        .map_init(Room::default, |room, i| {
-            weigh(ground, place(i, &before, &after), enough, known, room)
-        })
-        .collect();
-    memo.reserve(k);
-    let mut evidence: Vec<Evidence> = weighed
-        .into_iter()
-        .enumerate()
-        .map(|(i, weighed)| memo.keep(place(i, &before, &after), weighed))
-        .collect();
+    let mut evidence = weigh_all(ground, k, |i| place(i, &before, &after), enough, memo);
     let mut heap: BinaryHeap<Entry> = evidence
         .iter()
         .enumerate()
         .map(|(at, e)| Entry { deviance: e.deviance - needed(e), at, version: 0 })
         .collect();
+    // A weak one between strong ones goes: what its neighbours say then is found on all cores.
+    let fails = |i: usize| evidence.get(i).is_some_and(|e| e.deviance < needed(e));
+    let alone = |i: &usize| fails(*i) && !fails(before[*i]) && !fails(after[*i]);
+    let at = |i: usize| candidates.get(i).copied();
+    let without: Vec<Place> = (0..k)
+        .filter(alone)
+        .flat_map(|i| {
+            let (b, a) = (before[i], after[i]);
+            let (left, right) = (at(b).unwrap_or(0), at(a).unwrap_or(n));
+            let b = at(b).map(|here| (at(before[b]).unwrap_or(0), here, right));
+            let a = at(a).map(|here| (left, here, at(after[a]).unwrap_or(n)));
+            [b, a].into_iter().flatten()
+        })
+        .collect();
+    weigh_all(ground, without.len(), |i| without[i], enough, memo);
     let mut room = Room::default();
     while let Some(entry) = heap.pop() {
         if gone[entry.at] || version[entry.at] != entry.version {
@@ -108,8 +111,8 @@ pub(super) fn eliminate(
         for j in [b, a] {
             if j < k {
                 let place = place(j, &before, &after);
-                let weighed = weigh(ground, place, enough, memo, &mut room);
-                evidence[j] = memo.keep(place, weighed);
+                evidence[j] = weigh(ground, place, enough, memo, &mut room);
+                memo.learn_at_once(&mut room);
                 version[j] += 1;
                 heap.push(Entry {
                     deviance: evidence[j].deviance - needed(&evidence[j]),
@@ -123,6 +126,27 @@ pub(super) fn eliminate(
         .filter(|i| !gone[*i])
         .map(|i| Chosen { at: candidates[i], evidence: evidence[i] })
         .collect()
+}
+
+/// Evidence at `count` places, on all cores.
+fn weigh_all(
+    ground: &Ground<'_>,
+    count: usize,
+    place: impl Fn(usize) -> Place + Sync,
+    enough: f64,
+    memo: &mut Memo,
+) -> Vec<Evidence> {
+    let known = &*memo;
+    let parts: Vec<(Vec<Evidence>, Room)> = (0..count)
+        .into_par_iter()
+        .fold(Default::default, |(mut evidence, mut room): (Vec<Evidence>, Room), i| {
+            evidence.push(weigh(ground, place(i), enough, known, &mut room));
+            (evidence, room)
+        })
+        .collect();
+    let (evidence, rooms): (Vec<Vec<Evidence>>, Vec<Room>) = parts.into_iter().unzip();
+    memo.learn(rooms);
+    evidence.concat()
 }
 
 /// Looks once more at what was dropped: between each two chosen steps, the candidate with most
@@ -139,22 +163,19 @@ pub(super) fn regain(
     let n = ground.values.len();
     let edges = [chosen, &[n]].concat();
     let known = &*memo;
-    let found: Vec<(Vec<usize>, Vec<(Place, Weighed)>)> = (0..edges.len())
+    let parts: Vec<(Vec<usize>, Room)> = (0..edges.len())
         .into_par_iter()
-        .map_init(Room::default, |room, i| {
+        .fold(Default::default, |(mut found, mut room): (Vec<usize>, Room), i| {
             let left = if i > 0 { edges[i - 1] } else { 0 };
-            let (mut found, mut news) = (Vec::new(), Vec::new());
+            let most = found.len() + MOST_REGAINED;
             let mut open = vec![(left, edges[i])];
-            while let Some((left, right)) = open.pop().filter(|_| found.len() < MOST_REGAINED) {
+            while let Some((left, right)) = open.pop().filter(|_| found.len() < most) {
                 let from = candidates.partition_point(|c| *c <= left + 1);
                 let to = candidates.partition_point(|c| *c + 1 < right);
                 let best = candidates[from..to.max(from)]
                     .iter()
                     .map(|at| {
-                        let place = (left, *at, right);
-                        let weighed = weigh(ground, place, enough, known, room);
-                        let e = weighed.evidence;
-                        news.push((place, weighed));
+                        let e = weigh(ground, (left, *at, right), enough, known, &mut room);
                         (e.deviance - needed(&e), *at)
                     })
                     .filter(|(surplus, _)| *surplus >= 0.0)
@@ -164,16 +185,12 @@ pub(super) fn regain(
                     open.extend([(left, at), (at, right)]);
                 }
             }
-            (found, news)
+            (found, room)
         })
         .collect();
-    let mut all = Vec::new();
-    for (found, news) in found {
-        all.extend(found);
-        for (place, weighed) in news {
-            memo.keep(place, weighed);
-        }
-    }
+    let (found, rooms): (Vec<Vec<usize>>, Vec<Room>) = parts.into_iter().unzip();
+    memo.learn(rooms);
+    let mut all = found.concat();
     all.sort_unstable();
     all
 }
@@ -190,9 +207,9 @@ pub(super) fn regain_bursts(
     memo: &mut Memo,
 ) -> Vec<usize> {
     let known = &*memo;
-    let found: Vec<(Option<Burst>, Vec<(Place, Weighed)>)> = (0..candidates.len())
+    let parts: Vec<(Vec<Burst>, Room)> = (0..candidates.len())
         .into_par_iter()
-        .map_init(Room::default, |room, first| {
+        .fold(Default::default, |(mut found, mut room): (Vec<Burst>, Room), first| {
             let at = candidates[first];
             let before = chosen.partition_point(|c| *c < at);
             let left = before.checked_sub(1).map_or(0, |before| chosen[before]);
@@ -200,7 +217,6 @@ pub(super) fn regain_bursts(
             let ends = ends.take_while(|end| *end <= at + LONGEST_BURST);
             let starts_known = stands(chosen, at);
             let mut level_before = None;
-            let mut news = Vec::new();
             let mut best: Option<Burst> = None;
             for end in ends {
                 let after = chosen.partition_point(|c| *c <= end);
@@ -216,21 +232,22 @@ pub(super) fn regain_bursts(
                     continue;
                 }
                 let places = [(left, at, end), (at, end, right)];
-                let weighed = places.map(|place| weigh(ground, place, enough, known, room));
-                let surplus = weighed.iter().map(|w| w.evidence.deviance - needed(&w.evidence));
-                let surplus = surplus.fold(f64::INFINITY, f64::min);
-                news.extend(places.into_iter().zip(weighed));
+                let surplus = places.map(|place| {
+                    let evidence = weigh(ground, place, enough, known, &mut room);
+                    evidence.deviance - needed(&evidence)
+                });
+                let surplus = surplus.into_iter().fold(f64::INFINITY, f64::min);
                 if surplus >= 0.0 && best.is_none_or(|best| surplus > best.surplus) {
                     best = Some(Burst { at, end, surplus });
                 }
             }
-            (best, news)
+            found.extend(best);
+            (found, room)
         })
         .collect();
-    let mut bursts: Vec<Burst> = found.iter().filter_map(|(burst, _)| *burst).collect();
-    for (place, weighed) in found.into_iter().flat_map(|(_, news)| news) {
-        memo.keep(place, weighed);
-    }
+    let (found, rooms): (Vec<Vec<Burst>>, Vec<Room>) = parts.into_iter().unzip();
+    memo.learn(rooms);
+    let mut bursts = found.concat();
     bursts.sort_by(|a, b| b.surplus.total_cmp(&a.surplus).then(a.at.cmp(&b.at)));
     let mut taken: BTreeMap<usize, usize> = BTreeMap::new();
     for burst in bursts {
@@ -284,7 +301,7 @@ fn stands_out(
 }
 
 /// Evidence at a place between two steps.
-fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo, room: &mut Room) -> Weighed {
+fn weigh(ground: &Ground<'_>, place: Place, enough: f64, memo: &Memo, room: &mut Room) -> Evidence {
     let (left, at, right) = place;
     let tail = left > 0 && at - left <= REACH;
     let (from, to) = (left.max(at.saturating_sub(REACH)), right.min(at + REACH));
@@ -322,7 +339,8 @@ mod tests {
         let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
         let ground = Ground::plain(&values, &time, &noise);
         let enough = 2.0 * (100.0 * values.len() as f64).ln() + 6.0;
-        let chosen = eliminate(&ground, &candidates, |_| enough, enough, &mut Memo::default());
+        let chosen =
+            eliminate(&ground, &candidates, |_| enough, enough, &mut Memo::of(values.len()));
         let kept: Vec<usize> = chosen.iter().map(|c| c.at).collect();
         assert_eq!(kept, candidates);
     }

@@ -334,11 +334,9 @@ impl Ground<'_> {
         let window = (at, l as u32, r as u32, scale as u8);
         let bonus = fewer(l.min(r));
         let mut rows = None;
-        let looks = notes.known;
-        let known = looks.get(&window);
-        let mut products = known
-            .map(|known| **known)
-            .unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
+        let known = notes.products(&window);
+        let mut products =
+            known.unwrap_or_else(|| rows.insert(self.rows(at, [l, r], scale, notes)).products());
         let slope = self.drift.at(scale, at);
         let (mut null, mut with) = self.polynomials(&products, pool, slope);
         let mut news = known.is_none();
@@ -359,7 +357,7 @@ impl Ground<'_> {
             notes.room.cells = rows.columns.cells;
         }
         if news {
-            notes.seen.push((window, Box::new(products)));
+            notes.room.saw(window, products);
         }
         let (with, jump, jump_sd) = with;
         let moves = self.moves(slope, at, l + r);
@@ -600,7 +598,7 @@ mod tests {
         let noise = Noise::learn(values, None);
         let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
         let ground = Ground::plain(values, &time, &noise);
-        let (memo, mut room) = (Memo::default(), Room::default());
+        let (memo, mut room) = (Memo::of(values.len()), Room::default());
         ground.test(left, at, right, true, 28.0, &mut memo.notes(&mut room))
     }
 

@@ -6,6 +6,8 @@
 use std::collections::HashMap;
 use std::hash::{BuildHasherDefault, Hasher};
 
+use rayon::prelude::*;
+
 use super::equations::COLUMNS;
 use super::jump::Evidence;
 use super::place::Sought;
@@ -14,7 +16,7 @@ use super::place::Sought;
 pub(super) type Place = (usize, usize, usize);
 
 /// A place, the readings on either side of it, and the scale.
-type Window = (usize, u32, u32, u8);
+pub(super) type Window = (usize, u32, u32, u8);
 
 /// What the readings of one window say, whatever slope is usual and whatever a term costs.
 #[derive(Debug, Clone, Copy)]
@@ -26,71 +28,134 @@ pub(super) struct Products {
     pub(super) decays: Option<[f64; 2]>,
 }
 
-/// Windows that have been looked at. Boxed by whoever looked, so that one thread need not move all.
-pub(super) type Looks = HashMap<Window, Box<Products>, Quick>;
+/// Products without the half that says the same.
+#[derive(Debug, Clone, Copy)]
+struct Packed {
+    lower: [f64; COLUMNS * (COLUMNS + 1) / 2],
+    rows: usize,
+    decays: Option<[f64; 2]>,
+}
 
-/// A window that was looked at for the first time.
-pub(super) type Seen = (Window, Box<Products>);
+impl Packed {
+    fn of(products: &Products) -> Self {
+        let mut lower = [0.0; COLUMNS * (COLUMNS + 1) / 2];
+        for (i, row) in products.gram.iter().enumerate() {
+            lower[i * (i + 1) / 2..][..=i].copy_from_slice(&row[..=i]);
+        }
+        Self { lower, rows: products.rows, decays: products.decays }
+    }
 
-/// What is known of windows, and what a test adds to it.
+    fn unpack(&self) -> Products {
+        let mut gram = [[0.0; COLUMNS]; COLUMNS];
+        for (i, row) in gram.iter_mut().enumerate() {
+            row[..=i].copy_from_slice(&self.lower[i * (i + 1) / 2..][..=i]);
+        }
+        Products { gram, rows: self.rows, decays: self.decays }
+    }
+}
+
+/// Products that are kept in one piece: few enough for memory that has just been given back.
+const PACK: usize = 64;
+
+/// What is known of windows, and room for a test to work in and to tell what it found.
 pub(super) struct Notes<'a> {
-    pub(super) known: &'a Looks,
-    pub(super) seen: Vec<Seen>,
+    known: &'a Memo,
     pub(super) room: &'a mut Room,
 }
 
-/// Room that one look after the other uses.
+impl Notes<'_> {
+    /// What a window that was looked at says.
+    pub(super) fn products(&self, window: &Window) -> Option<Products> {
+        let at = *self.known.shard(window.0).looks.get(window)?;
+        Some(self.known.packs[at as usize / PACK][at as usize % PACK].unpack())
+    }
+}
+
+/// Room that one look after the other uses, and what was found for the first time.
 #[derive(Debug, Default)]
 pub(super) struct Room {
     pub(super) readings: Vec<f64>,
     pub(super) means: Vec<f64>,
     pub(super) cells: Vec<f64>,
+    evidence: Vec<(Place, Evidence)>,
+    windows: Vec<Window>,
+    /// Products of as many, all packs but the last one full.
+    packs: Vec<Vec<Packed>>,
+    places: Vec<(Place, Sought)>,
 }
 
-impl<'a> Notes<'a> {
-    fn new(known: &'a Looks, room: &'a mut Room) -> Self {
-        Self { known, seen: Vec::new(), room }
+impl Room {
+    /// A window was looked at for the first time.
+    pub(super) fn saw(&mut self, window: Window, products: Products) {
+        if self.windows.len().is_multiple_of(PACK) {
+            self.packs.push(Vec::new());
+        }
+        self.windows.push(window);
+        if let Some(pack) = self.packs.last_mut() {
+            pack.push(Packed::of(&products));
+        }
+    }
+
+    /// A step between two others was sought for the first time.
+    pub(super) fn sought(&mut self, place: Place, sought: Sought) {
+        self.places.push((place, sought));
     }
 }
 
-/// What is known of the same readings.
+/// Parts of a capture of which memory is kept apart, so that threads can take things in side by side.
+const SHARDS: usize = 16;
+/// Findings from which on several threads take them in.
+const WORTH_SHARING: usize = 1024;
+
+/// What is known of one part of the capture.
 #[derive(Debug, Default)]
-pub(super) struct Memo {
+struct Shard {
     /// The evidence at a place between two others, on the same ground.
     evidence: HashMap<Place, Evidence, Quick>,
-    /// What windows of readings say, on any ground.
-    looks: Looks,
+    /// What windows of readings say, on any ground: the number of their products.
+    looks: HashMap<Window, u32, Quick>,
     /// Where the step between two others is.
     places: HashMap<Place, Sought, Quick>,
 }
 
-/// Evidence at a place, and what was seen for the first time on the way to it.
+/// What is known of the same readings.
 #[derive(Debug)]
-pub(super) struct Weighed {
-    pub(super) evidence: Evidence,
-    seen: Option<Vec<Seen>>,
+pub(super) struct Memo {
+    /// Part of a place: its upper bits.
+    shift: u32,
+    shards: Vec<Shard>,
+    packs: Vec<Vec<Packed>>,
+    /// The pack that is filled one by one.
+    open: Option<usize>,
 }
 
 impl Memo {
+    /// Nothing is known of so many readings.
+    pub(super) fn of(readings: usize) -> Self {
+        let width = readings.div_ceil(SHARDS).max(1).next_power_of_two();
+        let shards = (0..SHARDS).map(|_| Shard::default()).collect();
+        Self { shift: width.trailing_zeros(), shards, packs: Vec::new(), open: None }
+    }
+
+    fn shard(&self, at: usize) -> &Shard {
+        &self.shards[at >> self.shift]
+    }
+
     /// Another slope is usual, or terms have another price.
     pub(super) fn new_ground(&mut self) {
-        self.evidence.clear();
+        self.shards.iter_mut().for_each(|shard| shard.evidence.clear());
     }
 
     /// The background was found to have another unrest.
     pub(super) fn new_rows(&mut self) {
-        self.looks.clear();
+        self.shards.iter_mut().for_each(|shard| shard.looks.clear());
+        (self.packs, self.open) = (Vec::new(), None);
     }
 
     /// More readings were found to be spikes.
     pub(super) fn new_spikes(&mut self) {
-        *self = Self::default();
-    }
-
-    /// Makes room for what is found at so many places.
-    pub(super) fn reserve(&mut self, places: usize) {
-        self.evidence.reserve(places);
-        self.looks.reserve(places);
+        self.shards.iter_mut().for_each(|shard| *shard = Shard::default());
+        (self.packs, self.open) = (Vec::new(), None);
     }
 
     /// Evidence at a place: what is known, or what `test` finds.
@@ -99,51 +164,98 @@ impl Memo {
         place: Place,
         room: &mut Room,
         test: impl FnOnce(&mut Notes<'_>) -> Evidence,
-    ) -> Weighed {
-        if let Some(evidence) = self.evidence.get(&place) {
-            return Weighed { evidence: *evidence, seen: None };
+    ) -> Evidence {
+        if let Some(evidence) = self.shard(place.1).evidence.get(&place) {
+            return *evidence;
         }
-        let mut notes = Notes::new(&self.looks, room);
-        let evidence = test(&mut notes);
-        Weighed { evidence, seen: Some(notes.seen) }
-    }
-
-    /// Remembers what was found at a place; hands the evidence back.
-    pub(super) fn keep(&mut self, place: Place, weighed: Weighed) -> Evidence {
-        if let Some(seen) = weighed.seen {
-            self.evidence.insert(place, weighed.evidence);
-            self.looks.extend(seen);
-        }
-        weighed.evidence
+        let evidence = test(&mut self.notes(room));
+        room.evidence.push((place, evidence));
+        evidence
     }
 
     /// For looks whose evidence is not asked for again.
     pub(super) fn notes<'a>(&'a self, room: &'a mut Room) -> Notes<'a> {
-        Notes::new(&self.looks, room)
-    }
-
-    /// Remembers those looks.
-    pub(super) fn learn(&mut self, seen: Vec<Seen>) {
-        self.looks.extend(seen);
+        Notes { known: self, room }
     }
 
     /// Where a step was sought last between the same neighbours.
     pub(super) fn sought(&self, place: Place) -> Option<&Sought> {
-        self.places.get(&place)
+        self.shard(place.1).places.get(&place)
     }
 
-    /// Remembers where steps are.
-    pub(super) fn found(&mut self, places: impl IntoIterator<Item = (Place, Sought)>) {
-        self.places.extend(places);
+    /// Remembers what was found.
+    pub(super) fn learn(&mut self, mut rooms: Vec<Room>) {
+        let first: Vec<usize> = rooms.iter_mut().map(|room| self.take_packs(room)).collect();
+        let found = rooms.iter().map(|room| room.evidence.len().max(room.places.len()));
+        if found.sum::<usize>() < WORTH_SHARING {
+            for (first, room) in first.iter().zip(&rooms) {
+                self.take_in(|k| (first + k) as u32, room);
+            }
+            return;
+        }
+        let (shift, rooms) = (self.shift, &rooms);
+        self.shards.par_iter_mut().enumerate().for_each(|(number, shard)| {
+            let own = |at: usize| at >> shift == number;
+            for (first, room) in first.iter().zip(rooms) {
+                let evidence = room.evidence.iter().filter(|(place, _)| own(place.1));
+                shard.evidence.extend(evidence.copied());
+                let windows = room.windows.iter().enumerate();
+                let windows = windows.filter(|(_, window)| own(window.0));
+                shard.looks.extend(windows.map(|(k, window)| (*window, (first + k) as u32)));
+                let places = room.places.iter().filter(|(place, _)| own(place.1));
+                shard.places.extend(places.copied());
+            }
+        });
+    }
+
+    /// Remembers what was found, and leaves the room empty for the next look.
+    pub(super) fn learn_at_once(&mut self, room: &mut Room) {
+        let packs = room.packs.drain(..).flatten();
+        let numbers: Vec<u32> = packs.map(|packed| self.append(packed)).collect();
+        self.take_in(|k| numbers[k], room);
+        room.evidence.clear();
+        room.windows.clear();
+        room.places.clear();
+    }
+
+    /// Adds the products of one window; their number.
+    fn append(&mut self, packed: Packed) -> u32 {
+        let open = self.open.filter(|open| self.packs[*open].len() < PACK).unwrap_or_else(|| {
+            self.packs.push(Vec::with_capacity(PACK));
+            self.packs.len() - 1
+        });
+        self.open = Some(open);
+        self.packs[open].push(packed);
+        (open * PACK + self.packs[open].len() - 1) as u32
+    }
+
+    /// Takes over the products that were found; the number of the first one.
+    fn take_packs(&mut self, room: &mut Room) -> usize {
+        let first = self.packs.len() * PACK;
+        self.packs.append(&mut room.packs);
+        first
+    }
+
+    /// Remembers what was found; `number` tells that of a window's products.
+    fn take_in(&mut self, number: impl Fn(usize) -> u32, room: &Room) {
+        for (place, evidence) in &room.evidence {
+            self.shards[place.1 >> self.shift].evidence.insert(*place, *evidence);
+        }
+        for (k, window) in room.windows.iter().enumerate() {
+            self.shards[window.0 >> self.shift].looks.insert(*window, number(k));
+        }
+        for (place, sought) in &room.places {
+            self.shards[place.1 >> self.shift].places.insert(*place, *sought);
+        }
     }
 }
 
 /// Hashes whole numbers that nobody chooses with ill intent: places in a capture.
-pub(super) type Quick = BuildHasherDefault<Mix>;
+type Quick = BuildHasherDefault<Mix>;
 
 /// Multiplies and turns.
 #[derive(Debug, Default)]
-pub(super) struct Mix(u64);
+struct Mix(u64);
 
 impl Hasher for Mix {
     fn write(&mut self, bytes: &[u8]) {
@@ -206,21 +318,26 @@ mod tests {
                 ground.term_cost = term_cost;
                 ground
             };
-            let test = |ground: &Ground<'_>, memo: &Memo, at: usize| {
-                memo.weigh((0, at, 1200), &mut Room::default(), |notes| {
-                    ground.test(0, at, 1200, true, 20.0, notes)
-                })
+            let test = |ground: &Ground<'_>, memo: &Memo, at: usize, room: &mut Room| {
+                memo.weigh((0, at, 1200), room, |notes| ground.test(0, at, 1200, true, 20.0, notes))
             };
             let (steep, flat) = (ground(0, 10.0), ground(1, 22.0));
-            let mut memo = Memo::default();
-            for at in (5..1195).step_by(17).chain([400, 800]) {
-                let weighed = test(&steep, &memo, at);
-                memo.keep((0, at, 1200), weighed);
-            }
-            memo.new_ground();
-            for at in (5..1195).step_by(17).chain([400, 800]) {
-                let alone = test(&flat, &Memo::default(), at);
-                assert_eq!(test(&flat, &memo, at).evidence, alone.evidence, "{at}");
+            // Taken in one by one, and all at once.
+            for together in [false, true] {
+                let (mut memo, mut room) = (Memo::of(1200), Room::default());
+                for at in (5..1195).step_by(17).chain([400, 800]) {
+                    test(&steep, &memo, at, &mut room);
+                    if !together {
+                        memo.learn_at_once(&mut room);
+                    }
+                }
+                memo.learn(vec![room]);
+                memo.new_ground();
+                for at in (5..1195).step_by(17).chain([400, 800]) {
+                    let known = test(&flat, &memo, at, &mut Room::default());
+                    let alone = test(&flat, &Memo::of(1200), at, &mut Room::default());
+                    assert_eq!(known, alone, "{at}");
+                }
             }
         }
     }

@@ -130,7 +130,7 @@ pub fn segment(
     let fade = soft::fade(values, &proposed, &noise);
     let mut candidates = proposed.clone();
     let mut again = 2;
-    let mut memo = Memo::default();
+    let mut memo = Memo::of(n);
     let chosen = loop {
         let ground = Ground {
             values,
@@ -353,36 +353,39 @@ fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
     let n = ground.values.len();
     let at: Vec<usize> = chosen.iter().map(|c| c.at).collect();
     let known = &*memo;
-    let seen: Vec<Vec<memo::Seen>> = chosen
-        .par_iter_mut()
+    let parts: Vec<(Vec<(usize, (f64, f64))>, Room)> = chosen
+        .par_iter()
         .enumerate()
         .filter(|(_, step)| step.evidence.near)
-        .map_init(Room::default, |room, (i, step)| {
+        .fold(Default::default, |(mut jumps, mut room): (Vec<_>, Room), (i, step)| {
             let left = if i > 0 { at[i - 1] } else { 0 };
             let right = at.get(i + 1).copied().unwrap_or(n);
-            let mut notes = known.notes(room);
-            let (jump, jump_sd) = ground.measure(left, step.at, right, &mut notes);
-            // Beside noise 10⁵ times as large the wider window does not tell the jump.
-            if jump_sd.is_finite() {
-                (step.evidence.jump, step.evidence.jump_sd) = (jump, jump_sd);
-            }
-            notes.seen
+            jumps.push((i, ground.measure(left, step.at, right, &mut known.notes(&mut room))));
+            (jumps, room)
         })
         .collect();
-    seen.into_iter().for_each(|seen| memo.learn(seen));
+    let (jumps, rooms): (Vec<_>, Vec<Room>) = parts.into_iter().unzip();
+    memo.learn(rooms);
+    // Beside noise 10⁵ times as large the wider window does not tell the jump.
+    for (i, (jump, jump_sd)) in jumps.concat().into_iter().filter(|(_, (_, sd))| sd.is_finite()) {
+        let evidence = &mut chosen[i].evidence;
+        (evidence.jump, evidence.jump_sd) = (jump, jump_sd);
+    }
 }
 
 fn places(ground: &Ground<'_>, chosen: &[Chosen], memo: &mut Memo) -> Vec<place::Place> {
     let n = ground.values.len();
     let known = &*memo;
-    let found: Vec<(memo::Place, Option<place::Sought>)> = (0..chosen.len())
+    let at_gap = |at: usize| place::Place { at, middle: at, low: at, high: at, surge: None };
+    let parts: Vec<(Vec<place::Place>, Room)> = (0..chosen.len())
         .into_par_iter()
-        .map(|i| {
+        .fold(Default::default, |(mut places, mut room): (Vec<place::Place>, Room), i| {
             let at = chosen[i].at;
             let left = if i > 0 { chosen[i - 1].at } else { 0 };
             let right = chosen.get(i + 1).map_or(n, |c| c.at);
             if ground.breaks.binary_search(&at).is_ok() {
-                return ((left, at, right), None);
+                places.push(at_gap(at));
+                return (places, room);
             }
             // A step stays on its side of a gap.
             let gap = ground.breaks.partition_point(|b| *b <= at);
@@ -390,12 +393,14 @@ fn places(ground: &Ground<'_>, chosen: &[Chosen], memo: &mut Memo) -> Vec<place:
             let right = ground.breaks.get(gap).map_or(right, |b| right.min(*b));
             let before = known.sought((left, at, right));
             let sought = place::refine(ground, left, &chosen[i], right, before);
-            ((left, at, right), Some(sought))
+            room.sought((left, at, right), sought);
+            places.push(sought.place);
+            (places, room)
         })
         .collect();
-    memo.found(found.iter().filter_map(|(place, sought)| Some((*place, (*sought)?))));
-    let at_gap = |at: usize| place::Place { at, middle: at, low: at, high: at, surge: None };
-    found.into_iter().map(|((_, at, _), sought)| sought.map_or(at_gap(at), |s| s.place)).collect()
+    let (places, rooms): (Vec<Vec<place::Place>>, Vec<Room>) = parts.into_iter().unzip();
+    memo.learn(rooms);
+    places.concat()
 }
 
 /// How sure each step is.

@@ -4,6 +4,8 @@
 //! dies away, leaves several readings off their level. How many, the ends of the stretches between
 //! the candidates tell: each reading's distance from its stretch's level, as a share of the jump there.
 
+use rayon::prelude::*;
+
 use super::jump::SOFT_FROM;
 use super::noise::Noise;
 
@@ -35,38 +37,15 @@ pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
     edges.extend(candidates);
     edges.push(values.len());
     // The second and the third reading.
-    let mut shares: [Vec<f64>; 2] = Default::default();
-    for ends in edges.windows(2) {
-        let stretch = &values[ends[0]..ends[1]];
-        let n = stretch.len();
-        if n < LEVEL + FAR {
-            continue;
-        }
-        // From beyond either end inwards.
-        let inwards = &values[ends[0].saturating_sub(BEYOND)..ends[0] + FAR + LEVEL];
-        let outwards = &values[ends[1] - FAR - LEVEL..values.len().min(ends[1] + BEYOND)];
-        let last = |readings: &[f64]| level(&readings[readings.len() - LEVEL..]);
-        let sides: [(f64, Vec<f64>); 2] = [
-            (last(inwards), inwards.to_vec()),
-            (level(&outwards[..LEVEL]), outwards.iter().rev().copied().collect()),
-        ];
-        for (level, readings) in sides {
-            let beyond = readings.len() - FAR - LEVEL;
-            let far = |a: f64, b: f64| if (b - level).abs() > (a - level).abs() { b } else { a };
-            let other = readings[..beyond].iter().copied().fold(level, far);
-            let jump = (other - level).abs();
-            let sigma = noise.sigma_at(level);
-            if jump > TELLS * SOFT_FROM * sigma.max(noise.sigma_at(other)) {
-                let miss = |value: f64| ((value - level).abs() - NOISE * sigma).max(0.0) / jump;
-                // The last reading nearer to the other level; the one after it is next to the jump.
-                let edge = readings.iter().rposition(|v| (v - level).abs() > 0.5 * jump);
-                let near = edge.and_then(|edge| readings.get(edge + 2..edge + 4));
-                for (shares, value) in shares.iter_mut().zip(near.into_iter().flatten()) {
-                    shares.push(miss(*value));
-                }
-            }
-        }
-    }
+    let shares: Vec<[Vec<f64>; 2]> = edges
+        .par_windows(2)
+        .fold(Default::default, |mut shares: [Vec<f64>; 2], ends| {
+            misses(values, ends[0], ends[1], noise, &mut shares);
+            shares
+        })
+        .collect();
+    let shares = [0, 1].map(|i| shares.iter().flat_map(|part| part[i].iter().copied()).collect());
+    let shares: [Vec<f64>; 2] = shares;
     if shares[0].len() < ENOUGH {
         return FADES;
     }
@@ -75,6 +54,37 @@ pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
         DOUBT * *shares.select_nth_unstable_by(at, f64::total_cmp).1 / SOFT
     });
     second.max(third.sqrt()).min(FADES)
+}
+
+/// By which share of the jump the second and the third reading at the ends of the stretch
+/// `from..to` miss its level.
+fn misses(values: &[f64], from: usize, to: usize, noise: &Noise, shares: &mut [Vec<f64>; 2]) {
+    if to - from < LEVEL + FAR {
+        return;
+    }
+    // From beyond either end inwards.
+    let inwards = &values[from.saturating_sub(BEYOND)..from + FAR + LEVEL];
+    let outwards = &values[to - FAR - LEVEL..values.len().min(to + BEYOND)];
+    let mut turned = [0.0; BEYOND + FAR + LEVEL];
+    let turned = &mut turned[..outwards.len()];
+    turned.iter_mut().zip(outwards.iter().rev()).for_each(|(to, from)| *to = *from);
+    for readings in [inwards, turned] {
+        let level = level(&readings[readings.len() - LEVEL..]);
+        let beyond = readings.len() - FAR - LEVEL;
+        let far = |a: f64, b: f64| if (b - level).abs() > (a - level).abs() { b } else { a };
+        let other = readings[..beyond].iter().copied().fold(level, far);
+        let jump = (other - level).abs();
+        let sigma = noise.sigma_at(level);
+        if jump > TELLS * SOFT_FROM * sigma.max(noise.sigma_at(other)) {
+            let miss = |value: f64| ((value - level).abs() - NOISE * sigma).max(0.0) / jump;
+            // The last reading nearer to the other level; the one after it is next to the jump.
+            let edge = readings.iter().rposition(|v| (v - level).abs() > 0.5 * jump);
+            let near = edge.and_then(|edge| readings.get(edge + 2..edge + 4));
+            for (shares, value) in shares.iter_mut().zip(near.into_iter().flatten()) {
+                shares.push(miss(*value));
+            }
+        }
+    }
 }
 
 /// Median.

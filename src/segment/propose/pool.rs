@@ -220,22 +220,44 @@ fn coarse<S: Send>(
 }
 
 /// The best cut among those with breaks within a block of the `rough` ones: all values there are
-/// items of their own, and what lies between is one item, as it is one stretch already.
+/// items of their own, and what lies between is one item, as it is one stretch already. The items of
+/// either half of the parts are made at the same time.
 fn refined(
     count: usize,
-    copy: impl Fn(usize, &mut [f64]),
+    copy: impl Fn(usize, &mut [f64]) + Sync,
     parts: &[Items],
     rough: &[usize],
     penalty: f64,
 ) -> Vec<usize> {
-    let mut between = Between::of(parts);
-    let mut items = Items::with_capacity(rough.len() * (3 * BLOCK + 1) + 1);
-    let mut buffer = Vec::new();
-    let mut done = 0;
-    for at in rough {
+    let (left, right) = parts.split_at(parts.len() / 2);
+    let middle = left.len() * TASK;
+    let (left, right) = rayon::join(
+        || near(rough, left, 0..middle, &copy),
+        || near(rough, right, middle..count, &copy),
+    );
+    breaks_of(&[left, right], penalty)
+}
+
+/// The values of `range` within a block of the `rough` breaks, and what lies between as one item each;
+/// `parts` hold the items of the range.
+fn near(
+    rough: &[usize],
+    parts: &[Items],
+    range: Range<usize>,
+    copy: impl Fn(usize, &mut [f64]),
+) -> Items {
+    let ends = |at: usize| {
         // At the borders of blocks, where items end.
         let from = (at / BLOCK).saturating_sub(1) * BLOCK;
-        let end = ((at.div_ceil(BLOCK) + 1) * BLOCK).min(count);
+        (from.max(range.start), ((at.div_ceil(BLOCK) + 1) * BLOCK).min(range.end))
+    };
+    let first = rough.partition_point(|at| ends(*at).1 <= range.start);
+    let rough = rough[first..].iter().map(|at| ends(*at)).take_while(|(from, _)| *from < range.end);
+    let mut between = Between::of(parts);
+    let mut items = Items::with_capacity(rough.clone().count() * (3 * BLOCK + 1) + 1);
+    let mut buffer = Vec::new();
+    let mut done = range.start;
+    for (from, end) in rough {
         let from = from.max(done);
         if from < end {
             between.take(done..from, &mut items);
@@ -245,8 +267,8 @@ fn refined(
             done = end;
         }
     }
-    between.take(done..count, &mut items);
-    breaks_of(&[items], penalty)
+    between.take(done..range.end, &mut items);
+    items
 }
 
 /// Goes through the items of all parts from the first to the last.

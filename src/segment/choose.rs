@@ -71,16 +71,17 @@ pub(super) fn eliminate(
         (left, candidates[i], candidates.get(after[i]).copied().unwrap_or(n))
     };
     let mut evidence = weigh_all(ground, k, |i| place(i, &before, &after), enough, memo);
-    let mut heap: BinaryHeap<Entry> = evidence
-        .iter()
-        .enumerate()
-        .map(|(at, e)| Entry { deviance: e.deviance - needed(e), at, version: 0 })
+    let surplus = |e: &Evidence| e.deviance - needed(e);
+    // Only what fails goes.
+    let mut heap: BinaryHeap<Entry> = (evidence.iter().enumerate())
+        .map(|(at, e)| Entry { deviance: surplus(e), at, version: 0 })
+        .filter(|entry| entry.deviance < 0.0)
         .collect();
     // A weak one between strong ones goes: what its neighbours say then is found on all cores.
-    let fails = |i: usize| evidence.get(i).is_some_and(|e| e.deviance < needed(e));
+    let fails = |i: usize| evidence.get(i).is_some_and(|e| surplus(e) < 0.0);
     let alone = |i: &usize| fails(*i) && !fails(before[*i]) && !fails(after[*i]);
     let at = |i: usize| candidates.get(i).copied();
-    let without: Vec<Place> = (0..k)
+    let without: Vec<Place> = (heap.iter().map(|entry| entry.at))
         .filter(alone)
         .flat_map(|i| {
             let (b, a) = (before[i], after[i]);
@@ -95,9 +96,6 @@ pub(super) fn eliminate(
     while let Some(entry) = heap.pop() {
         if gone[entry.at] || version[entry.at] != entry.version {
             continue;
-        }
-        if entry.deviance >= 0.0 {
-            break;
         }
         let i = entry.at;
         gone[i] = true;
@@ -114,11 +112,10 @@ pub(super) fn eliminate(
                 evidence[j] = weigh(ground, place, enough, memo, &mut room);
                 memo.learn_at_once(&mut room);
                 version[j] += 1;
-                heap.push(Entry {
-                    deviance: evidence[j].deviance - needed(&evidence[j]),
-                    at: j,
-                    version: version[j],
-                });
+                let entry = Entry { deviance: surplus(&evidence[j]), at: j, version: version[j] };
+                if entry.deviance < 0.0 {
+                    heap.push(entry);
+                }
             }
         }
     }

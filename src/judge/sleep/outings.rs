@@ -72,8 +72,11 @@ pub(super) const RISEN: f64 = 0.2;
 /// those below it by this many standard deviations of their number.
 const NOT_STRAY: f64 = 3.0;
 
-/// Fewest runs that a task measures.
+/// Fewest runs that a task measures, where they are short: of long ones fewer.
 const RUNS: usize = 64;
+const LONG_RUN: usize = 1024;
+/// Readings that tell the plateau of a run of more than a task takes.
+const SOME: usize = 1 << 13;
 /// Fraction of the golden ratio: its multiples' fractions lie evenly and keep no rhythm.
 const GOLDEN: f64 = 0.618_033_988_749_894_9;
 
@@ -96,9 +99,11 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     for (first, end) in powered(night, depths) {
         let (runs, below) = runs(night, baseline, first, end);
         strays += below;
+        let up: usize = runs.iter().map(|run| run.end - run.first).sum();
+        let few = (RUNS * LONG_RUN * runs.len()).checked_div(up).unwrap_or(RUNS).clamp(1, RUNS);
         let measured: Vec<Option<Outing>> = runs
             .into_par_iter()
-            .with_min_len(RUNS)
+            .with_min_len(few)
             .map(|run| measure(night, depths, baseline, run, (first, end)))
             .collect();
         for outing in measured.into_iter().flatten() {
@@ -292,11 +297,11 @@ impl Heights<'_> {
         self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
     }
 
-    /// Heights of `low_a` and more; of many samples, those of as many as a task takes.
+    /// Heights of `low_a` and more; of more samples than a task takes, those of [`SOME`].
     fn from(&self, low_a: f64, samples: Range<usize>) -> Vec<f64> {
         let mut risen = Vec::new();
         if samples.len() > TASK {
-            let some = scattered(&samples, TASK).map(|sample| self.at(sample));
+            let some = scattered(&samples, SOME).map(|sample| self.at(sample));
             risen.extend(some.filter(|height_a| *height_a >= low_a));
         } else {
             self.in_blocks(samples, |_, heights| {

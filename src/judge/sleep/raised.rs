@@ -108,9 +108,14 @@ fn within(
     let above_a: Vec<f64> =
         drawn_a.iter().zip(opening(&drawn_a, window)).map(|(drawn, level)| drawn - level).collect();
     // The opening follows the lowest readings: the middle of the noise lies above it.
-    let mut sorted = above_a.clone();
-    sorted.sort_by(f64::total_cmp);
-    let (quartile_a, middle_a) = (sorted[sorted.len() / 4], sorted[sorted.len() / 2]);
+    let mut ranked = above_a.clone();
+    let (quarter, half) = (ranked.len() / 4, ranked.len() / 2);
+    let (below, middle_a, _) = ranked.select_nth_unstable_by(half, f64::total_cmp);
+    let middle_a = *middle_a;
+    let quartile_a = match quarter < below.len() {
+        true => *below.select_nth_unstable_by(quarter, f64::total_cmp).1,
+        false => middle_a,
+    };
     let sigma_a = ((middle_a - quartile_a) / QUARTILE).max(baseline.sigma_a);
     let runs = runs(&above_a, middle_a + LASTS * sigma_a, middle_a + RISES * sigma_a);
     let wake = |at: usize| {

@@ -243,7 +243,7 @@ struct Net {
 
 /// Charge and mean with the zero removed; `None` when nobody checked it.
 ///
-/// The zero's uncertainty is one and the same over the whole capture, and the meter's accuracy the
+/// The zero's uncertainty is that of its mean over the capture, and the meter's accuracy the
 /// half-width of a rectangle in the charge (JCGM 100:2008, 4.3.7).
 ///
 /// `∫z dt` over the time measured: the zero is straight between its knots, so its mean over the
@@ -284,7 +284,7 @@ fn without_zero(
         charge_ah,
         expanded_ah: loads
             .zero
-            .trusted_to_a
+            .mean_trusted_to_a
             .map(|trusted_a| (trusted_a * measured_s / 3600.0).hypot(of_gain_ah)),
         mean_a: totals.mean_a - zero_c / measured_s,
     })

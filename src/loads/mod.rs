@@ -6,10 +6,12 @@
 //! wander     the covariance of the levels  likelihood   of the variances, given the levels
 //! solve      generalised least squares     nnls         draws that cannot be negative
 //! uncertainty  the budget of each draw     rounding     what the counts leave
+//! doubt      how far the removed zero may be off
 //! turned     a clamp put on backwards
 //! ```
 
 mod attribute;
+mod doubt;
 mod likelihood;
 mod names;
 mod nnls;

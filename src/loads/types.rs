@@ -32,6 +32,10 @@ pub struct ZeroModel {
     pub trusted: bool,
     /// To how many ampere the level can be trusted, about 95 %.
     pub trusted_to_a: Option<f64>,
+    /// Doubt of the zero's mean over the capture, about 95 %, ampere; the meter's own counts are not in it.
+    pub mean_expanded_a: Option<f64>,
+    /// The same with the meter's counts and resolution: to how many ampere a mean over the capture can be trusted.
+    pub mean_trusted_to_a: Option<f64>,
     /// Plain answer.
     pub answer: String,
 }

@@ -105,15 +105,6 @@ impl Wander {
         length_s * (self.walk_a2_per_s + length_s * slope_a2_per_s2)
     }
 
-    /// Variance of the zero about the straight line between two moments `length_s` apart, at `w` of
-    /// the way, ampere². Of the smooth kind it is `∫ G² du` slope variances, `G` Green's function of
-    /// `d²/dt²` that is 0 at both moments.
-    pub(super) fn bridge_a2(self, length_s: f64, w: f64) -> f64 {
-        let bridge = w * (1.0 - w);
-        let smooth_a2_per_s = self.slope_a2_per_s3 * length_s * length_s * bridge / 3.0;
-        length_s * bridge * (self.walk_a2_per_s + smooth_a2_per_s)
-    }
-
     /// What a time of `length_s` adds.
     pub(super) fn added(self, length_s: f64) -> Added {
         let (s, b, l) = (self.walk_a2_per_s, self.slope_a2_per_s3, length_s);
@@ -256,7 +247,7 @@ pub(super) mod tests {
     /// Covariance of the zero at two moments: of a Wiener process `s min(t, u)`, of its integral
     /// `b a²(3c − a)/6` with `a` the earlier and `c` the later (Rasmussen & Williams 2006, Gaussian
     /// Processes for Machine Learning, 6.3.1; from memory).
-    fn at_moments(wander: Wander, t: f64, u: f64) -> f64 {
+    pub(in crate::loads) fn at_moments(wander: Wander, t: f64, u: f64) -> f64 {
         let (a, c) = (t.min(u), t.max(u));
         wander.walk_a2_per_s * a + wander.slope_a2_per_s3 * a * a * (3.0 * c - a) / 6.0
     }
@@ -277,25 +268,17 @@ pub(super) mod tests {
     }
 
     #[test]
-    fn a_wander_moves_as_far_as_it_says_and_bridges_two_moments() {
+    fn a_wander_moves_as_far_as_it_says() {
         for (wander, other) in
             [(Wander::walk(3.0, 50.0), WANDERS[1]), (Wander::smooth(3.0, 50.0), WANDERS[0])]
         {
             assert_relative_eq!(wander.move_a2(0.0, 50.0), 9.0, max_relative = 1e-12);
             let both = wander.plus(0.25, other);
-            let (from_s, length_s, w) = (20.0, 40.0, 0.3);
-            // Weighted sums of the zero at three moments, their variances written out.
-            let moments = [from_s, from_s + w * length_s, from_s + length_s];
-            let variance = |weights: [f64; 3]| {
-                let cell = |i: usize, j: usize| {
-                    weights[i] * weights[j] * at_moments(both, moments[i], moments[j])
-                };
-                (0..9).map(|ij| cell(ij / 3, ij % 3)).sum::<f64>()
-            };
-            let moved = variance([-1.0, 0.0, 1.0]);
+            let (from_s, length_s) = (20.0, 40.0);
+            let moved = at_moments(both, from_s, from_s)
+                + at_moments(both, from_s + length_s, from_s + length_s)
+                - 2.0 * at_moments(both, from_s, from_s + length_s);
             assert_relative_eq!(both.move_a2(from_s, length_s), moved, max_relative = 1e-9);
-            let bridge = variance([w - 1.0, 1.0, -w]);
-            assert_relative_eq!(both.bridge_a2(length_s, w), bridge, max_relative = 1e-9);
         }
     }
 

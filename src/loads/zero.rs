@@ -1,14 +1,13 @@
 //! Where nothing is powered, what the meter showed there, and whether it is to be believed.
 
-use nalgebra::DVector;
-
 use super::ZeroModel;
+use super::doubt;
 use super::phases::Row;
 use super::solve::{Column, Fit};
 use super::timeline::Timeline;
 use super::uncertainty::Meter;
 use crate::findings::ZeroCheck;
-use crate::numeric::{Quantity, coverage_factor_95, rectangular};
+use crate::numeric::{Quantity, rectangular};
 
 /// A clamp that comes back to within this of zero will do for loads of some 100 mA (common practice, no source).
 pub(super) const CLAMP_RETURN_A: f64 = 0.015;
@@ -100,39 +99,6 @@ pub(super) fn mark_found(rows: &mut [Row], timeline: &Timeline, tolerance: Toler
         let off = timeline.all_off(row.start_s, row.end_s);
         row.zero = off && row.level_a.abs() <= tolerance.half_width_a + 2.0 * row.u_a;
     }
-}
-
-/// Standard uncertainty of the zero at a time, from the checks and the wander to the nearest of
-/// them: linear between two checks with the bridge's variance, its move outside them, and with the
-/// doubt of the fitted drift and bow over what the checks leave open.
-fn uncertainty_a(time_s: f64, checks: &[(f64, f64)], fit: &Fit) -> f64 {
-    let begin_s = fit.design.rows.start_s[0];
-    let after = checks.partition_point(|check| check.0 <= time_s);
-    let near = match (after.checked_sub(1).map(|k| checks[k]), checks.get(after).copied()) {
-        (Some((t0, u0)), Some((t1, u1))) => {
-            let w = (time_s - t0) / (t1 - t0);
-            let parts = [(1.0 - w, t0, u0), (w, t1, u1)];
-            (parts.to_vec(), fit.wander.bridge_a2(t1 - t0, w))
-        }
-        (Some((t, u)), None) | (None, Some((t, u))) => {
-            let from_s = (t.min(time_s) - begin_s).max(0.0);
-            (vec![(1.0, t, u)], fit.wander.move_a2(from_s, (time_s - t).abs()))
-        }
-        (None, None) => (Vec::new(), 0.0),
-    };
-    let (parts, wander_a2) = near;
-    let open = |of: &dyn Fn(f64) -> f64| {
-        of(time_s) - parts.iter().map(|(weight, t, _)| weight * of(*t)).sum::<f64>()
-    };
-    let mut a = DVector::zeros(fit.beta.len());
-    if let Some(j) = fit.column(Column::Drift) {
-        a[j] = open(&|t| t);
-    }
-    if let Some(j) = fit.column(Column::Bow) {
-        a[j] = open(&|t| fit.design.rows.bow(t));
-    }
-    let known_a2: f64 = parts.iter().map(|(weight, _, u)| (weight * u).powi(2)).sum();
-    (known_a2 + wander_a2 + fit.variance(&a)).sqrt()
 }
 
 /// Everything that the zero's answer needs.
@@ -232,16 +198,16 @@ pub(super) fn model(at: &Circumstances<'_>, fit: &Fit, fit_rows: &[usize]) -> Ze
     zero.trusted =
         believable && at.missed_s.is_empty() && zero.checks.iter().all(|c| c.within_tolerance);
 
-    let known: Vec<(f64, f64)> = checks.iter().map(|&k| (time_s(k), check_u(k))).collect();
-    let mut moments = vec![at.start_s, at.end_s];
-    moments.extend(known.windows(2).map(|pair| 0.5 * (pair[0].0 + pair[1].0)));
-    let worst_a = moments.iter().map(|&t| uncertainty_a(t, &known, fit)).fold(0.0, f64::max);
+    let doubts = doubt::of(&zero, fit, at.end_s);
     let rest_a = zero.checks.iter().map(|c| c.residual_a.abs()).fold(0.0, f64::max);
-    let u_a = worst_a.hypot(rest_a);
-    zero.standard_uncertainty_a = Some(u_a);
-    let factor = coverage_factor_95(fit.wander_df.map(|df| df.max(2.0)));
+    let df = fit.wander_df.map(|df| df.max(2.0));
     let rounding = crate::numeric::resolution(at.meter.resolution_a);
-    let trusted_to_a = (factor * u_a).hypot(2.0 * rectangular(at.meter.counts_a).hypot(rounding));
+    let own_a = 2.0 * rectangular(at.meter.counts_a).hypot(rounding);
+    zero.standard_uncertainty_a = Some(doubts.worst.standard_a().hypot(rest_a));
+    let mean_a = doubts.mean.expanded_a(df);
+    zero.mean_expanded_a = Some(mean_a);
+    zero.mean_trusted_to_a = Some(mean_a.hypot(own_a));
+    let trusted_to_a = doubts.worst.expanded_a(df).hypot(2.0 * rest_a).hypot(own_a);
     zero.trusted_to_a = Some(trusted_to_a);
     zero.answer = if believable {
         answer(at, &zero, shape, trusted_to_a)

@@ -124,7 +124,7 @@ pub(super) fn level(night: &Night<'_>, visits: &[Rest]) -> Option<Floor> {
     let type_b = rectangular(meter.accuracy_percent_of_reading / 100.0 * value_a)
         + rectangular(meter.accuracy_counts * resolution_a)
         + resolution_a * resolution_a / 12.0
-        + night.loads.zero.standard_uncertainty_a.unwrap_or(0.0).powi(2);
+        + night.loads.zero.mean_expanded_a.map_or(0.0, |a| 0.5 * a).powi(2);
     let u_a = (type_a.max(wander) + type_b).sqrt();
     let own = type_a.max(wander);
     // Welch-Satterthwaite with the stretches' scatter as the only estimated part.

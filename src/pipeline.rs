@@ -80,7 +80,12 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         &judgement,
         request.sheet,
     );
+    findings.cautions.extend(capture::says_little(&capture.samples));
     findings.budget = budget::of_findings(&findings, request.sheet);
+    if let Some(budget) = &findings.budget {
+        let unit = budget.cautions.iter().filter(|caution| caution.code == "unit-doubtful");
+        findings.cautions.extend(unit.cloned());
+    }
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
 }
 

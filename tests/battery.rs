@@ -335,6 +335,38 @@ fn a_night_without_a_list_is_carried_by_its_levels() {
     assert!(codes(&budget).contains(&"beyond-peukert"));
 }
 
+// Ten minutes at 10 mA and ten at 210 mA are what somebody did, not the hut's day: neither the
+// battery nor a load is blamed by them.
+#[test]
+fn a_visit_without_a_list_is_no_verdict_on_the_battery() {
+    let state = |id: usize, mean_a: f64| {
+        json!({"id": id, "mean_a": mean_a, "noise_a": 0.001, "time_s": 600.0,
+            "share_of_time": 0.5, "charge_ah": mean_a / 6.0})
+    };
+    let found = result(json!({
+        "segments": [stretch(0.0, 600.0, 0.010, Some(0)), stretch(600.0, 1200.0, 0.210, Some(1))],
+        "states": [state(0, 0.010), state(1, 0.210)],
+    }));
+    for days in [0.2, 2.0, 40.0] {
+        let text = format!("{HUT}\n[complaint]\nlasted_days = {days}\n");
+        let budget = budget::of_findings(&found, &sheet(&text)).unwrap();
+        assert_eq!(budget.case, BatteryCase::TooShort, "{days}: {}", budget.conclusion);
+        assert!(budget.conclusion.contains("no verdict"), "{}", budget.conclusion);
+        assert!(!budget.conclusion.contains("explain"), "{}", budget.conclusion);
+    }
+}
+
+// 20 A from 18 Ah all day long: milliamperes read as amperes, not a load.
+#[test]
+fn a_draw_that_empties_the_battery_within_the_hour_doubts_the_unit() {
+    let of = |draw_a: f64| {
+        let found = result(json!({"loads": [load("radio", "on", draw_a, [0.001, 0.0, 0.0])]}));
+        let budget = budget::of_findings(&found, &sheet(HUT)).unwrap();
+        codes(&budget).contains(&"unit-doubtful")
+    };
+    assert!(of(20.0) && !of(2.0));
+}
+
 // By hand: ten hours of which two are a zero check and three are sun with its ramps: five hours
 // at 20 mA are left, 0.48 Ah a day.
 #[test]

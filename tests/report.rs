@@ -372,6 +372,22 @@ fn sleep_is_told_where_something_wakes() {
     assert!(!text_of(&visit, "report.html").contains("All wakes from their start"));
 }
 
+/// Edges of wakes are what the unit did: the picture marks none of them as a step that no event
+/// explains, as the words say that nothing is left unexplained.
+#[test]
+fn wakes_are_no_loose_steps_in_the_picture() {
+    let unit = bundled(
+        "receivers/receiver-07.csv",
+        "receivers/receiver-events.csv",
+        &sheet("receivers/receiver-jobsheet.toml"),
+    );
+    assert!(unit.findings.sleep.as_ref().unwrap().wakes.len() > 10);
+    let bundle = report::bundle(&unit).unwrap();
+    assert!(text_of(&bundle, "report.txt").contains("- Nothing: every event has its step"));
+    assert!(!text_of(&bundle, "plots/capture.svg").contains(">?<"));
+    assert!(!text_of(&bundle, "report.html").contains("step that no event explains"));
+}
+
 #[test]
 fn a_batch_leaves_every_face_with_a_row_for_every_capture() {
     let bundle = batch();
@@ -387,7 +403,14 @@ fn a_batch_leaves_every_face_with_a_row_for_every_capture() {
         assert!(html.contains(&format!("<td>receiver-{i:02}</td>")), "receiver-{i:02}");
     }
     assert!(html.contains("receiver-01.csv: is no capture"), "the reason stands in its row");
-    for word in ["modified z", "ESD critical", "Cpk", "between units", "order of test"] {
+    for word in [
+        "modified z",
+        "ESD critical",
+        "Cpk",
+        "between units",
+        "order of test",
+        "share of time not asleep",
+    ] {
         assert!(html.contains(word), "{word}");
     }
     let ids: Vec<_> =

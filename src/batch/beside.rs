@@ -2,6 +2,7 @@
 //! another unit.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use crate::findings::{Caution, Measure, UnitStatus};
 
@@ -36,6 +37,8 @@ pub(super) fn beside(outcomes: &[UnitOutcome]) -> Beside {
     let mut cautions = Vec::new();
     cautions.extend(shorter(&outcomes));
     cautions.extend(lacking(&outcomes));
+    cautions.extend(copies(&outcomes));
+    cautions.extend(namesakes(&outcomes));
     Beside { outcomes, cautions }
 }
 
@@ -110,6 +113,53 @@ fn shorter(outcomes: &[UnitOutcome]) -> Option<Caution> {
     })
 }
 
+/// Captures that give the very same figures: no two measurements do.
+fn copies(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let mut first: BTreeMap<Vec<u64>, &str> = BTreeMap::new();
+    let mut same: Vec<String> = Vec::new();
+    // A single figure may agree by its rounding.
+    for outcome in counting(outcomes).filter(|outcome| outcome.measured.len() > 1) {
+        let figures = outcome.measured.iter().map(|m| m.value.to_bits()).collect();
+        match first.get(&figures) {
+            Some(file) => same.push(format!("{} and {file}", outcome.file)),
+            None => drop(first.insert(figures, &outcome.file)),
+        }
+    }
+    (!same.is_empty()).then(|| {
+        Caution::new(
+            "same-capture",
+            format!("The same to the last digit, so the one is a copy of the other: {}. Leave one of them out: they make spread and repeatability look better than they are.", listed(&same)),
+        )
+    })
+}
+
+/// Few units of which files of one name stand in several folders: whether these are repeats of one
+/// unit or units of one name only a person can tell. Where most units have such files, they are
+/// the procedure.
+fn namesakes(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let mut files: BTreeMap<&str, Vec<&Path>> = BTreeMap::new();
+    for outcome in counting(outcomes) {
+        files.entry(&outcome.unit).or_default().push(Path::new(&outcome.file));
+    }
+    let of_one_name = |files: &[&Path]| {
+        files.iter().enumerate().any(|(i, a)| {
+            let earlier = &files[..i];
+            earlier.iter().any(|b| a.file_name() == b.file_name())
+        })
+    };
+    let named: Vec<String> = files
+        .iter()
+        .filter(|(_, files)| of_one_name(files))
+        .map(|(unit, _)| (*unit).to_owned())
+        .collect();
+    (!named.is_empty() && 2 * named.len() <= files.len()).then(|| {
+        Caution::new(
+            "same-name",
+            format!("Files of one name stand in several folders and count as repeats of one unit: {}. Where they are different units, name them in --unit-list.", listed(&named)),
+        )
+    })
+}
+
 /// Captures that lack what nearly all others show.
 fn lacking(outcomes: &[UnitOutcome]) -> Vec<Caution> {
     let whole = counting(outcomes).count();
@@ -151,7 +201,7 @@ mod tests {
             measure,
             load: None,
             state: None,
-            value: value * (1.0 + 0.01 * (at % 5) as f64),
+            value: value * (1.0 + 0.01 * (at % 5) as f64 + 1e-6 * at as f64),
             expanded_uncertainty: None,
             scatter: None,
             limit_low: None,
@@ -195,6 +245,30 @@ mod tests {
         assert_eq!(doubtful, [4]);
         let reason = found.outcomes[4].reason.as_deref().unwrap();
         assert!(reason.contains("about 1000 times the other units'"), "{reason}");
+    }
+
+    #[test]
+    fn a_copy_and_a_name_used_twice_are_told() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        outcomes[7].measured = outcomes[2].measured.clone();
+        outcomes[9].unit = "rx-03".to_owned();
+        outcomes[9].file = "tuesday/rx-03.csv".to_owned();
+        let found = beside(&outcomes);
+        let copies = told(&found, "same-capture");
+        assert!(copies[0].contains("rx-07.csv and rx-02.csv"), "{copies:?}");
+        let named = told(&found, "same-name");
+        assert!(named[0].contains("one unit: rx-03."), "{named:?}");
+        // Every unit in both folders is the procedure, and repeats of other names are meant.
+        let twice = (0..12).map(|at| UnitOutcome { unit: format!("rx-{:02}", at % 6), ..unit(at) });
+        let meant: Vec<UnitOutcome> = twice.collect();
+        assert!(told(&beside(&meant), "same-name").is_empty());
+        let folders: Vec<UnitOutcome> = (0..12)
+            .map(|at| {
+                let file = format!("run{}/rx-{:02}.csv", at / 6, at % 6);
+                UnitOutcome { unit: format!("rx-{:02}", at % 6), file, ..unit(at) }
+            })
+            .collect();
+        assert!(told(&beside(&folders), "same-name").is_empty());
     }
 
     #[test]

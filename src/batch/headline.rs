@@ -1,18 +1,23 @@
 //! The batch's answer in one or two sentences.
 
+use std::collections::BTreeSet;
+
 use crate::findings::{Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict};
-use crate::numeric::{Quantity, Unit};
+use crate::numeric::{Quantity, Unit, significant};
 
 use super::population::si_unit;
 
 /// Units named in the headline before it says "and more".
 const NAMED: usize = 6;
+/// Units that a statement about the batch needs: of four, none of them outside, nearly half of all
+/// units might be (Clopper and Pearson).
+pub(crate) const ENOUGH: u64 = 5;
 
 /// What stands out, and how near the batch is to its limits.
 pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> String {
     let measured = units.iter().filter(|unit| unit.status == UnitStatus::Measured).count();
     let mut out: Vec<String> = Vec::new();
-    for unit in units {
+    for unit in units.iter().filter(|unit| unit.status == UnitStatus::Measured) {
         let worst = unit
             .measures
             .iter()
@@ -38,15 +43,24 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
             )
         }
     };
+    let whole = population.iter().map(|row| row.units).max().unwrap_or(0);
+    let limited = population.iter().any(|row| row.outside_at_most.is_some());
+    if limited && whole < ENOUGH {
+        return format!(
+            "{found} With {whole} unit{} nothing can be said of the batch as a whole.",
+            if whole == 1 { "" } else { "s" }
+        );
+    }
     let risk = population
         .iter()
+        .filter(|row| row.units >= ENOUGH)
         .filter_map(|row| row.outside_at_most.map(|share| (share, row)))
         .min_by(|a, b| margin(a.1).total_cmp(&margin(b.1)).then(b.0.total_cmp(&a.0)));
     match risk {
         Some((share, row)) => {
             let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
                 (Some(cpk), Some(low), Some(high)) => {
-                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2})")
+                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}, outliers set aside)")
                 }
                 _ => String::new(),
             };
@@ -54,14 +68,35 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
                 (Some(_), Some(_)) => ("limits", "them"),
                 _ => ("limit", "it"),
             };
+            let beyond = beyond(units, row);
+            let count = match beyond.len() {
+                0 => format!("none of {} units is beyond {them}", row.units),
+                1 => format!("1 of {} units is beyond {them}", row.units),
+                n => format!("{n} of {} units are beyond {them}", row.units),
+            };
             format!(
-                "{found} Nearest to its {limits} is the {}: with 95 % confidence at most {} of such units lie outside {them}{quoted}.",
+                "{found} Nearest to its {limits} is the {}: {count}, and with 95 % confidence at most {} of such units lie outside{quoted}.",
                 name_of(row.measure, row.load.as_deref(), row.state.as_deref()),
                 percent(share),
             )
         }
         None => found,
     }
+}
+
+/// Units that do not conform by this quantity.
+fn beyond<'a>(units: &'a [UnitRow], row: &PopulationRow) -> BTreeSet<&'a str> {
+    let of_row =
+        |m: &&MeasureRow| (m.measure, &m.load, &m.state) == (row.measure, &row.load, &row.state);
+    units
+        .iter()
+        .filter(|unit| unit.status == UnitStatus::Measured)
+        .filter(|unit| {
+            let mut own = unit.measures.iter().filter(of_row);
+            own.any(|measure| measure.verdict == Verdict::NonConforming)
+        })
+        .map(|unit| unit.unit.as_str())
+        .collect()
 }
 
 /// Distance of the middle unit from the nearer limit, in robust standard deviations: what the bound
@@ -106,7 +141,8 @@ pub(super) fn name_of(measure: Measure, load: Option<&str>, state: Option<&str>)
 /// A value of it with its unit.
 pub(super) fn shown(measure: Measure, value: f64) -> String {
     match si_unit(measure) {
-        "s" => format!("{value:.3} s"),
+        "s" => format!("{} s", significant(value, 4)),
+        "1" => format!("{} %", significant(100.0 * value, 3)),
         "Ah" => Quantity::new(value, Unit::AmpereHour).to_string(),
         _ => Quantity::amperes(value).to_string(),
     }

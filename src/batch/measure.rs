@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fault::InputFault;
 use crate::findings::{CommonTo, Findings, LoadRow, Measure, UnitStatus, Verdict};
-use crate::numeric::Quantity;
+use crate::numeric::{Quantity, coverage_factor_95, duration};
 
 /// One quantity of one unit, with what the population needs of its uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -113,8 +113,9 @@ fn nothing_shows(findings: &Findings) -> String {
     let (low, high) = (findings.totals.minimum_a, findings.totals.maximum_a);
     let (low, high) = (Quantity::amperes(low).to_string(), Quantity::amperes(high).to_string());
     let stay = if low == high { format!("at {low}") } else { format!("between {low} and {high}") };
+    let length = duration(findings.capture.duration_s);
     format!(
-        "nothing in it could be measured, its readings stay {stay}: the unit is dead or was not connected, or the capture is another's"
+        "nothing in its {length} could be measured, its readings stay {stay}: the unit is dead or was not connected, or the capture is another's"
     )
 }
 
@@ -134,6 +135,8 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     let Some(sleep) = &findings.sleep else { return all };
     let judged = |mut measured: Measured, limit_name: &str| {
         if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == limit_name) {
+            // Of several kinds of wakes the one that the limit is held against.
+            measured.value = found.value;
             measured.limit_high = Some(found.limit);
             measured.verdict = found.verdict;
         }
@@ -149,6 +152,12 @@ fn measured(findings: &Findings) -> Vec<Measured> {
         all.extend(wakes.period_s.map(|period_s| lone(Measure::WakePeriod, period_s)));
         let charge = lone(Measure::WakeCharge, wakes.charge_each_ah);
         all.push(judged(charge, "wake_charge_max_ah"));
+    }
+    // Of interest only against a limit: it depends on how long the capture runs.
+    if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == "awake_share_max") {
+        let mut share = judged(lone(Measure::AwakeShare, found.value), "awake_share_max");
+        share.expanded_uncertainty = Some(coverage_factor_95(None) * found.standard_uncertainty);
+        all.push(share);
     }
     all
 }

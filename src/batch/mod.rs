@@ -13,6 +13,7 @@ mod population;
 mod spread;
 mod unit;
 
+pub(crate) use headline::ENOUGH;
 pub use measure::{Measured, UnitOutcome};
 pub use population::population;
 pub use unit::{UnitPattern, UnitSource};

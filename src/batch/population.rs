@@ -102,6 +102,7 @@ pub(super) fn si_unit(measure: Measure) -> &'static str {
         Measure::Draw | Measure::Noise | Measure::SleepFloor => "A",
         Measure::TimeToSleep | Measure::WakePeriod => "s",
         Measure::WakeCharge => "Ah",
+        Measure::AwakeShare => "1",
     }
 }
 
@@ -155,7 +156,7 @@ fn row(
     let moments = Moments::of(&means);
     let inner = Moments::of(&inside);
     let robust = RobustSpread::of(&means);
-    let (between_unit_sd, repeatability_sd) = components(column, &units, inner.as_ref());
+    let (between_unit_sd, repeatability_sd) = components(column, &units, &kept, inner.as_ref());
     let limit_low = column.iter().find_map(|(_, measured)| measured.limit_low);
     let limit_high = column.iter().find_map(|(_, measured)| measured.limit_high);
     let normal = normality(&inside);
@@ -211,6 +212,8 @@ fn row(
         units: units.len() as u64,
         mean: moments.map_or(0.0, |moments| moments.mean),
         sd: moments.and_then(|moments| moments.sd),
+        kept_mean: inner.as_ref().map(|moments| moments.mean),
+        kept_sd: inner.as_ref().and_then(|moments| moments.sd),
         between_unit_sd,
         repeatability_sd,
         median: robust.map_or(0.0, |robust| robust.median),
@@ -269,16 +272,18 @@ fn mark_outliers(
     outlying
 }
 
-/// Spread between units with the measurement's own share removed, and the spread of repeats.
+/// Spread between the units `kept` with the measurement's own share removed, and the spread of
+/// repeats.
 ///
 /// With repeats both are variance components of a one-way random-effects model; without, the mean
 /// square of the measurement's own scatter is taken off the spread as measured.
 fn components(
     column: &[(usize, &Measured)],
     units: &[UnitValue<'_>],
+    kept: &[usize],
     inner: Option<&Moments>,
 ) -> (Option<f64>, Option<f64>) {
-    let groups: Vec<Vec<f64>> = units.iter().map(|unit| unit.repeats.clone()).collect();
+    let groups: Vec<Vec<f64>> = kept.iter().map(|at| units[*at].repeats.clone()).collect();
     if let Some(anova) = OneWay::of(&groups) {
         return (Some(anova.between_unit_sd()), Some(anova.repeatability_sd()));
     }
@@ -458,6 +463,35 @@ mod tests {
         assert!(found.population.iter().all(|row| row.units == 10));
         assert!(found.cautions.iter().any(|caution| caution.code == "left-out"));
         assert!(named(&found).is_empty());
+        // What does not count does not stand out either, whatever its verdict.
+        outcomes[3].measured[0].verdict = Verdict::NonConforming;
+        let headline = population(&outcomes).headline;
+        assert!(headline.contains("no unit stands out"), "{headline}");
+    }
+
+    // By hand: 1 to 9 have the mean 5 and the variance 60/8; with 1000 beside them the mean is 104.5.
+    #[test]
+    fn spread_and_capability_leave_the_outliers_out_alike() {
+        for repeats in 1..=2 {
+            let outcomes: Vec<UnitOutcome> = (0..10 * repeats)
+                .map(|at| {
+                    let unit = at / repeats;
+                    let mut outcome = batch(0, 1, |_, _| None).remove(0);
+                    outcome.unit = format!("u{unit}");
+                    outcome.measured.truncate(1);
+                    outcome.measured[0].scatter = Some(0.0);
+                    outcome.measured[0].value = if unit == 9 { 1000.0 } else { unit as f64 + 1.0 };
+                    outcome
+                })
+                .collect();
+            let row = &population(&outcomes).population[0];
+            assert_eq!(row.outliers, ["u9"]);
+            approx::assert_relative_eq!(row.mean, 104.5, max_relative = 1e-12);
+            approx::assert_relative_eq!(row.kept_mean.unwrap(), 5.0, max_relative = 1e-12);
+            let sd = 7.5f64.sqrt();
+            approx::assert_relative_eq!(row.kept_sd.unwrap(), sd, max_relative = 1e-12);
+            approx::assert_relative_eq!(row.between_unit_sd.unwrap(), sd, max_relative = 1e-12);
+        }
     }
 
     #[test]
@@ -528,6 +562,9 @@ mod tests {
         let found = population(&batch(1, 1, |_, _| None));
         assert_eq!((found.population[0].sd, found.population[0].cpk), (None, None));
         assert!(found.headline.contains("no unit stands out"), "{}", found.headline);
+        assert!(
+            found.headline.ends_with("With 1 unit nothing can be said of the batch as a whole.")
+        );
     }
 
     // Clopper & Pearson: none outside of n gives 1 − 0.05^(1/n); for 59 that is 4.95 %.

@@ -26,6 +26,7 @@ pub(super) fn day(sheet: &JobSheet, findings: &Findings) -> Day {
         ));
     }
     if observed.time_s < TYPICAL_FROM_S {
+        day.brief = true;
         day.cautions.push(Caution::new(
             "hours-assumed",
             "the capture is too short to tell a day's habits: it is taken as typical of the day \

@@ -4,7 +4,7 @@ use super::capacity::SoundBattery;
 use super::daily::{DayRow, MEASURED};
 use crate::findings::{BatteryCase, Budget, WhatIf, WhatIfChange};
 use crate::jobsheet::same_name;
-use crate::numeric::Lasting;
+use crate::numeric::{Lasting, bounds};
 
 /// Share of its rating below which a lead-acid battery is to be replaced: IEEE Std 450 and 1188
 /// (from memory). Down to here a battery counts as sound.
@@ -115,10 +115,11 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
     let verb = if budget.complaint_days.is_some() { "would have lasted" } else { "lasts" };
     let bounds = match (budget.expanded_uncertainty_ah_per_day, expected.high_h) {
         (None, _) => String::new(),
-        (Some(_), Some(high_h)) => {
-            format!(" ({} to {})", Lasting(expected.low_h), Lasting(high_h))
-        }
-        (Some(_), None) => format!(" (at least {})", Lasting(expected.low_h)),
+        (Some(_), high_h) => bounds(expected.hours, expected.low_h, high_h),
+    };
+    let verb = match budget.case {
+        BatteryCase::TooShort => "would have lasted, were all hours like this capture,",
+        _ => verb,
     };
     let sound = format!("A sound battery {verb} {}{bounds}{with_sun}", Lasting(expected.hours));
     let Some(days) = budget.complaint_days else { return format!("{sound} at this draw.") };
@@ -135,6 +136,11 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
         BatteryCase::Undecided => format!(
             "{complaint} The doubt of the draws spans it: measure the largest load better, or test \
              the battery."
+        ),
+        BatteryCase::TooShort => format!(
+            "{complaint} That is no verdict: the capture is too short to hold a day's habits. Log a \
+             night, or a visit with an event list and hours_per_day in the job sheet, before the \
+             battery or a load is blamed."
         ),
         _ => format!(
             "{complaint} It lasted longer than a sound battery can at this draw: charge came in, or \

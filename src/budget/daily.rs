@@ -37,6 +37,8 @@ impl DayRow {
 pub(super) struct Day {
     pub(super) rows: Vec<DayRow>,
     pub(super) cautions: Vec<Caution>,
+    /// True when the hours are the shares of a capture too short to hold a day's habits.
+    pub(super) brief: bool,
     /// States that no hours are known for.
     uncounted: Vec<String>,
 }

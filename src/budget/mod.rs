@@ -34,6 +34,7 @@ use crate::findings::{
     BatteryCase, Budget, BudgetFindings, BudgetShare, Caution, Findings, StateRow,
 };
 use crate::jobsheet::JobSheet;
+use crate::numeric::Quantity;
 pub(crate) use by_level::doubt_of_level;
 use capacity::SoundBattery;
 use daily::Day;
@@ -83,7 +84,7 @@ pub fn of_sheet(
 }
 
 fn budget(day: Day, sheet: &JobSheet) -> Budget {
-    let Day { rows, mut cautions, .. } = day;
+    let Day { rows, mut cautions, brief, .. } = day;
     let ah_per_day: f64 = rows.iter().map(DayRow::ah_per_day).sum();
     let expanded_ah = doubt_of_day(&rows).map(|doubt| doubt.expanded());
     let battery = sheet.battery.map(SoundBattery::new);
@@ -94,6 +95,19 @@ fn budget(day: Day, sheet: &JobSheet) -> Budget {
     let mut factors = battery.map_or_else(Vec::new, |battery| battery.factors(draw_a));
     factors.extend(solar::factors(sheet, battery.as_ref()));
     cautions.extend(battery.map_or_else(Vec::new, |battery| battery.cautions(draw_a)));
+    // More than the rated capacity within an hour, all day long, is no load's habit.
+    if let Some(capacity_ah) = sheet.battery.map(|battery| battery.capacity_ah)
+        && draw_a > capacity_ah
+    {
+        cautions.push(Caution::new(
+            "unit-doubtful",
+            format!(
+                "{} all day would empty the battery within the hour: look at the unit of the \
+                 current column (--unit), and at the currents in the job sheet",
+                Quantity::amperes(draw_a)
+            ),
+        ));
+    }
     if expanded_ah.is_none() {
         cautions.push(Caution::new(
             "no-doubt",
@@ -119,7 +133,10 @@ fn budget(day: Day, sheet: &JobSheet) -> Budget {
         what_if: battery.map_or_else(Vec::new, |battery| case::what_if(&rows, &battery)),
         cautions,
     };
-    budget.case = case::judge(&budget, battery.as_ref());
+    budget.case = match case::judge(&budget, battery.as_ref()) {
+        case if brief && case != BatteryCase::NoComplaint => BatteryCase::TooShort,
+        case => case,
+    };
     budget.conclusion = case::in_words(&budget, battery.as_ref());
     budget
 }

@@ -49,6 +49,7 @@ mod types;
 mod units;
 
 pub use options::{ColumnChoice, CurrentUnit, DecimalMark, Progress, ReadOptions, Silent};
+pub(crate) use sampling::says_little;
 pub use sampling::totals;
 pub use types::*;
 

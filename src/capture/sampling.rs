@@ -5,8 +5,8 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::types::{Samples, Sampling, TimeAxis};
-use crate::findings::{Span, Totals};
-use crate::numeric::ExactSum;
+use crate::findings::{Caution, Span, Totals};
+use crate::numeric::{ExactSum, Quantity};
 
 /// A stretch longer than this many median intervals has lost samples.
 const GAP: f64 = 5.0;
@@ -273,12 +273,49 @@ fn extremes(values: &[f64]) -> (f64, f64) {
     (least, high.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max))
 }
 
+/// Fewer readings than this, and noise, correlation and steps are guesses.
+const FEW: usize = 20;
+
+/// Readings too few to tell anything, or all the same.
+pub(crate) fn says_little(samples: &Samples) -> Option<Caution> {
+    let (first, others) = samples.current_a.split_first()?;
+    if samples.len() < FEW {
+        return Some(Caution::new(
+            "few-readings",
+            format!(
+                "there are only {} readings: too few to tell a level from its noise; log for longer, or at a higher rate",
+                samples.len()
+            ),
+        ));
+    }
+    others.iter().all(|reading| reading == first).then(|| {
+        Caution::new(
+            "all-the-same",
+            format!("every reading is {}: the meter was on hold, is too coarse for this current, or was not connected", Quantity::amperes(*first)),
+        )
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn listed(time: &[f64], current_a: &[f64]) -> Samples {
         Samples { time: TimeAxis::Listed(time.to_vec()), current_a: current_a.to_vec() }
+    }
+
+    #[test]
+    fn few_readings_and_readings_all_alike_are_told() {
+        let code = |current_a: Vec<f64>| {
+            let time = TimeAxis::Uniform { interval_s: 0.5, len: current_a.len() };
+            says_little(&Samples { time, current_a }).map(|caution| caution.code)
+        };
+        assert_eq!(code(vec![0.1, 0.2, 0.1]).as_deref(), Some("few-readings"));
+        assert_eq!(code(vec![0.118; 400]).as_deref(), Some("all-the-same"));
+        let mut one_other = vec![0.118; 400];
+        one_other[399] = 0.119;
+        assert_eq!(code(one_other), None);
+        assert_eq!(code(vec![]), None);
     }
 
     /// SciPy documentation, `integrate.trapezoid` examples (trapz-1 in shared/checks).

@@ -52,9 +52,12 @@ fn sentence(change: &Change) -> String {
         (_, Verdict::Indeterminate) => ", and may or may not conform",
         _ => "",
     };
+    let load = match change.load.strip_prefix("level ") {
+        Some(number) if number.chars().all(|c| c.is_ascii_digit()) => format!("Level {number}"),
+        _ => format!("The {}", change.load),
+    };
     format!(
-        "The {} draws {} {direction}{state} than before ({} before, {} after){verdict}.",
-        change.load,
+        "{load} draws {} {direction}{state} than before ({} before, {} after){verdict}.",
         Quantity::amperes_with(change.change_a.abs(), change.expanded_uncertainty_a),
         Quantity::amperes(change.before_a),
         Quantity::amperes(change.after_a),

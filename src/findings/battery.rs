@@ -55,6 +55,8 @@ pub enum BatteryCase {
     Undecided,
     /// The battery lasted longer than a sound one can at this draw: a figure given is wrong.
     Contradiction,
+    /// The draw is that of a capture too short to hold a day's habits, with no loads told apart.
+    TooShort,
     /// Nothing to compare with: no complaint, no battery or no draw.
     NoComplaint,
 }

@@ -35,6 +35,8 @@ pub enum Measure {
     WakePeriod,
     /// Charge of one wake, ampere-hours.
     WakeCharge,
+    /// Share of the time not asleep, where the job sheet limits it.
+    AwakeShare,
 }
 
 impl Measure {
@@ -47,6 +49,7 @@ impl Measure {
             Self::TimeToSleep => "time to sleep",
             Self::WakePeriod => "wake period",
             Self::WakeCharge => "wake charge",
+            Self::AwakeShare => "share of time not asleep",
         }
     }
 }
@@ -95,7 +98,7 @@ pub struct MeasureRow {
     pub state: Option<String>,
     /// Value in `si_unit`.
     pub value: f64,
-    /// Unit symbol: A, s or Ah.
+    /// Unit symbol: A, s, Ah, or 1 for a share.
     pub si_unit: String,
     /// Expanded uncertainty, about 95 %.
     pub expanded_uncertainty: Option<f64>,
@@ -122,13 +125,20 @@ pub struct PopulationRow {
     pub state: Option<String>,
     /// Units that have it.
     pub units: u64,
-    /// Mean.
+    /// Mean over all of them.
     pub mean: f64,
-    /// Standard deviation of the values as measured.
+    /// Standard deviation of the values as measured, over all of them.
     pub sd: Option<f64>,
-    /// Standard deviation between units with the measurement's own share removed.
+    /// Mean with the outliers set aside, as capability is reckoned.
+    #[serde(default)]
+    pub kept_mean: Option<f64>,
+    /// Standard deviation of the values as measured with the outliers set aside.
+    #[serde(default)]
+    pub kept_sd: Option<f64>,
+    /// Standard deviation between units with the measurement's own share removed and the outliers
+    /// set aside.
     pub between_unit_sd: Option<f64>,
-    /// Standard deviation of repeats of one unit; `None` without repeats.
+    /// Standard deviation of repeats of one unit, outliers set aside; `None` without repeats.
     pub repeatability_sd: Option<f64>,
     /// Median.
     pub median: f64,
@@ -152,7 +162,7 @@ pub struct PopulationRow {
     pub limit_low: Option<f64>,
     /// Upper limit that the units are held to.
     pub limit_high: Option<f64>,
-    /// Unit symbol: A, s or Ah.
+    /// Unit symbol: A, s, Ah, or 1 for a share.
     pub si_unit: String,
     /// Probability of values at least as far from normal (Anderson-Darling, outliers left out).
     pub normality_probability: Option<f64>,

@@ -23,6 +23,17 @@ impl fmt::Display for Lasting {
     }
 }
 
+/// Bounds in brackets behind a length in hours: ` (1.6 days to 1.8 days)`, ` (at least 5 h)`; nothing
+/// where both read like the length itself.
+pub fn bounds(hours: f64, low_h: f64, high_h: Option<f64>) -> String {
+    let [shown, low] = [hours, low_h].map(|hours| Lasting(hours).to_string());
+    match high_h.map(|high_h| Lasting(high_h).to_string()) {
+        Some(high) if low == shown && high == shown => String::new(),
+        Some(high) => format!(" ({low} to {high})"),
+        None => format!(" (at least {low})"),
+    }
+}
+
 /// A length of time: `35 ms`, `40 s`, `20 min`, `1 h 12 min`, `3.2 days`.
 pub fn duration(seconds: f64) -> String {
     let size = seconds.abs();
@@ -58,6 +69,13 @@ mod tests {
         let shown: Vec<String> =
             [7.46, 22.8, 24.0, 31.2, 48.0, 146.4, 987.0].map(|h| Lasting(h).to_string()).into();
         assert_eq!(shown, ["7.5 h", "23 h", "1 day", "1.3 days", "2 days", "6.1 days", "41 days"]);
+    }
+
+    #[test]
+    fn bounds_that_say_nothing_are_left_out() {
+        assert_eq!(bounds(33.6, 33.5, Some(33.8)), "");
+        assert_eq!(bounds(33.6, 31.0, Some(36.0)), " (1.3 days to 1.5 days)");
+        assert_eq!(bounds(33.6, 31.0, None), " (at least 1.3 days)");
     }
 
     #[test]

@@ -11,7 +11,7 @@ mod sum;
 
 pub use ar1::effective_samples;
 pub use gum::{rectangular, resolution, resolution_of_mean, welch_satterthwaite};
-pub use lasting::{Lasting, duration};
+pub use lasting::{Lasting, bounds, duration};
 pub use moments::{Moments, lag1_autocorrelation};
 pub(crate) use quantity::trimmed;
 pub use quantity::{Quantity, Unit, significant};

@@ -85,7 +85,8 @@ impl fmt::Display for Quantity {
                 let round = |x: f64| (x / unit_step).round() * unit_step;
                 let (v, u) =
                     if digits > 0 { (round(value), round(expanded)) } else { (value, expanded) };
-                write!(f, "{v:.places$} {prefix}{unit} ± {u:.places$} {prefix}{unit}")
+                let v = positive_zero(format!("{v:.places$}"));
+                write!(f, "{v} {prefix}{unit} ± {u:.places$} {prefix}{unit}")
             }
             _ => {
                 let places = if value == 0.0 {
@@ -96,9 +97,19 @@ impl fmt::Display for Quantity {
                         format!("{:.2e}", value.abs()).parse::<f64>().unwrap_or(value.abs());
                     (2 - digit_of(rounded)).clamp(0, 9) as usize
                 };
-                write!(f, "{value:.places$} {prefix}{unit}")
+                let value = positive_zero(format!("{value:.places$}"));
+                write!(f, "{value} {prefix}{unit}")
             }
         }
+    }
+}
+
+/// What rounds to nothing has no sign.
+fn positive_zero(number: String) -> String {
+    let is_zero = number.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    match number.strip_prefix('-').filter(|_| is_zero) {
+        Some(zero) => zero.to_owned(),
+        None => number,
     }
 }
 
@@ -129,6 +140,7 @@ mod tests {
         assert_eq!(show(1.2044), "1.20 A");
         assert_eq!(show(-0.0314), "-31.4 mA");
         assert_eq!(show(0.0), "0 A");
+        assert_eq!(show(-0.0), "0 A");
         assert_eq!(show(0.0099996), "10.0 mA");
         assert_eq!(show(0.9999), "1.00 A");
         assert_eq!(Quantity::new(0.0123, Unit::AmpereHour).to_string(), "12.3 mAh");
@@ -137,6 +149,8 @@ mod tests {
     #[test]
     fn digits_follow_the_uncertainty() {
         let show = |a: f64, u: f64| Quantity::amperes_with(a, u).to_string();
+        assert_eq!(show(-0.0004, 0.005), "0 mA ± 5 mA");
+        assert_eq!(show(-0.0004, 0.0005), "-400 µA ± 500 µA");
         assert_eq!(show(0.21437, 0.0048), "214 mA ± 5 mA");
         assert_eq!(show(0.21437, 0.0012), "214.4 mA ± 1.2 mA");
         assert_eq!(show(0.21437, 0.048), "210 mA ± 50 mA");

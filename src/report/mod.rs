@@ -21,7 +21,7 @@ use crate::findings::{
     BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, SleepFindings,
     StepRow, Verdict, WakeSeries, Wakes,
 };
-use crate::numeric::{Lasting, Quantity, Unit};
+use crate::numeric::{Lasting, Quantity, Unit, bounds};
 use crate::pipeline::Analysis;
 use words::Clock;
 use write::Bundle;
@@ -167,19 +167,7 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let told = |time_s: f64| {
         findings.unexplained.iter().any(|s| time_s >= s.start_s - 1e-9 && time_s <= s.end_s + 1e-9)
     };
-    // A wake's edges are told with the wakes.
-    let slack_s = findings.capture.sampling_interval_s.unwrap_or(0.0);
-    let of_a_wake = |time_s: f64| {
-        findings.sleep.as_ref().is_some_and(|sleep| {
-            let at = sleep.wakes.partition_point(|wake| wake.start_s <= time_s + slack_s);
-            let near = &sleep.wakes[at.saturating_sub(1)..at];
-            near.iter().any(|wake| time_s <= wake.start_s + wake.width_s + slack_s)
-        })
-    };
-    let is_loose = |s: &&StepRow| {
-        s.event.is_none() && s.by_itself.is_none() && !told(s.time_s) && !of_a_wake(s.time_s)
-    };
-    let loose: Vec<_> = findings.steps.iter().filter(is_loose).collect();
+    let loose: Vec<_> = loose_steps(findings).filter(|step| !told(step.time_s)).collect();
     if let [first, ..] = loose.as_slice() {
         let steps = words::count(loose.len() as u64, "further step", "further steps");
         lines.push(format!("{steps} without an event, the first at {}.", clock.at(first.time_s)));
@@ -191,6 +179,22 @@ fn unexplained_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             .push(format!("Nothing: every event has its step, and every step has its event{own}."));
     }
     lines
+}
+
+/// Steps that neither a line, nor what a load did by itself, nor a wake explains.
+fn loose_steps(findings: &Findings) -> impl Iterator<Item = &StepRow> {
+    // A wake's edges are told with the wakes.
+    let slack_s = findings.capture.sampling_interval_s.unwrap_or(0.0);
+    let wakes = findings.sleep.as_ref().map_or(&[][..], |sleep| &sleep.wakes);
+    let of_a_wake = move |time_s: f64| {
+        let at = wakes.partition_point(|wake| wake.start_s <= time_s + slack_s);
+        let near = &wakes[at.saturating_sub(1)..at];
+        near.iter().any(|wake| time_s <= wake.start_s + wake.width_s + slack_s)
+    };
+    findings
+        .steps
+        .iter()
+        .filter(move |s| s.event.is_none() && s.by_itself.is_none() && !of_a_wake(s.time_s))
 }
 
 fn wakes_in_words(wakes: &Wakes, at_most: bool) -> String {
@@ -264,7 +268,8 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         lines.push(match sleep.falls_asleep.len() {
             1 => format!("It fell asleep once, within {}.", words::duration(longest)),
             falls => format!(
-                "It fell asleep {falls} times, usually within {}, at most {}.",
+                "It fell asleep {}, usually within {}, at most {}.",
+                words::times(falls),
                 words::duration(middle),
                 words::duration(longest)
             ),
@@ -333,8 +338,8 @@ fn budget_in_words(budget: &Budget) -> String {
             "; without sun a sound battery carries it for {}",
             Lasting(runtime)
         ));
-        if let (Some(low), Some(high)) = (budget.runtime_low_h, budget.runtime_high_h) {
-            text.push_str(&format!(" ({} to {})", Lasting(low), Lasting(high)));
+        if let Some(low_h) = budget.runtime_low_h {
+            text.push_str(&bounds(runtime, low_h, budget.runtime_high_h));
         }
     }
     text.push('.');

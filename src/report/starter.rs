@@ -122,6 +122,16 @@ behaves_as = "constant-power"        # switching supply; or "constant-current" (
 # usable_fraction = 0.5              # what may be drawn without harm
 # temperature_c = 10.0
 
+# [solar]
+# panel_w = 20.0                     # rated power of the panel, watt
+# sun_hours_per_day = 1.5            # hours of full sun on a poor day
+
+# [sleep]                            # limits on sleep, where something must sleep
+# sleep_max_a = 0.0015               # sleep floor, ampere
+# sleep_within_s = 40.0              # from the last activity
+# wake_charge_max_ah = 0.000006      # charge of one wake
+# awake_share_max = 0.10             # share of the time not asleep
+
 # [complaint]
 # lasted_days = 3.0                  # how long the battery lasted
 "#,
@@ -224,6 +234,8 @@ mod tests {
         let sheet = crate::jobsheet::parse("jobsheet.toml", &offered).unwrap();
         assert_eq!(sheet.battery.unwrap().capacity_ah, 18.0);
         assert_eq!(sheet.complaint.unwrap().lasted_days, 3.0);
+        assert_eq!(sheet.sleep.unwrap().awake_share_max, Some(0.1));
+        assert_eq!(sheet.solar.unwrap().panel_w, Some(20.0));
         assert_eq!(sheet.meter.unwrap().zero_return_tolerance_a, Some(0.01));
         assert_eq!(sheet.loads[0].states[0].hours_per_day, Some(24.0));
     }

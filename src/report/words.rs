@@ -194,6 +194,14 @@ pub(crate) fn set_current(value_a: f64) -> String {
     }
 }
 
+/// A level in no more digits than a tenth of a count: what a zero check leaves is 0, not nanoamperes.
+pub(crate) fn level(mean_a: f64, resolution_a: Option<f64>) -> String {
+    match resolution_a.map(|count_a| 0.1 * count_a) {
+        Some(least_a) if least_a > 0.0 && mean_a.abs() < 0.5 * least_a => "0 A".to_owned(),
+        _ => Quantity::amperes(mean_a).to_string(),
+    }
+}
+
 /// A current with its sign spelt: `+31.0 mA`.
 pub(crate) fn signed_current(value_a: f64) -> String {
     let text = Quantity::amperes(value_a).to_string();
@@ -286,6 +294,15 @@ pub(crate) fn count(n: u64, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
+/// `once`, `twice`, `3 times`.
+pub(crate) fn times(n: usize) -> String {
+    match n {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        n => format!("{n} times"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -351,6 +368,14 @@ mod tests {
         assert_eq!(printable("a\u{1b}[2Jb"), "a\\u{1b}[2Jb");
         assert_eq!(printable("x\u{202e}y"), "x\\u{202e}y");
         assert_eq!(printable("Strom µA ±"), "Strom µA ±");
+    }
+
+    #[test]
+    fn a_level_far_below_a_count_is_nothing() {
+        assert_eq!(level(-965e-9, Some(0.001)), "0 A");
+        assert_eq!(level(-965e-9, Some(1e-6)), "-965 nA");
+        assert_eq!(level(0.0103, Some(0.001)), "10.3 mA");
+        assert_eq!(level(2e-9, None), "2.00 nA");
     }
 
     #[test]

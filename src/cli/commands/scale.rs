@@ -2,7 +2,7 @@
 
 use crate::fault::InputFault;
 use crate::findings::LoadBehaviour;
-use crate::numeric::Quantity;
+use crate::report;
 use crate::scale;
 
 use super::super::args::{Behaviour, ScaleArgs};
@@ -28,21 +28,5 @@ pub(crate) fn run(args: ScaleArgs, console: &Console) -> Result<u8, InputFault> 
     if args.json {
         return console.print_json(&found);
     }
-    let mut text = format!(
-        "{} at {} V is {} at {} V.\n{}\n",
-        Quantity::amperes(found.from_a),
-        found.from_v,
-        Quantity::amperes(found.to_a),
-        found.to_v,
-        found.assumption,
-    );
-    for other in &found.other_behaviours {
-        let kind = match other.behaves_as {
-            LoadBehaviour::ConstantPower => "constant power",
-            LoadBehaviour::ConstantCurrent => "constant current",
-            LoadBehaviour::Resistive => "resistive",
-        };
-        text.push_str(&format!("Were it {kind}: {}.\n", Quantity::amperes(other.to_a)));
-    }
-    console.print(&text)
+    console.print(&report::text::render_scale(&found, console.width(), console.colour()))
 }

@@ -19,14 +19,18 @@ pub(crate) fn run(args: StarterArgs, console: &Console) -> Result<u8, InputFault
     target.commit(&report::starter::bundle(&capture, &segmentation))?;
     console.cautions(&capture.cautions);
     let folder = target.folder();
+    let [events, jobsheet] = ["events.csv", "jobsheet.toml"].map(|name| folder.join(name));
     console.print(&format!(
-        "{} steps found. Fill in what was switched in {} and what is known of the site in {}, then run\n\
-         ebbmark analyze {} --events {} --jobsheet {} --out report\n",
-        segmentation.steps.len(),
-        folder.join("events.csv").display(),
-        folder.join("jobsheet.toml").display(),
+        "{} found. Fill in\n  {}  what was switched\n  {}  what is known of the site\n\
+         then run\n  ebbmark analyze {} --events {} --jobsheet {} --out report\n",
+        match segmentation.steps.len() {
+            1 => "1 step".to_owned(),
+            n => format!("{n} steps"),
+        },
+        events.display(),
+        jobsheet.display(),
         args.capture.display(),
-        folder.join("events.csv").display(),
-        folder.join("jobsheet.toml").display(),
+        events.display(),
+        jobsheet.display(),
     ))
 }

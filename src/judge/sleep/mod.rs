@@ -30,7 +30,7 @@ use crate::events::Alignment;
 use crate::findings::{SleepFindings, SleepVerdict, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
-use crate::numeric::{ExactSum, Moments, plain_sum, rectangular};
+use crate::numeric::{ExactSum, Moments, duration, plain_sum, rectangular};
 use crate::segment::Segmentation;
 use baseline::Baseline;
 use outings::{Outing, OutingKind};
@@ -299,13 +299,7 @@ const SHORT: usize = 3;
 
 /// What the sampling rate cannot see of these wakes.
 fn unseen(interval_s: f64, wakes: &[Outing]) -> String {
-    let interval = if interval_s >= 1.0 {
-        format!("{interval_s:.0} s")
-    } else if interval_s >= 1e-3 {
-        format!("{:.3} ms", 1e3 * interval_s)
-    } else {
-        format!("{:.3} µs", 1e6 * interval_s)
-    };
+    let interval = duration(interval_s);
     let rate = format!(
         "One reading every {interval}: a wake shorter than that has no width or peak of its own. Its \
          charge is in the total where the meter averages between readings, and is missed where it \

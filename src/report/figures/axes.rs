@@ -178,10 +178,15 @@ pub(super) fn current(low_a: f64, high_a: f64, most: usize, what: &str) -> Ticks
 /// The same for a quantity whose unit is `symbol`.
 pub(super) fn quantity(low: f64, high: f64, most: usize, what: &str, symbol: &str) -> Ticks {
     let size = low.abs().max(high.abs());
-    let (scale, prefix) = [(1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n")]
-        .into_iter()
-        .find(|(scale, _)| size >= 1.0 * scale)
-        .unwrap_or((1e-12, "p"));
+    let (scale, prefix, symbol) = if symbol == "1" {
+        (1e-2, "", "%")
+    } else {
+        let (scale, prefix) = [(1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n")]
+            .into_iter()
+            .find(|(scale, _)| size >= 1.0 * scale)
+            .unwrap_or((1e-12, "p"));
+        (scale, prefix, symbol)
+    };
     let step = round_up((high - low) / scale / most.max(1) as f64);
     let places = decimals(step);
     let ticks = multiples(low / scale, high / scale, step);

@@ -2,11 +2,11 @@
 
 use super::panel::{Form, Panel};
 use super::paper::Figure;
-use crate::findings::{Findings, SegmentKind, Span, StepRow};
+use crate::findings::{Findings, SegmentKind, Span};
 use crate::numeric::Quantity;
-use crate::report::ReportError;
 use crate::report::trace::Trace;
 use crate::report::words::{self, Clock};
+use crate::report::{ReportError, loose_steps};
 
 const WIDE: Form = Form {
     width: 880,
@@ -66,8 +66,7 @@ fn description(findings: &Findings, clock: &Clock) -> String {
             Quantity::amperes(high)
         ));
     }
-    let is_loose = |step: &&StepRow| step.event.is_none() && step.by_itself.is_none();
-    let loose = findings.steps.iter().filter(is_loose).count() as u64;
+    let loose = loose_steps(findings).count() as u64;
     text.push_str(&format!(
         "; {}, {} without an event, {}, {} of overload.",
         words::count(findings.events.len() as u64, "event", "events"),

@@ -7,6 +7,7 @@ use super::axes::{self, Axis, Ticks};
 use super::paper::{Drawn, Paper, Scene, ink};
 use crate::findings::{Findings, SegmentKind, Span};
 use crate::numeric::Quantity;
+use crate::report::loose_steps;
 use crate::report::trace::{Column, Trace};
 use crate::report::words::{self, Clock};
 
@@ -98,9 +99,7 @@ pub(in super::super) fn marks(findings: &Findings) -> Vec<Mark> {
         .collect();
     // Without an event list every step would be marked, which says nothing.
     if !findings.events.is_empty() {
-        let loose =
-            findings.steps.iter().filter(|step| step.event.is_none() && step.by_itself.is_none());
-        marks.extend(loose.map(|step| Mark {
+        marks.extend(loose_steps(findings).map(|step| Mark {
             time_s: step.time_s,
             tag: "?".to_owned(),
             kind: Kind::Loose,

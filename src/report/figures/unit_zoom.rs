@@ -54,7 +54,7 @@ fn view(sketch: &Sketch, measure: Measure) -> &Stretch {
             let busy = filled().filter(|column| f64::from(column[2]) > end_a).count();
             if busy as f64 > BUSY * filled().count() as f64 { wakes } else { &sketch.whole }
         }
-        Measure::Draw | Measure::TimeToSleep => &sketch.whole,
+        Measure::Draw | Measure::TimeToSleep | Measure::AwakeShare => &sketch.whole,
     }
 }
 

@@ -2,6 +2,7 @@
 
 use askama::Template;
 
+use crate::batch::ENOUGH;
 use crate::findings::{
     BatchFindings, Measure, MeasureRow, PopulationRow, SAFETY, UnitRow, UnitStatus, Verdict,
 };
@@ -143,10 +144,16 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
     if open > 0 {
         text.push_str(&format!(", {open} too near to tell"));
     }
-    text.push_str(&format!(
-        ". With 95 % confidence at most {} of units made like these lie outside.",
-        if at_most < 1e-3 { "less than 0.1 %".to_owned() } else { words::percent(at_most) }
-    ));
+    text.push_str(&if row.units < ENOUGH {
+        format!(". Too few units ({}) to tell how many more would be.", row.units)
+    } else if at_most < 1e-3 {
+        ". With 95 % confidence fewer than 0.1 % of units made like these lie outside.".to_owned()
+    } else {
+        format!(
+            ". With 95 % confidence at most {} of units made like these lie outside.",
+            words::percent(at_most)
+        )
+    });
     if let (Some(cpk), Some(low), Some(high)) = (row.cpk, row.cpk_low, row.cpk_high) {
         let word = if low >= 1.33 {
             "capable"
@@ -184,8 +191,8 @@ fn spread(row: &PopulationRow) -> [String; 8] {
     [
         name(row),
         row.units.to_string(),
-        measure_shown(row.measure, row.mean),
-        maybe(row, row.sd),
+        measure_shown(row.measure, row.kept_mean.unwrap_or(row.mean)),
+        maybe(row, row.kept_sd.or(row.sd)),
         maybe(row, row.between_unit_sd),
         maybe(row, row.repeatability_sd),
         measure_shown(row.measure, row.median),

@@ -73,6 +73,7 @@ pub(super) fn worst(findings: &BatchFindings) -> Vec<(usize, &MeasureRow)> {
         .units
         .iter()
         .enumerate()
+        .filter(|(_, unit)| unit.status == UnitStatus::Measured)
         .filter_map(|(at, unit)| {
             let out = unit.measures.iter().filter(|row| stands_out(row));
             Some((at, out.max_by(|a, b| score(a).total_cmp(&score(b)))?))

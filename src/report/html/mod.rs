@@ -189,7 +189,11 @@ fn facts(findings: &Findings) -> Vec<(&'static str, String)> {
     facts.push((
         "meter's zero",
         match (zero.trusted, zero.trusted_to_a) {
-            (true, Some(to_a)) => format!("✓ good to {}", Quantity::amperes(to_a)),
+            (true, Some(to_a)) => {
+                let shown = Quantity::amperes_with(0.0, to_a).to_string();
+                let within = shown.split_once('±').map_or(shown.as_str(), |(_, u)| u.trim());
+                format!("✓ good to {within}")
+            }
             (true, None) => "✓ checked".to_owned(),
             (false, _) if zero.checks.is_empty() => "? not checked".to_owned(),
             (false, _) => "✗ not to be trusted".to_owned(),

@@ -249,7 +249,7 @@ pub fn of_batch(findings: &BatchFindings) -> Vec<Table> {
         by_unit,
         table!("population", findings.population.as_slice(), [
             word measure, plain load, plain state, plain units, plain mean, plain sd,
-            plain between_unit_sd, plain repeatability_sd, plain median, plain robust_sd,
+            plain kept_mean, plain kept_sd, plain between_unit_sd, plain repeatability_sd, plain median, plain robust_sd,
             plain cp, plain cp_low, plain cp_high, plain cpk, plain cpk_low, plain cpk_high,
             plain limit_low, plain limit_high, plain si_unit, plain normality_probability,
             plain order_trend_probability, plain outside_at_most, plain outliers,

@@ -16,8 +16,19 @@ pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String
     page.strong(&printable(&found.headline));
     if !found.population.is_empty() {
         page.heading("The batch");
-        let rows = found.population.iter().map(population_row).collect();
-        page.table(&["measure", "units", "mean", "between units", "limit", "Cpk"], rows);
+        let repeated = found.population.iter().any(|row| row.repeatability_sd.is_some());
+        let rows = found.population.iter().map(|row| population_row(row, repeated)).collect();
+        let mut head = vec!["measure", "units", "mean", "spread", "limit", "Cpk"];
+        if repeated {
+            head.insert(4, "repeats");
+        }
+        page.table(&head, rows);
+        let own = if repeated {
+            "spread: standard deviation between units; repeats: of one unit"
+        } else {
+            "spread: standard deviation, the measurement's own share taken off where it is known"
+        };
+        page.note(&format!("Mean and spread without the outliers named; {own}."));
     }
     standing_out(&mut page, found);
     left_out(&mut page, found);
@@ -30,7 +41,7 @@ pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String
     page.finish()
 }
 
-fn population_row(row: &PopulationRow) -> Vec<String> {
+fn population_row(row: &PopulationRow, repeated: bool) -> Vec<String> {
     let limit = match (row.limit_low, row.limit_high) {
         (Some(low), Some(high)) => {
             format!("{} to {}", shown(row.measure, low), shown(row.measure, high))
@@ -39,25 +50,34 @@ fn population_row(row: &PopulationRow) -> Vec<String> {
         (None, Some(high)) => format!("at most {}", shown(row.measure, high)),
         (None, None) => "none".to_owned(),
     };
-    let spread = row.between_unit_sd.or(row.sd);
+    let spread = row.between_unit_sd.or(row.kept_sd).map_or_else(
+        || "unknown".to_owned(),
+        |sd| if sd > 0.0 { shown(row.measure, sd) } else { "none seen".to_owned() },
+    );
     let cpk = match (row.cpk, row.cpk_low, row.cpk_high) {
         (Some(cpk), Some(low), Some(high)) => format!("{cpk:.2} ({low:.2} to {high:.2})"),
         _ => "none".to_owned(),
     };
-    vec![
+    let mut cells = vec![
         name(row.measure, row.load.as_deref(), row.state.as_deref()),
         row.units.to_string(),
-        shown(row.measure, row.mean),
-        spread.map_or_else(|| "unknown".to_owned(), |sd| shown(row.measure, sd)),
+        shown(row.measure, row.kept_mean.unwrap_or(row.mean)),
+        spread,
         limit,
         cpk,
-    ]
+    ];
+    if repeated {
+        let repeats = row.repeatability_sd;
+        cells.insert(4, repeats.map_or_else(|| "–".to_owned(), |sd| shown(row.measure, sd)));
+    }
+    cells
 }
 
 fn standing_out(page: &mut Page, found: &BatchFindings) {
     let out: Vec<_> = found
         .units
         .iter()
+        .filter(|unit| unit.status == UnitStatus::Measured)
         .flat_map(|unit| unit.measures.iter().map(move |row| (unit, row)))
         .filter(|(_, row)| row.outlier || row.verdict == Verdict::NonConforming)
         .collect();
@@ -80,10 +100,10 @@ fn standing_out(page: &mut Page, found: &BatchFindings) {
 
 fn why(row: &MeasureRow) -> String {
     match (row.verdict == Verdict::NonConforming, row.outlier) {
-        (true, true) => "✗ beyond its limit, and an outlier of the batch".to_owned(),
+        (true, true) => "✗ beyond its limit, outlier".to_owned(),
         (true, false) => "✗ beyond its limit".to_owned(),
-        _ if row.verdict == Verdict::NoLimit => "? an outlier of the batch".to_owned(),
-        _ => "? an outlier of the batch, within its limit".to_owned(),
+        _ if row.verdict == Verdict::NoLimit => "? outlier, no limit".to_owned(),
+        _ => "? outlier, within its limit".to_owned(),
     }
 }
 
@@ -124,5 +144,6 @@ pub(in super::super) fn shown(measure: Measure, value: f64) -> String {
             format!("{} s", words::significant(value, 4))
         }
         Measure::WakeCharge => Quantity::new(value, Unit::AmpereHour).to_string(),
+        Measure::AwakeShare => format!("{} %", words::significant(100.0 * value, 3)),
     }
 }

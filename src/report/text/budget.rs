@@ -3,7 +3,7 @@
 use crate::findings::{
     Budget, BudgetFindings, BudgetShare, CAUTIONS_IN_BRIEF, SolarBalance, WhatIf, WhatIfChange,
 };
-use crate::numeric::{Lasting, Quantity, Unit};
+use crate::numeric::{Lasting, Quantity, Unit, bounds};
 
 use super::super::words::{self, printable};
 use super::layout::Page;
@@ -99,11 +99,9 @@ fn battery(page: &mut Page, budget: &Budget) {
     });
     page.table(&["factor", "value", "from"], rows.collect());
     if let (Some(usable_ah), Some(runtime_h)) = (budget.usable_capacity_ah, budget.runtime_h) {
-        let bounds = match (budget.runtime_low_h, budget.runtime_high_h) {
-            (Some(low_h), Some(high_h)) => format!(" ({} to {})", Lasting(low_h), Lasting(high_h)),
-            (Some(low_h), None) => format!(" (at least {})", Lasting(low_h)),
-            _ => String::new(),
-        };
+        let bounds = budget
+            .runtime_low_h
+            .map_or(String::new(), |low_h| bounds(runtime_h, low_h, budget.runtime_high_h));
         page.say(&format!(
             "{} are usable, which carry the day's draw for {}{bounds} without sun.",
             charge(usable_ah),

@@ -5,6 +5,7 @@ mod budget;
 mod compare;
 mod inspect;
 mod layout;
+mod scale;
 
 pub use batch::render_batch;
 pub(super) use batch::{name as measure_name, shown as measure_shown};
@@ -12,6 +13,7 @@ pub use budget::render_budget;
 pub(super) use compare::in_words as change_in_words;
 pub use compare::render_compare;
 pub use inspect::render_inspect;
+pub use scale::render_scale;
 
 use crate::findings::{CAUTIONS_IN_BRIEF, Findings, LoadRow, Verdict};
 use crate::numeric::{Quantity, Unit};
@@ -111,7 +113,7 @@ fn levels(page: &mut Page, findings: &Findings) {
     page.heading("Levels that the capture visits");
     let rows = findings.states.iter().take(2 * ROWS).map(|state| {
         vec![
-            Quantity::amperes(state.mean_a).to_string(),
+            words::level(state.mean_a, findings.capture.resolution_a),
             words::duration(state.time_s),
             words::percent(state.share_of_time),
             Quantity::new(state.charge_ah, Unit::AmpereHour).to_string(),

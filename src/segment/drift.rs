@@ -8,6 +8,7 @@ use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
 use super::noise::{Noise, second_difference};
 use super::slopes::{self, Slopes};
+use super::smooth;
 use super::squares::KEPT;
 use super::unrest;
 use crate::numeric::plain_sum;
@@ -173,7 +174,8 @@ pub(super) fn of_stretches(
             _ => before.min(most).max(shorter),
         }
     });
-    let unrest = unrest::of_stretches(ground, &edges);
+    let likelier = |walk: f64| smooth::walks(ground, chosen, walk);
+    let unrest = unrest::of_stretches(ground, &edges, likelier);
     let of_all = steepest_last(squares.map(|square| square.max(0.0).sqrt()));
     (Slopes::with_parts(of_all, &pieces), unrest)
 }

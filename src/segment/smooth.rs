@@ -42,6 +42,9 @@ const STEEP: f64 = 100.0;
 const ROUNDS: usize = 8;
 /// Blocks between weak steps on which the mind is changed in one round.
 const APART: usize = 40;
+/// Readings of a section of a whole capture, and how many there are at most.
+const SECTION: usize = 1 << 16;
+const SECTIONS: usize = 16;
 /// Blocks in a row that say the same whether or not a step came before, after which all do.
 const ALIKE: usize = 4;
 
@@ -105,11 +108,28 @@ pub(super) fn stand(
     stands
 }
 
+/// Whether a walk that gains `walk` ampere² a sample explains what lies between the steps better than
+/// a smooth background without one. O(n), of at most 2²⁰ readings.
+pub(super) fn walks(ground: &Ground<'_>, chosen: &[Chosen], walk: f64) -> bool {
+    let n = ground.values.len();
+    let count = n.div_ceil(SECTION).min(SECTIONS);
+    let from = |k: usize| (k as u128 * n as u128 / count as u128) as usize;
+    let sections: Vec<(usize, usize)> =
+        (0..count).map(|k| (from(k), from(k + 1).min(from(k) + SECTION))).collect();
+    let still = Near::of(cut(ground, edges(chosen), &sections), Vec::new(), 1.0);
+    let without = still.best(&[]).0;
+    Near { walk, ..still }.best(&[]).0 > without
+}
+
+/// Where all steps are.
+fn edges(chosen: &[Chosen]) -> Vec<(usize, Before)> {
+    chosen.iter().map(|step| (step.at, Before::Jump(step.evidence.jump.powi(2)))).collect()
+}
+
 /// Blocks of the readings near weak steps, cut at all steps and gaps.
 fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> {
     let n = ground.values.len();
-    let mut edges: Vec<(usize, Before)> =
-        chosen.iter().map(|step| (step.at, Before::Jump(step.evidence.jump.powi(2)))).collect();
+    let mut edges = edges(chosen);
     for (number, i) in weak.iter().enumerate() {
         edges[*i].1 = Before::Weak(number);
     }
@@ -127,13 +147,22 @@ fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> 
             _ => sections.push((from, to)),
         }
     }
+    cut(ground, edges, &sections)
+}
+
+/// Blocks of some sections, cut at edges and gaps.
+fn cut(
+    ground: &Ground<'_>,
+    mut edges: Vec<(usize, Before)>,
+    sections: &[(usize, usize)],
+) -> Vec<Block> {
     edges.extend(ground.breaks.iter().map(|at| (*at, Before::Gap)));
     edges.sort_by_key(|edge| edge.0);
     edges.dedup_by_key(|edge| edge.0);
     let mut sizes = vec![None; BLOCK + 1];
     let mut copy = Vec::new();
     let mut blocks = Vec::new();
-    for (from, to) in sections {
+    for &(from, to) in sections {
         let inner =
             edges.partition_point(|edge| edge.0 <= from)..edges.partition_point(|edge| edge.0 < to);
         let mut cuts = vec![(from, Before::Start)];
@@ -174,6 +203,8 @@ struct Near {
     /// Smallest variance of a block, and that of a level of which nothing is known.
     unit: f64,
     wide: f64,
+    /// Variance that the level gains with every reading beside what its slope does.
+    walk: f64,
 }
 
 impl Near {
@@ -189,7 +220,7 @@ impl Near {
             }
         }
         let price = PRICE + 2.0 * (blocks.len() as f64 / false_steps).ln();
-        Self { weak, price, unit, wide: (high - low).powi(2) + unit, blocks }
+        Self { weak, price, unit, wide: (high - low).powi(2) + unit, walk: 0.0, blocks }
     }
 
     /// The best choice of weak steps that can be reached from one, and what it is worth.
@@ -222,7 +253,7 @@ impl Near {
         (now, kept)
     }
 
-    /// What the choice is worth at its likeliest roughness, and that.
+    /// What the choice is worth whatever the roughness, each being as likely, and the likeliest one.
     fn best(&self, kept: &[bool]) -> (f64, f64) {
         let number = kept.iter().filter(|kept| **kept).count() as f64;
         let grades = (0..=GRADES).into_par_iter().map(|k| {
@@ -236,9 +267,13 @@ impl Near {
             (whole - self.price * number, rough)
         });
         let found: Vec<(f64, f64)> = grades.collect();
-        found
-            .into_iter()
-            .fold((f64::NEG_INFINITY, 0.0), |best, one| if one.0 > best.0 { one } else { best })
+        let (most, rough) = found
+            .iter()
+            .fold((f64::NEG_INFINITY, 0.0), |best, one| if one.0 > best.0 { *one } else { best });
+        // The mean likelihood, not the largest: a choice that stands beside many backgrounds is likelier
+        // than one that needs a certain roughness.
+        let shares: f64 = found.iter().map(|(whole, _)| (0.5 * (whole - most)).exp()).sum();
+        (most + 2.0 * (shares / found.len() as f64).ln(), rough)
     }
 
     /// Variance of a jump before a block.
@@ -319,7 +354,8 @@ impl Level {
         let dt = block.at - self.at;
         self.at = block.at;
         self.level += self.slope * dt;
-        self.ll += dt * (2.0 * self.ls + dt * self.ss) + q * dt * dt * dt / 3.0 + jump;
+        self.ll +=
+            dt * (2.0 * self.ls + dt * self.ss) + q * dt * dt * dt / 3.0 + near.walk * dt + jump;
         self.ls += dt * self.ss + 0.5 * q * dt * dt;
         self.ss += q * dt;
         let f = self.ll + block.variance;
@@ -335,7 +371,9 @@ impl Level {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Wishes, segment};
+    use super::super::noise::Noise;
+    use super::super::{Wishes, jump::Evidence, segment};
+    use super::*;
     use crate::capture::{Samples, TimeAxis};
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
@@ -365,6 +403,69 @@ mod tests {
             found[1] += steps(100 + seed, 20_000, swinging).len();
         }
         assert!(found.iter().all(|found| *found <= 1), "{found:?}");
+    }
+
+    /// Noise with a few faint steps is not taken for a walk, however chance bends it: what a walk a
+    /// hundredth as rough as the noise does to the level of a stretch is not there. A true one is.
+    #[test]
+    fn only_a_walk_walks() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(21);
+        for (sigma, part) in [(1e-6, 0.0), (2e-3, 0.0), (1e-6, 0.02), (2e-3, 0.03)] {
+            for _ in 0..20 {
+                let (mut zero, step) = (0.0, 0.7 * sigma);
+                let values: Vec<f64> = (0..7200)
+                    .map(|i| {
+                        let [noise, more]: [f64; 2] =
+                            std::array::from_fn(|_| random.sample(StandardNormal));
+                        zero += part * sigma * more;
+                        zero + sigma * noise + if i / 600 % 2 == 1 { step } else { 0.0 }
+                    })
+                    .collect();
+                let noise = Noise::learn(&values, None);
+                let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
+                let ground = Ground::plain(&values, &time, &noise);
+                let chosen: Vec<Chosen> = (1..12)
+                    .map(|k| {
+                        let jump = if k % 2 == 1 { step } else { -step };
+                        let evidence = Evidence {
+                            deviance: 50.0,
+                            jump,
+                            jump_sd: 0.1 * step,
+                            near: false,
+                            moves: 0.0,
+                        };
+                        Chosen { at: 600 * k, evidence }
+                    })
+                    .collect();
+                let walk = (if part > 0.0 { part } else { 0.02 } * sigma).powi(2);
+                assert_eq!(walks(&ground, &chosen, walk), part > 0.0);
+            }
+        }
+    }
+
+    /// Blocks at rest: a background that only one roughness fits is worth the mean over all of them, so
+    /// `2 ln 8` less than that one; one that all fit is worth as much as each.
+    #[test]
+    fn the_mean_likelihood_counts() {
+        let block = |k: usize, mean: f64, before: Before| Block {
+            at: BLOCK as f64 * k as f64,
+            mean,
+            variance: 1.0,
+            before,
+        };
+        let first = |k: usize| if k == 0 { Before::Start } else { Before::Nothing };
+        let worth = |blocks: Vec<Block>| {
+            let near = Near::of(blocks, Vec::new(), 1.0);
+            let (worth, rough) = near.best(&[]);
+            let mut level = Level::default();
+            let alone: f64 = near.blocks.iter().map(|b| level.take(b, &near, 0.0, rough)).sum();
+            alone - worth
+        };
+        let short = vec![block(0, 0.0, first(0)), block(1, 0.0, first(1))];
+        assert!(worth(short) < 0.01);
+        let swings = |k: usize| 60.0 * (k as f64 / 8.0).sin();
+        let rough = (0..200).map(|k| block(k, swings(k), first(k))).collect();
+        assert!((worth(rough) - 2.0 * 8f64.ln()).abs() < 0.01);
     }
 
     /// Steps of half a reading's noise, held ten minutes, stay steps, on a zero at rest and on one

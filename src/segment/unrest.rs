@@ -52,10 +52,18 @@ const ACROSS: usize = 2;
 /// stretches between `edges`; 0 where it has no unrest beyond what noise makes. Pieces are as long as
 /// the windows of that scale. O(n).
 ///
+/// Among a few dozen pieces, chance bends the median of one capture in some hundreds, and such a walk would
+/// hide every faint step: `likelier` says whether whole stretches, whose level it would have moved, speak
+/// for a walk, too.
+///
 /// A scale with too few pieces takes what the next smaller one has. A walk is the same at every scale,
 /// but in short pieces noise hides it: a scale has no less than the next larger one, as far as its own
 /// pieces leave room for.
-pub(super) fn of_stretches(ground: &Ground<'_>, edges: &[usize]) -> [f64; POOLS.len()] {
+pub(super) fn of_stretches(
+    ground: &Ground<'_>,
+    edges: &[usize],
+    likelier: impl Fn(f64) -> bool,
+) -> [f64; POOLS.len()] {
     let own: Vec<Option<Unrest>> =
         POOLS.into_par_iter().map(|pool| of_pieces(ground, edges, pool)).collect();
     let mut before = Unrest::default();
@@ -64,6 +72,10 @@ pub(super) fn of_stretches(ground: &Ground<'_>, edges: &[usize]) -> [f64; POOLS.
         before
     });
     let mut unrest = own.map(|own| own.found);
+    let most = unrest.iter().copied().fold(0.0, f64::max);
+    if most > 0.0 && !likelier(most) {
+        unrest = [0.0; POOLS.len()];
+    }
     unrest[0] = own[0].likely;
     for scale in (1..unrest.len()).rev() {
         unrest[scale - 1] = unrest[scale - 1].max(unrest[scale].min(own[scale - 1].most));
@@ -213,7 +225,7 @@ mod tests {
         let noise = Noise::learn(values, None);
         let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
         let ground = Ground::plain(values, &time, &noise);
-        of_stretches(&ground, &[0, values.len()])
+        of_stretches(&ground, &[0, values.len()], |_| true)
     }
 
     /// A walk of known variance is told within a third at every scale; noise alone, a slow cycle and a

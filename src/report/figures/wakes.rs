@@ -17,16 +17,25 @@ const MOST: usize = 120;
 /// Kinds of wakes that get a line of their own.
 const KINDS: usize = 3;
 const COLUMNS: usize = 240;
+/// Kinds whose widths differ by more than this each get a scale of time of their own: on one of
+/// them the other would be a stroke, or have no end.
+const APART: f64 = 5.0;
 
 struct Kind {
     middle: Vec<(f64, f64)>,
     label: String,
 }
 
-struct Overlay {
+/// Wakes on one scale of time.
+struct Part {
     frame: Frame,
     lines: Vec<Vec<(f64, f64)>>,
-    kinds: Vec<Kind>,
+    kinds: Vec<(usize, Kind)>,
+}
+
+struct Overlay {
+    parts: Vec<Part>,
+    height: u32,
 }
 
 /// Every wake over the others; `None` when there is none.
@@ -69,16 +78,57 @@ fn is_at_the_floor(sleep: &SleepFindings, wake: &Wake) -> bool {
 }
 
 fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Overlay {
+    let shown: Vec<&Wake> =
+        sleep.wakes.iter().filter(|wake| is_at_the_floor(sleep, wake)).collect();
+    let widths: Vec<f64> = sleep.series.iter().take(KINDS).map(|kind| kind.width_s).collect();
+    let (least_s, most_s) =
+        widths.iter().fold((f64::INFINITY, 0.0), |(l, h): (f64, f64), w| (l.min(*w), h.max(*w)));
+    let groups: Vec<(Vec<usize>, Vec<&Wake>)> = if most_s > APART * least_s && least_s > 0.0 {
+        // Wakes of no kind stand with the kind that is nearest to them in width.
+        let nearest = |wake: &Wake| {
+            let far = |at: &usize| (wake.width_s / widths[*at]).ln().abs();
+            (0..widths.len()).min_by(|a, b| far(a).total_cmp(&far(b)))
+        };
+        let kind_of =
+            |wake: &Wake| wake.series.filter(|at| *at < widths.len()).or_else(|| nearest(wake));
+        let of = |kind: usize| {
+            let own = shown.iter().copied().filter(|wake| kind_of(wake) == Some(kind)).collect();
+            (vec![kind], own)
+        };
+        (0..widths.len()).map(of).filter(|(_, own): &(_, Vec<_>)| !own.is_empty()).collect()
+    } else {
+        vec![((0..widths.len()).collect(), shown)]
+    };
+    let plot = if groups.len() > 1 { 112.0 } else { 206.0 };
+    let top = |at: usize| 20.0 + at as f64 * (plot + 54.0);
+    let height = (top(groups.len() - 1) + plot + 36.0) as u32;
+    let parts = groups
+        .into_iter()
+        .enumerate()
+        .map(|(at, (kinds, shown))| {
+            part(findings, sleep, trace, (&kinds, &shown), [top(at), top(at) + plot])
+        })
+        .collect();
+    Overlay { parts, height }
+}
+
+/// Wakes on one scale of time, with the kinds among them.
+fn part(
+    findings: &Findings,
+    sleep: &SleepFindings,
+    trace: &Trace<'_>,
+    (kinds, shown): (&[usize], &[&Wake]),
+    [top, foot]: [f64; 2],
+) -> Part {
     let interval_s = findings.capture.sampling_interval_s.unwrap_or(0.0);
-    let mut widths: Vec<f64> = sleep.wakes.iter().map(|wake| wake.width_s).collect();
+    let mut widths: Vec<f64> = shown.iter().map(|wake| wake.width_s).collect();
     widths.sort_by(f64::total_cmp);
-    let wide_s = widths[(widths.len() - 1) * 19 / 20].max(2.0 * interval_s).max(f64::MIN_POSITIVE);
+    let wide_s = widths.get(widths.len().saturating_sub(1) * 19 / 20).copied().unwrap_or(0.0);
+    let wide_s = wide_s.max(2.0 * interval_s).max(f64::MIN_POSITIVE);
     let (before_s, after_s) = (0.3 * wide_s, 1.6 * wide_s);
     let around = |wake: &Wake, columns: usize| {
         trace.columns(wake.start_s - before_s, wake.start_s + after_s, columns)
     };
-    let shown: Vec<&Wake> =
-        sleep.wakes.iter().filter(|wake| is_at_the_floor(sleep, wake)).collect();
     let every = shown.len().div_ceil(MOST).max(1);
     let most = shown.iter().copied().max_by(|a, b| a.charge_ah.total_cmp(&b.charge_ah));
     let drawn: Vec<&Wake> = shown.iter().copied().step_by(every).chain(most).collect();
@@ -86,7 +136,7 @@ fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Ove
         drawn.iter().map(|wake| points(&around(wake, COLUMNS), wake.start_s)).collect();
     // No finer than the readings, so that every column of every wake has one.
     let fine = ((before_s + after_s) / interval_s.max(1e-12)).clamp(4.0, COLUMNS as f64) as usize;
-    let kinds = (0..sleep.series.len().min(KINDS)).map(|kind| {
+    let kinds = kinds.iter().map(|&kind| {
         let own: Vec<&Wake> =
             shown.iter().copied().filter(|wake| wake.series == Some(kind)).collect();
         let every = own.len().div_ceil(MOST).max(1);
@@ -106,25 +156,27 @@ fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Ove
         let series = &sleep.series[kind];
         let every = series.period_s.filter(|_| series.regular);
         let every = every.map_or(String::new(), |s| format!(", every {}", words::duration(s)));
-        Kind { middle, label: format!("{}{every}", words::count(series.count, "wake", "wakes")) }
+        let label = format!("{}{every}", words::count(series.count, "wake", "wakes"));
+        (kind, Kind { middle, label })
     });
-    let kinds: Vec<Kind> = kinds.collect();
+    let kinds: Vec<(usize, Kind)> = kinds.collect();
     let high_a = lines.iter().flatten().map(|point| point.1).fold(0.0, f64::max);
     let low_a = lines.iter().flatten().map(|point| point.1).fold(0.0, f64::min);
     let size = if high_a > low_a { high_a - low_a } else { 1e-3 };
     // Room over the wakes for a line of words each kind.
-    let room = 0.05 + 0.1 * kinds.len() as f64;
+    let room = 0.05 + 20.6 / (foot - top) * kinds.len() as f64;
     let (low_a, high_a) =
         (if low_a < 0.0 { low_a - 0.03 * size } else { 0.0 }, high_a + room * size);
     let times = axes::quantity(-before_s, after_s, 6, "time from the wake's start", "s");
-    Overlay {
+    let currents = axes::current(low_a, high_a, if foot - top > 150.0 { 5 } else { 3 }, "current");
+    Part {
         frame: Frame {
             left: 46.0,
             right: 420.0,
-            top: 20.0,
-            foot: 226.0,
+            top,
+            foot,
             x: Scale::linear(-before_s, after_s, times),
-            y: Scale::linear(low_a, high_a, axes::current(low_a, high_a, 5, "current")),
+            y: Scale::linear(low_a, high_a, currents),
         },
         lines,
         kinds,
@@ -133,25 +185,31 @@ fn overlay(findings: &Findings, sleep: &SleepFindings, trace: &Trace<'_>) -> Ove
 
 impl Scene for Overlay {
     fn size(&self) -> (u32, u32) {
-        (430, 262)
+        (430, self.height)
     }
 
+    fn draw<DB: DrawingBackend>(&self, paper: &Paper<DB>) -> Drawn<DB> {
+        self.parts.iter().try_for_each(|part| part.draw(paper))
+    }
+}
+
+impl Part {
     fn draw<DB: DrawingBackend>(&self, paper: &Paper<DB>) -> Drawn<DB> {
         let frame = &self.frame;
         frame.draw_y(paper)?;
         for line in &self.lines {
             frame.line(paper, line, paper.line(ink::READING, 0.75))?;
         }
-        for (at, kind) in self.kinds.iter().enumerate() {
-            let colour = [ink::STATE, ink::BEYOND, ink::TEXT][at.min(2)];
-            frame.line(paper, &kind.middle, paper.line(colour, 2.5))?;
+        for (at, (kind, shown)) in self.kinds.iter().enumerate() {
+            let colour = [ink::STATE, ink::BEYOND, ink::TEXT][*kind.min(&2)];
+            frame.line(paper, &shown.middle, paper.line(colour, 2.5))?;
             let style = paper.text(ink::TEXT, LABEL, HPos::Right, VPos::Center);
             let y = paper.px(frame.top + 8.0 + 16.0 * at as f64);
             let right = paper.px(frame.right);
-            let start = right - paper.width_of(&kind.label, &style) - paper.px(6.0);
+            let start = right - paper.width_of(&shown.label, &style) - paper.px(6.0);
             let swatch = vec![(start - paper.px(18.0), y), (start, y)];
             paper.area.draw(&PathElement::new(swatch, paper.line(colour, 2.5)))?;
-            paper.area.draw_text(&kind.label, &style, (right, y))?;
+            paper.area.draw_text(&shown.label, &style, (right, y))?;
         }
         frame.draw_x(paper)
     }

@@ -81,12 +81,28 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         request.sheet,
     );
     findings.cautions.extend(capture::says_little(&capture.samples));
+    findings.cautions.extend(negative(&findings));
     findings.budget = budget::of_findings(&findings, request.sheet);
     if let Some(budget) = &findings.budget {
         let unit = budget.cautions.iter().filter(|caution| caution.code == "unit-doubtful");
         findings.cautions.extend(unit.cloned());
     }
     Ok(Analysis { capture, segmentation, alignment, loads, judgement, findings })
+}
+
+/// So many standard deviations of one reading below zero, and noise alone is no reason.
+const SURELY: f64 = 5.0;
+
+/// Without an event list nothing tells which way the clamp sat.
+fn negative(findings: &Findings) -> Option<Caution> {
+    let is_negative = findings.totals.mean_a < -SURELY * findings.noise.sigma_a;
+    (findings.events.is_empty() && is_negative).then(|| {
+        Caution::new(
+            "negative",
+            "the current is negative on average: charge came in, or the clamp sat the other way \
+             (--reverse), or its zero is off",
+        )
+    })
 }
 
 /// Start of the capture; where it shows the time of day alone, on the day that the event list puts it on.

@@ -127,6 +127,40 @@ fn strict_tells_by_the_exit_code_that_a_load_does_not_conform() {
     assert_eq!(run(&["--strict"]), Some(1));
 }
 
+/// The scenario makes unit 20 wake three times as often: each load conforms, its share of time awake
+/// does not.
+#[test]
+fn strict_tells_of_limits_on_sleep_too() {
+    let run = |unit: &str| {
+        let bench = "sample-logs/receivers";
+        let [capture, events, sheet] =
+            [unit, "receiver-events.csv", "receiver-jobsheet.toml"].map(|f| format!("{bench}/{f}"));
+        let judged = ["--events", &events, "--jobsheet", &sheet, "--quiet", "--strict"];
+        ebbmark(&[&["analyze", &capture][..], &judged].concat()).status.code()
+    };
+    assert_eq!(run("receiver-02.csv"), Some(0));
+    assert_eq!(run("receiver-20.csv"), Some(1));
+}
+
+#[test]
+fn a_clamp_put_on_backwards_is_suspected_without_an_event_list() {
+    let desk = Desk::new();
+    let rows: String = (0..240)
+        .map(|i| {
+            let load_a = if (60..180).contains(&i) { 0.214 } else { 0.0 };
+            format!("{i},{:.3}\n", -load_a - 0.003 + 0.001 * f64::from(i * 7 % 3 - 1))
+        })
+        .collect();
+    let log = desk.put("backwards.csv", &format!("elapsed (s),current (A)\n{rows}"));
+    let told = |more: &[&str]| {
+        let run = ebbmark(&[&["analyze", &log, "--json", "--quiet"][..], more].concat());
+        let document: Value = serde_json::from_slice(&run.stdout).unwrap();
+        let cautions = document["cautions"].as_array().unwrap().clone();
+        cautions.iter().any(|caution| caution["code"] == "negative")
+    };
+    assert!(told(&[]) && !told(&["--reverse"]));
+}
+
 #[test]
 fn inspect_explains_and_its_document_holds_capture_charge_and_cautions() {
     let text = out(&ebbmark(&["inspect", VISIT]));

@@ -101,7 +101,7 @@ pub(crate) struct JudgingArgs {
         allow_negative_numbers = true
     )]
     pub(crate) risk: f64,
-    /// Exit with 1 when a load is non-conforming or the capture cannot be trusted
+    /// Exit with 1 when a load or its sleep is non-conforming or the capture cannot be trusted
     #[arg(long)]
     pub(crate) strict: bool,
 }

@@ -202,6 +202,15 @@ pub(crate) fn level(mean_a: f64, resolution_a: Option<f64>) -> String {
     }
 }
 
+/// A current to two significant digits, as doubts are told: `3.9 mA`, `56 mA`.
+pub(crate) fn to_two_digits(value_a: f64) -> String {
+    if value_a == 0.0 {
+        return set_current(value_a);
+    }
+    let step_a = 10f64.powf(value_a.abs().log10().floor() - 1.0);
+    set_current((value_a / step_a).round() * step_a)
+}
+
 /// A current with its sign spelt: `+31.0 mA`.
 pub(crate) fn signed_current(value_a: f64) -> String {
     let text = Quantity::amperes(value_a).to_string();
@@ -368,6 +377,14 @@ mod tests {
         assert_eq!(printable("a\u{1b}[2Jb"), "a\\u{1b}[2Jb");
         assert_eq!(printable("x\u{202e}y"), "x\\u{202e}y");
         assert_eq!(printable("Strom µA ±"), "Strom µA ±");
+    }
+
+    #[test]
+    fn doubts_are_told_to_two_digits() {
+        assert_eq!(to_two_digits(0.00387), "3.9 mA");
+        assert_eq!(to_two_digits(0.0557), "56 mA");
+        assert_eq!(to_two_digits(7.2e-6), "7.2 µA");
+        assert_eq!(to_two_digits(0.356), "360 mA");
     }
 
     #[test]

@@ -51,4 +51,9 @@ pub(crate) fn run(args: AnalyzeArgs, console: &Console) -> Result<u8, InputFault
 fn passed(findings: &Findings) -> bool {
     findings.zero.trusted
         && findings.loads.iter().all(|load| load.verdict != Verdict::NonConforming)
+        && findings
+            .sleep
+            .iter()
+            .flat_map(|sleep| &sleep.verdicts)
+            .all(|limit| limit.verdict != Verdict::NonConforming)
 }

@@ -214,3 +214,50 @@ impl Part {
         frame.draw_x(paper)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::{ReadOptions, Silent, read_bytes};
+    use crate::jobsheet::JobSheet;
+    use crate::pipeline::{self, Request};
+
+    /// A poll of 0.3 s every 10 s and a report of 6 s every 5 min, at 10 Hz for half an hour.
+    #[test]
+    fn a_poll_and_a_report_are_both_seen_from_start_to_end() {
+        let reading_a = |i: usize| {
+            let noise_a = 1e-6 * ((i * 7919 % 13) as f64 - 6.0);
+            let within =
+                |period: usize, width: usize, at: usize| (i + period - at) % period < width;
+            let up_a = match () {
+                () if within(3000, 60, 1250) => 0.085,
+                () if within(100, 3, 40) => 0.012,
+                () => 0.0008,
+            };
+            up_a + noise_a
+        };
+        let rows: String =
+            (0..18_000).map(|i| format!("{:.1},{:.6}\n", i as f64 / 10.0, reading_a(i))).collect();
+        let text = format!("elapsed (s),current (A)\n{rows}");
+        let capture = read_bytes("a.csv", text.into_bytes(), &ReadOptions::default(), &Silent);
+        let sheet = JobSheet::default();
+        let request = Request {
+            sheet: &sheet,
+            events: None,
+            wishes: Default::default(),
+            risk: Default::default(),
+        };
+        let analysis = pipeline::analyze(capture.unwrap(), &request).unwrap();
+        let sleep = analysis.findings.sleep.as_ref().unwrap();
+        let found = overlay(&analysis.findings, sleep, &Trace::of(&analysis));
+        let ends: Vec<f64> =
+            found.parts.iter().flat_map(|part| part.lines.iter().flatten()).map(|p| p.0).collect();
+        assert_eq!(found.parts.len(), 2);
+        assert!(ends.iter().copied().fold(0.0, f64::max) > 6.0);
+        assert!(found.parts.iter().any(|part| {
+            part.lines.iter().flatten().all(|point| point.0 < 2.0)
+                && !part.kinds[0].1.middle.is_empty()
+        }));
+        assert!(found.parts.windows(2).all(|pair| pair[0].frame.foot + 36.0 < pair[1].frame.top));
+    }
+}

@@ -189,11 +189,7 @@ fn facts(findings: &Findings) -> Vec<(&'static str, String)> {
     facts.push((
         "meter's zero",
         match (zero.trusted, zero.trusted_to_a) {
-            (true, Some(to_a)) => {
-                let shown = Quantity::amperes_with(0.0, to_a).to_string();
-                let within = shown.split_once('±').map_or(shown.as_str(), |(_, u)| u.trim());
-                format!("✓ good to {within}")
-            }
+            (true, Some(to_a)) => format!("✓ good to {}", words::to_two_digits(to_a)),
             (true, None) => "✓ checked".to_owned(),
             (false, _) if zero.checks.is_empty() => "? not checked".to_owned(),
             (false, _) => "✗ not to be trusted".to_owned(),

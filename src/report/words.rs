@@ -123,7 +123,7 @@ pub(crate) fn tied(text: &str) -> String {
         let bare = word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
         let number = |word: &str| word.ends_with(|c: char| c.is_ascii_digit());
         let unit = UNITS.contains(&bare) && (number(last) || bare == "±");
-        let follows = last == "±" || last == "≤" || last == "≥";
+        let follows = matches!(last, "±" | "≤" | "≥" | "✓" | "✗");
         out.push(if unit || follows { '\u{a0}' } else { ' ' });
         out.push_str(word);
         last = word;
@@ -369,6 +369,7 @@ mod tests {
             "draws 214\u{a0}mA\u{a0}±\u{a0}5\u{a0}mA, its"
         );
         assert_eq!(tied("for 40 s. A day"), "for 40\u{a0}s. A day");
+        assert_eq!(tied("real; ✓ conforms"), "real; ✓\u{a0}conforms");
         assert_eq!(tied("a  b"), "a  b");
     }
 

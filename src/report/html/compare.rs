@@ -121,7 +121,7 @@ fn change(change: &Change) -> ChangeView {
         after: Quantity::amperes_with(change.after_a, change.after_expanded_a).to_string(),
         change: Quantity::amperes_with(change.change_a, change.expanded_uncertainty_a).to_string(),
         limit: change.limit_high_a.map_or("–".to_owned(), words::set_current),
-        verdict: change_in_words(change),
+        verdict: tied(&change_in_words(change)),
         class: match change.after_verdict {
             Verdict::Conforming => "good",
             Verdict::NonConforming => "beyond",

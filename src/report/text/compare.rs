@@ -66,13 +66,47 @@ fn changes(page: &mut Page, findings: &CompareFindings) {
             Quantity::amperes_with(change.before_a, change.before_expanded_a).to_string(),
             Quantity::amperes_with(change.after_a, change.after_expanded_a).to_string(),
             Quantity::amperes_with(change.change_a, change.expanded_uncertainty_a).to_string(),
-            in_words(change),
+            in_brief(change),
         ]
     };
     page.table(
         &[what, "before", "after", "change, about 95 %", "verdict"],
         findings.changes.iter().map(row).collect(),
     );
+    let marked: Vec<String> = [
+        (Verdict::Conforming, "conforms after"),
+        (Verdict::NonConforming, "does not conform after"),
+        (Verdict::Indeterminate, "not decided after"),
+    ]
+    .into_iter()
+    .filter(|(verdict, _)| findings.changes.iter().any(|c| c.after_verdict == *verdict))
+    .map(|(verdict, what)| format!("{} {what}", words::verdict_mark(verdict)))
+    .collect();
+    if !marked.is_empty() {
+        page.note(&format!("{}.", marked.join(", ")));
+    }
+}
+
+/// The same with the mark alone, for a narrow column.
+fn in_brief(change: &Change) -> String {
+    match change.after_verdict {
+        Verdict::NoLimit => real(change),
+        verdict => format!("{} {}", words::verdict_mark(verdict), real(change)),
+    }
+}
+
+/// Whether the change is more than its doubt; how probable it is where that is nearly so.
+fn real(change: &Change) -> String {
+    let percent = 100.0 * change.probability_real;
+    if change.probability_real >= 0.9995 {
+        "real".to_owned()
+    } else if change.is_real() {
+        format!("real ({percent:.1} %)")
+    } else if percent >= 90.0 {
+        format!("within doubt ({percent:.0} %)")
+    } else {
+        "within doubt".to_owned()
+    }
 }
 
 /// What became of a load: real or not, and whether it now conforms.

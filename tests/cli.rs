@@ -151,7 +151,7 @@ fn a_clamp_put_on_backwards_is_suspected_without_an_event_list() {
             format!("{i},{:.3}\n", -load_a - 0.003 + 0.001 * f64::from(i * 7 % 3 - 1))
         })
         .collect();
-    let log = desk.put("backwards.csv", &format!("elapsed (s),current (A)\n{rows}"));
+    let log = desk.put("backwards.csv", format!("elapsed (s),current (A)\n{rows}"));
     let told = |more: &[&str]| {
         let run = ebbmark(&[&["analyze", &log, "--json", "--quiet"][..], more].concat());
         let document: Value = serde_json::from_slice(&run.stdout).unwrap();

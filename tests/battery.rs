@@ -563,6 +563,23 @@ fn levels_are_tied_in_their_order_when_there_is_no_list() {
     // Means of 250 and 69 mA over the day.
     assert_relative_eq!(found.charge_saved_ah_per_day, 24.0 * (0.250 - 0.069), max_relative = 1e-9);
     assert!(found.cautions.iter().any(|caution| caution.code == "no-zero"));
+    // Of a capture of 20 min, its zero unseen, neither a change nor a day is told for sure.
+    assert!(found.headline.contains("The zero was not checked"), "{}", found.headline);
+    assert!(!found.headline.contains("a day"), "{}", found.headline);
+    assert!(
+        found.headline.starts_with("Level 2 draws") || found.headline.starts_with("The lowest")
+    );
+    assert!(found.cautions.iter().any(|caution| caution.code == "hours-assumed"));
+    let whole = |levels: &[f64]| {
+        let mut findings = night(levels);
+        findings.capture.duration_s = 36_000.0;
+        findings.zero.trusted = true;
+        findings
+    };
+    let found = compare::compare(&whole(&[0.020, 0.130]), &whole(&[0.010, 0.128]), &sheet(HUT));
+    assert!(!found.headline.contains("zero"), "{}", found.headline);
+    assert!(found.headline.contains("saves"), "{}", found.headline);
+    assert!(!found.cautions.iter().any(|caution| caution.code == "hours-assumed"));
 }
 
 // Simulated truth: ten readings a side, a zero error of each capture, one gain error of the meter

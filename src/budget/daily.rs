@@ -7,7 +7,7 @@ use crate::jobsheet::{JobSheet, same_name};
 
 /// A capture this long is taken as typical of a day; a shorter one is a visit, whose plugging in
 /// and out says nothing of the hours. A quarter of a day: our choice.
-pub(super) const TYPICAL_FROM_S: f64 = 6.0 * 3600.0;
+pub(crate) const TYPICAL_FROM_S: f64 = 6.0 * 3600.0;
 
 /// Where a measured draw says it is from.
 pub(super) const MEASURED: &str = "measured";

@@ -38,7 +38,7 @@ use crate::numeric::Quantity;
 pub(crate) use by_level::doubt_of_level;
 use capacity::SoundBattery;
 use daily::Day;
-pub(crate) use daily::{DayRow, each_once, group_name};
+pub(crate) use daily::{DayRow, TYPICAL_FROM_S, each_once, group_name};
 pub(crate) use doubt::Doubt;
 use observed::Observed;
 

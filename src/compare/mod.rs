@@ -115,6 +115,11 @@ fn side(findings: &Findings, ah_per_day: Option<f64>, runtime_h: Option<f64>) ->
     }
 }
 
+/// Without its loads told apart, such a capture says nothing of a day.
+fn is_brief(duration_s: f64) -> bool {
+    duration_s < budget::TYPICAL_FROM_S
+}
+
 fn total_ah(rows: &[DayRow]) -> Option<f64> {
     (!rows.is_empty()).then(|| rows.iter().map(DayRow::ah_per_day).sum())
 }
@@ -156,6 +161,13 @@ fn cautions(before: &Findings, after: &Findings, by_load: bool, pairing: &Pairin
             "without an event list on both sides the levels are tied by their order and size: which \
              load changed is not told",
         ));
+        if [before, after].iter().any(|findings| is_brief(findings.capture.duration_s)) {
+            all.push(Caution::new(
+                "hours-assumed",
+                "a capture is too short to hold a day's habits: the charge a day is as if all hours \
+                 were like it; compare nights, or visits with event lists",
+            ));
+        }
         for (findings, name) in [(before, "before"), (after, "after")] {
             if findings.zero.trusted_to_a.is_none() {
                 all.push(Caution::new(

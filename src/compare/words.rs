@@ -38,7 +38,17 @@ pub(super) fn headline(findings: &CompareFindings, has_panel: bool) -> String {
             }
         ));
     }
-    text.push_str(&charge(findings, has_panel));
+    let sides = [&findings.before, &findings.after];
+    let by_level = findings.aligned_by == AlignedBy::Level;
+    if by_level && !sides.iter().all(|side| side.zero_trusted) {
+        text.push_str(
+            " The zero was not checked on both sides: a shifted one looks like a change.",
+        );
+    }
+    // The levels of a short capture are what somebody did then.
+    if !(by_level && sides.iter().any(|side| super::is_brief(side.duration_s))) {
+        text.push_str(&charge(findings, has_panel));
+    }
     text
 }
 

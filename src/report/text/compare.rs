@@ -70,7 +70,7 @@ fn changes(page: &mut Page, findings: &CompareFindings) {
         ]
     };
     page.table(
-        &[what, "before", "after", "change, about 95 %", "verdict"],
+        &[what, "before", "after", "change", "verdict"],
         findings.changes.iter().map(row).collect(),
     );
     let marked: Vec<String> = [
@@ -82,9 +82,8 @@ fn changes(page: &mut Page, findings: &CompareFindings) {
     .filter(|(verdict, _)| findings.changes.iter().any(|c| c.after_verdict == *verdict))
     .map(|(verdict, what)| format!("{} {what}", words::verdict_mark(verdict)))
     .collect();
-    if !marked.is_empty() {
-        page.note(&format!("{}.", marked.join(", ")));
-    }
+    let marked = if marked.is_empty() { String::new() } else { format!("; {}", marked.join(", ")) };
+    page.note(&format!("±: about 95 %{marked}."));
 }
 
 /// The same with the mark alone, for a narrow column.

@@ -40,7 +40,7 @@ const NEAR_ALONE: f64 = 1.2;
 pub(super) const POOLS: [usize; 4] = [1, 4, 16, 64];
 /// Price of a free term of the background while its usual slope is not known well.
 pub(super) const TERM_COST: f64 = 10.0;
-/// Price of a free term of a polynomial beyond the usual slope.
+/// Price of a free term of a polynomial beyond the usual slope, where many windows tell that.
 pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 /// Price of a decay, which has two terms. Were it dearer, a weak tail would pass for a step; were it
 /// cheaper, the edges of a short cycle for tails.
@@ -558,6 +558,13 @@ impl Ground<'_> {
         }
         (null, with)
     }
+}
+
+/// Price of a free term of a polynomial beyond the usual slope: of w windows of a capture of `n` readings one
+/// is of another kind with odds of about 1/w, so it gains `2 ln w` over what it is where nothing is known.
+pub(super) fn term_cost(n: usize) -> f64 {
+    let windows = (n as f64 / (2 * SIDE) as f64).max(1.0);
+    (TERM_COST + 2.0 * windows.ln()).min(TERM_COST_KNOWN)
 }
 
 /// Student's deviance of a residual square sum on `used` columns.

@@ -157,7 +157,7 @@ pub fn segment(
             let mut stands = smooth::stand(&ground, &steps, enough, false_steps).into_iter();
             steps.retain(|_| stands.next().unwrap_or(true));
             let (slopes, unquiet) = drift::of_stretches(&ground, &steps, &blocks);
-            let known = jump::TERM_COST_KNOWN;
+            let known = jump::term_cost(n);
             if (&slopes, unquiet, known) == (&drift, unrest, term_cost) && more.is_empty() {
                 break chosen;
             }

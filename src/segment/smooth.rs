@@ -18,13 +18,17 @@ use crate::numeric::plain_sum;
 
 /// Readings in a block.
 const BLOCK: usize = 64;
-/// Readings on either side of a weak step that are looked at.
-const BESIDE: usize = 8192;
+/// Readings of a capture that is short: its few stretches do not tell how its background moves, so all its
+/// steps are doubted. It is cut into so many blocks.
+const SHORT: usize = 4096;
+const BLOCKS: usize = 1000;
+/// Blocks on either side of a weak step that are looked at.
+const BESIDE: usize = 128;
 /// The same in steps, as far as that is not too near.
 const STEPS: usize = 6;
-const LEAST: usize = 2048;
-/// Readings on the longer side of a step up to which no window is long enough to be bent.
-const LONG: usize = 512;
+const LEAST: usize = 32;
+/// Blocks on the longer side of a step up to which no window is long enough to be bent.
+const LONG: usize = 8;
 /// Evidence, in units of what is needed, from which on a step is not weak.
 const STRONG: f64 = 2.9;
 /// What a step must be worth beyond twice the logarithm of the places and of the rarity asked for. It
@@ -35,7 +39,15 @@ const PRICE: f64 = -7.2;
 /// how much each is less rough than the one before.
 const ROUGHEST: f64 = 0.01;
 const FINER: f64 = 0.1;
-const GRADES: usize = 7;
+const GRADES: i32 = 7;
+/// The same in a short capture.
+const ROUGHEST_OF_SHORT: f64 = 10.0;
+const GRADES_OF_SHORT: i32 = 10;
+/// Squared innovation, over its variance, beyond which the background of a short capture breaks: what a
+/// load leaves as it starts must not make the whole of it rough.
+const BREAKS: f64 = 30.0;
+/// Edges before and after a step of a short capture between which it may stand by itself.
+const NEARBY: usize = 2;
 /// Variance of the slope at first, in units of a block's noise over its length, squared.
 const STEEP: f64 = 100.0;
 /// Rounds of changing one's mind, at most.
@@ -81,15 +93,17 @@ pub(super) fn stand(
     enough: f64,
     false_steps: f64,
 ) -> Vec<bool> {
-    let strong = STRONG * enough;
     let n = ground.values.len();
+    let short = n < SHORT;
+    let manner = if short { Manner::of_short(ground) } else { Manner::of_long() };
+    let strong = if short { f64::INFINITY } else { STRONG * enough };
     let is_weak = |i: &usize| {
         let step = &chosen[*i];
         let left = i.checked_sub(1).map_or(0, |before| chosen[before].at);
         let right = chosen.get(i + 1).map_or(n, |next| next.at);
         !step.evidence.near
             && step.evidence.deviance < strong
-            && (step.at - left).max(right - step.at) > LONG
+            && (step.at - left).max(right - step.at) > LONG * manner.block
             && ground.breaks.binary_search(&step.at).is_err()
     };
     let weak: Vec<usize> = (0..chosen.len()).filter(is_weak).collect();
@@ -98,10 +112,16 @@ pub(super) fn stand(
         return stands;
     }
     let squares: Vec<f64> = weak.iter().map(|i| chosen[*i].evidence.jump.powi(2)).collect();
-    let near = Near::of(blocks(ground, chosen, &weak), squares, false_steps);
+    let blocks = blocks(ground, chosen, &weak, manner.block);
+    let near = Near::of(blocks, squares, false_steps, manner);
     let found = [true, false].map(|all| near.settle(vec![all; weak.len()]));
     let [from_all, from_none] = found;
-    let kept = if from_none.0 > from_all.0 { from_none.1 } else { from_all.1 };
+    let mut kept = if from_none.0 > from_all.0 { from_none.1 } else { from_all.1 };
+    if short {
+        // One roughness for all may be that of another part.
+        let nearby = |i: usize| kept[i] || near.stands_nearby(i, &kept);
+        kept = (0..kept.len()).map(nearby).collect();
+    }
     for (i, kept) in weak.into_iter().zip(kept) {
         stands[i] = kept;
     }
@@ -116,7 +136,9 @@ pub(super) fn walks(ground: &Ground<'_>, chosen: &[Chosen], walk: f64) -> bool {
     let from = |k: usize| (k as u128 * n as u128 / count as u128) as usize;
     let sections: Vec<(usize, usize)> =
         (0..count).map(|k| (from(k), from(k + 1).min(from(k) + SECTION))).collect();
-    let still = Near::of(cut(ground, edges(chosen), &sections), Vec::new(), 1.0);
+    let manner = Manner::of_long();
+    let blocks = cut(ground, edges(chosen), &sections, manner.block);
+    let still = Near::of(blocks, Vec::new(), 1.0, manner);
     let without = still.best(&[]).0;
     Near { walk, ..still }.best(&[]).0 > without
 }
@@ -127,7 +149,7 @@ fn edges(chosen: &[Chosen]) -> Vec<(usize, Before)> {
 }
 
 /// Blocks of the readings near weak steps, cut at all steps and gaps.
-fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> {
+fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize], size: usize) -> Vec<Block> {
     let n = ground.values.len();
     let mut edges = edges(chosen);
     for (number, i) in weak.iter().enumerate() {
@@ -139,27 +161,29 @@ fn blocks(ground: &Ground<'_>, chosen: &[Chosen], weak: &[usize]) -> Vec<Block> 
         let before = i.checked_sub(STEPS).map_or(0, |before| chosen[before].at);
         let after = chosen.get(i + STEPS).map_or(n, |after| after.at);
         let at = chosen[*i].at;
-        let (near, far) = (at.saturating_sub(BESIDE), (at + BESIDE).min(n));
+        let (beside, least) = (BESIDE * size, LEAST * size);
+        let (near, far) = (at.saturating_sub(beside), (at + beside).min(n));
         let (from, to) =
-            (near.max(before.min(at.saturating_sub(LEAST))), far.min(after.max(at + LEAST)));
+            (near.max(before.min(at.saturating_sub(least))), far.min(after.max(at + least)));
         match sections.last_mut() {
             Some(last) if from <= last.1 => last.1 = last.1.max(to),
             _ => sections.push((from, to)),
         }
     }
-    cut(ground, edges, &sections)
+    cut(ground, edges, &sections, size)
 }
 
-/// Blocks of some sections, cut at edges and gaps.
+/// Blocks of `size` readings of some sections, cut at edges and gaps.
 fn cut(
     ground: &Ground<'_>,
     mut edges: Vec<(usize, Before)>,
     sections: &[(usize, usize)],
+    size: usize,
 ) -> Vec<Block> {
     edges.extend(ground.breaks.iter().map(|at| (*at, Before::Gap)));
     edges.sort_by_key(|edge| edge.0);
     edges.dedup_by_key(|edge| edge.0);
-    let mut sizes = vec![None; BLOCK + 1];
+    let mut sizes = vec![None; size + 1];
     let mut copy = Vec::new();
     let mut blocks = Vec::new();
     for &(from, to) in sections {
@@ -169,7 +193,7 @@ fn cut(
         cuts.extend_from_slice(&edges[inner]);
         for (k, (start, before)) in cuts.iter().enumerate() {
             let end = cuts.get(k + 1).map_or(to, |next| next.0);
-            let parts = (end - start).div_ceil(BLOCK);
+            let parts = (end - start).div_ceil(size);
             for part in 0..parts {
                 let (a, b) = (
                     start + part * (end - start) / parts,
@@ -193,6 +217,41 @@ fn cut(
     blocks
 }
 
+/// In what the background is looked at, and how it may move.
+struct Manner {
+    /// Readings in a block at most.
+    block: usize,
+    /// Correlation of the noise of neighbouring blocks.
+    lasts: f64,
+    /// Squared innovation, over its variance, beyond which the background breaks.
+    breaks: f64,
+    /// Variance that the slope may gain in one block, over that of a block's noise.
+    grades: Vec<f64>,
+}
+
+impl Manner {
+    /// For a capture with many stretches, of whose steps only the weakest are doubted.
+    fn of_long() -> Self {
+        Self { block: BLOCK, lasts: 0.0, breaks: f64::INFINITY, grades: grades(ROUGHEST, GRADES) }
+    }
+
+    fn of_short(ground: &Ground<'_>) -> Self {
+        let block = ground.values.len().div_ceil(BLOCKS);
+        let (lasts, _) = ground.noise.pooled(block);
+        let grades = grades(ROUGHEST_OF_SHORT, GRADES_OF_SHORT);
+        Self { block, lasts: lasts.max(0.0), breaks: BREAKS, grades }
+    }
+
+    fn length(&self) -> f64 {
+        self.block as f64
+    }
+}
+
+/// So many roughnesses, and none.
+fn grades(roughest: f64, count: i32) -> Vec<f64> {
+    (0..count).map(|k| roughest * FINER.powi(k)).chain([0.0]).collect()
+}
+
 /// Blocks near weak steps.
 struct Near {
     blocks: Vec<Block>,
@@ -205,10 +264,11 @@ struct Near {
     wide: f64,
     /// Variance that the level gains with every reading beside what its slope does.
     walk: f64,
+    manner: Manner,
 }
 
 impl Near {
-    fn of(blocks: Vec<Block>, squares: Vec<f64>, false_steps: f64) -> Self {
+    fn of(blocks: Vec<Block>, squares: Vec<f64>, false_steps: f64, manner: Manner) -> Self {
         let unit = blocks.iter().map(|b| b.variance).fold(f64::INFINITY, f64::min);
         let means = || blocks.iter().map(|b| b.mean);
         let (low, high) =
@@ -220,7 +280,7 @@ impl Near {
             }
         }
         let price = PRICE + 2.0 * (blocks.len() as f64 / false_steps).ln();
-        Self { weak, price, unit, wide: (high - low).powi(2) + unit, walk: 0.0, blocks }
+        Self { weak, price, unit, wide: (high - low).powi(2) + unit, walk: 0.0, manner, blocks }
     }
 
     /// The best choice of weak steps that can be reached from one, and what it is worth.
@@ -256,15 +316,14 @@ impl Near {
     /// What the choice is worth whatever the roughness, each being as likely, and the likeliest one.
     fn best(&self, kept: &[bool]) -> (f64, f64) {
         let number = kept.iter().filter(|kept| **kept).count() as f64;
-        let grades = (0..=GRADES).into_par_iter().map(|k| {
-            let rough = if k == GRADES { 0.0 } else { ROUGHEST * FINER.powi(k as i32) };
+        let grades = self.manner.grades.par_iter().map(|rough| {
             let mut level = Level::default();
             let whole: f64 = self
                 .blocks
                 .iter()
-                .map(|block| level.take(block, self, self.jump(block, kept), rough))
+                .map(|block| level.take(block, self, self.jump(block, kept), *rough))
                 .sum();
-            (whole - self.price * number, rough)
+            (whole - self.price * number, *rough)
         });
         let found: Vec<(f64, f64)> = grades.collect();
         let (most, rough) = found
@@ -274,6 +333,32 @@ impl Near {
         // than one that needs a certain roughness.
         let shares: f64 = found.iter().map(|(whole, _)| (0.5 * (whole - most)).exp()).sum();
         (most + 2.0 * (shares / found.len() as f64).ln(), rough)
+    }
+
+    /// Whether a step stands on the background that is likeliest between the second edges before and
+    /// after it. O(blocks between).
+    fn stands_nearby(&self, step: usize, kept: &[bool]) -> bool {
+        let (at, square) = self.weak[step];
+        let is_edge = |k: &usize| self.blocks[*k].before != Before::Nothing;
+        let from = (0..at).rev().filter(is_edge).nth(NEARBY - 1).unwrap_or(0);
+        let after = (at + 1..self.blocks.len()).filter(is_edge).nth(NEARBY - 1);
+        let to = after.unwrap_or(self.blocks.len());
+        let start = Block { before: Before::Start, ..self.blocks[from] };
+        let likeliest = |here: f64| {
+            let worth = |rough: &f64| -> f64 {
+                let mut level = Level::default();
+                let blocks = std::iter::once(&start).chain(&self.blocks[from + 1..to]);
+                blocks
+                    .zip(from..)
+                    .map(|(block, k)| {
+                        let jump = if k == at { here } else { self.jump(block, kept) };
+                        level.take(block, self, jump, *rough)
+                    })
+                    .sum()
+            };
+            self.manner.grades.iter().map(worth).fold(f64::NEG_INFINITY, f64::max)
+        };
+        likeliest(square) - self.price > likeliest(0.0)
     }
 
     /// Variance of a jump before a block.
@@ -325,46 +410,70 @@ impl Near {
     }
 }
 
-/// Level and slope of the background as the blocks so far tell them, with their covariance.
+/// Level and slope of the background as the blocks so far tell them, and what the noise that goes on from
+/// one block to the next left in the last one, with their covariance.
 #[derive(Debug, Clone, Copy, Default)]
 struct Level {
     at: f64,
     level: f64,
     slope: f64,
+    noise: f64,
     ll: f64,
     ls: f64,
     ss: f64,
+    ln: f64,
+    sn: f64,
+    nn: f64,
+    /// Variance of the last block.
+    variance: f64,
 }
 
 impl Level {
+    /// At a block of whose level and slope nothing is known.
+    fn anew(block: &Block, near: &Near, ll: f64) -> Self {
+        let ss = STEEP * near.unit / near.manner.length().powi(2);
+        let (at, level, variance) = (block.at, block.mean, block.variance);
+        Self { at, level, ll, ss, nn: variance, variance, ..Self::default() }
+    }
+
     /// The Kalman filter's step over one block. Twice the logarithm of the likelihood that it adds.
     fn take(&mut self, block: &Block, near: &Near, jump: f64, rough: f64) -> f64 {
+        let size = near.manner.length();
         if block.before == Before::Start {
-            let steep = STEEP * near.unit / (BLOCK * BLOCK) as f64;
-            *self = Self {
-                at: block.at,
-                level: block.mean,
-                slope: 0.0,
-                ll: near.wide,
-                ls: 0.0,
-                ss: steep,
-            };
+            *self = Self::anew(block, near, near.wide);
         }
-        let q = rough * near.unit / (BLOCK as f64).powi(3);
+        let q = rough * near.unit / size.powi(3);
         let dt = block.at - self.at;
+        let lasts = if dt > 0.0 { near.manner.lasts.powf(dt / size) } else { 0.0 };
+        let grows = lasts * (block.variance / self.variance).sqrt();
         self.at = block.at;
+        self.variance = block.variance;
         self.level += self.slope * dt;
         self.ll +=
             dt * (2.0 * self.ls + dt * self.ss) + q * dt * dt * dt / 3.0 + near.walk * dt + jump;
         self.ls += dt * self.ss + 0.5 * q * dt * dt;
+        self.noise *= grows;
+        self.ln = grows * (self.ln + dt * self.sn);
+        self.sn *= grows;
         self.ss += q * dt;
-        let f = self.ll + block.variance;
-        let new = block.mean - self.level;
-        let (level, slope) = (self.ll / f, self.ls / f);
-        self.level += level * new;
-        self.slope += slope * new;
-        (self.ll, self.ls, self.ss) =
-            (self.ll - level * self.ll, self.ls - level * self.ls, self.ss - slope * self.ls);
+        self.nn = grows * grows * self.nn + (1.0 - lasts * lasts) * block.variance;
+        let (to_level, to_slope, to_noise) =
+            (self.ll + self.ln, self.ls + self.sn, self.ln + self.nn);
+        let f = to_level + to_noise;
+        let new = block.mean - self.level - self.noise;
+        if new * new / f > near.manner.breaks {
+            *self = Self::anew(block, near, block.variance);
+            return -(near.manner.breaks + f.ln());
+        }
+        self.level += to_level / f * new;
+        self.slope += to_slope / f * new;
+        self.noise += to_noise / f * new;
+        self.ll -= to_level / f * to_level;
+        self.ls -= to_level / f * to_slope;
+        self.ss -= to_slope / f * to_slope;
+        self.ln -= to_level / f * to_noise;
+        self.sn -= to_slope / f * to_noise;
+        self.nn -= to_noise / f * to_noise;
         -(new * new / f + f.ln())
     }
 }
@@ -403,6 +512,60 @@ mod tests {
             found[1] += steps(100 + seed, 20_000, swinging).len();
         }
         assert!(found.iter().all(|found| *found <= 1), "{found:?}");
+    }
+
+    /// Steps found in readings with unit noise over a background.
+    fn found(seed: u64, len: usize, background: impl Fn(f64) -> f64) -> Vec<usize> {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        let reading = |i: usize| background(i as f64) + random.sample::<f64, _>(StandardNormal);
+        let current_a = (0..len).map(reading).collect();
+        let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len }, current_a };
+        let found = segment(&samples, &[], None, &Wishes::default()).unwrap();
+        found.steps.iter().map(|step| step.index).collect()
+    }
+
+    /// A few dozen to a thousand readings hold too few stretches to tell how their background moves.
+    #[test]
+    fn neither_a_trend_nor_a_slow_cycle_of_a_short_capture_is_a_step() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(8);
+        let mut wrong = [0; 5];
+        for (len, seed) in
+            [60, 150, 400, 1200].into_iter().flat_map(|n| (0..30).map(move |s| (n, s)))
+        {
+            let high = 10f64.powf(random.random_range(0.0..1.7));
+            let (cycles, phase) = (random.random_range(0.5..3.0), random.random_range(0.0..6.3));
+            let share = |t: f64| t / len as f64;
+            let turns = |t: f64| (std::f64::consts::TAU * cycles * share(t) + phase).sin();
+            let rises = |t: f64| ((3.0 * share(t)).exp() - 1.0) / 3f64.exp();
+            let shapes: [&dyn Fn(f64) -> f64; 5] = [
+                &|t| high * share(t),
+                &turns,
+                &|t| high * turns(t),
+                &|t| high * (2.0 * share(t) - 1.0).powi(2),
+                &|t| high * rises(t),
+            ];
+            for (wrong, shape) in wrong.iter_mut().zip(shapes) {
+                *wrong += usize::from(!found(seed, len, shape).is_empty());
+            }
+        }
+        assert!(wrong.iter().all(|wrong| *wrong <= 4), "{wrong:?} of 120 each");
+    }
+
+    /// What a load leaves as it starts, many times as high as the smallest steps and over in some ten
+    /// readings, makes no background that explains these.
+    #[test]
+    fn weak_steps_of_a_short_capture_stand_beside_a_start_up() {
+        let mut missed = 0;
+        for seed in 0..40 {
+            let load = |t: f64| if (t / 60.0) as usize % 2 == 1 { 4.0 } else { 0.0 };
+            let start =
+                |t: f64| if t < 30.0 { 0.0 } else { 60.0 + 70.0 * (-(t - 30.0) / 8.0).exp() };
+            let zero = |t: f64| 4.0 * (t / 250.0 + seed as f64).sin();
+            let steps = found(100 + seed, 1200, |t| load(t) + start(t) + zero(t));
+            let near = |truth: &usize| steps.iter().any(|at| at.abs_diff(*truth) <= 3);
+            missed += (2..20).map(|k| 60 * k).filter(|truth| !near(truth)).count();
+        }
+        assert!(missed <= 7, "{missed} of 720");
     }
 
     /// Noise with a few faint steps is not taken for a walk, however chance bends it: what a walk a
@@ -455,7 +618,7 @@ mod tests {
         };
         let first = |k: usize| if k == 0 { Before::Start } else { Before::Nothing };
         let worth = |blocks: Vec<Block>| {
-            let near = Near::of(blocks, Vec::new(), 1.0);
+            let near = Near::of(blocks, Vec::new(), 1.0, Manner::of_long());
             let (worth, rough) = near.best(&[]);
             let mut level = Level::default();
             let alone: f64 = near.blocks.iter().map(|b| level.take(b, &near, 0.0, rough)).sum();

@@ -461,7 +461,9 @@ impl Level {
             (self.ll + self.ln, self.ls + self.sn, self.ln + self.nn);
         let f = to_level + to_noise;
         let new = block.mean - self.level - self.noise;
-        if new * new / f > near.manner.breaks {
+        // Where a step may be, only a step breaks it.
+        let may_break = !matches!(block.before, Before::Weak(_));
+        if may_break && new * new / f > near.manner.breaks {
             *self = Self::anew(block, near, block.variance);
             return -(near.manner.breaks + f.ln());
         }

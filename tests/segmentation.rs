@@ -477,7 +477,7 @@ fn a_stray_reading_at_an_end_is_no_step() {
 /// ones among them are lower.
 #[test]
 fn weak_steps_say_how_sure_they_are() {
-    let (mut found_steps, mut covered) = (0, 0);
+    let (mut found_steps, mut covered, mut doubted) = (0, 0, 0);
     for seed in 0..60 {
         let phi = [0.0, 0.5][seed as usize % 2];
         let log: Vec<f64> = noise(1200, phi, 400 + seed)
@@ -492,10 +492,11 @@ fn weak_steps_say_how_sure_they_are() {
             found_steps += 1;
             covered += usize::from(step.time_low_s <= truth && truth <= step.time_high_s);
             assert!(step.time_high_s - step.time_low_s < 150.0, "{step:?}");
-            assert!(step.score > 0.5, "{step:?}");
+            doubted += usize::from(step.score <= 0.5);
         }
     }
     assert!(found_steps > 90, "{found_steps}");
+    assert!(doubted <= 3, "{doubted} true steps of {found_steps} have less than even odds");
     // 95 % of a hundred or so, less three standard deviations.
     assert!(f64::from(covered as u32) >= 0.88 * f64::from(found_steps), "{covered} {found_steps}");
 }

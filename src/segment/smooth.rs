@@ -225,6 +225,8 @@ struct Manner {
     lasts: f64,
     /// Squared innovation, over its variance, beyond which the background breaks.
     breaks: f64,
+    /// How much less a step must be worth.
+    gain: f64,
     /// Variance that the slope may gain in one block, over that of a block's noise.
     grades: Vec<f64>,
 }
@@ -232,14 +234,17 @@ struct Manner {
 impl Manner {
     /// For a capture with many stretches, of whose steps only the weakest are doubted.
     fn of_long() -> Self {
-        Self { block: BLOCK, lasts: 0.0, breaks: f64::INFINITY, grades: grades(ROUGHEST, GRADES) }
+        let grades = grades(ROUGHEST, GRADES);
+        Self { block: BLOCK, lasts: 0.0, breaks: f64::INFINITY, gain: 0.0, grades }
     }
 
     fn of_short(ground: &Ground<'_>) -> Self {
         let block = ground.values.len().div_ceil(BLOCKS);
         let (lasts, _) = ground.noise.pooled(block);
         let grades = grades(ROUGHEST_OF_SHORT, GRADES_OF_SHORT);
-        Self { block, lasts: lasts.max(0.0), breaks: BREAKS, grades }
+        // The more readings a step divides, the fewer such places there are among the blocks.
+        let gain = 2.0 * (ground.values.len() as f64 / BLOCK as f64).max(1.0).ln();
+        Self { block, lasts: lasts.max(0.0), breaks: BREAKS, gain, grades }
     }
 
     fn length(&self) -> f64 {
@@ -279,7 +284,7 @@ impl Near {
                 weak[number] = (at, squares[number]);
             }
         }
-        let price = PRICE + 2.0 * (blocks.len() as f64 / false_steps).ln();
+        let price = PRICE - manner.gain + 2.0 * (blocks.len() as f64 / false_steps).ln();
         Self { weak, price, unit, wide: (high - low).powi(2) + unit, walk: 0.0, manner, blocks }
     }
 

@@ -353,7 +353,15 @@ fn a_visit_without_a_list_is_no_verdict_on_the_battery() {
         assert_eq!(budget.case, BatteryCase::TooShort, "{days}: {}", budget.conclusion);
         assert!(budget.conclusion.contains("no verdict"), "{}", budget.conclusion);
         assert!(!budget.conclusion.contains("explain"), "{}", budget.conclusion);
+        // Nor where a panel would keep up with it.
+        let sunny = format!("{text}[solar]\nharvest_ah_per_day = 20.0\n");
+        let budget = budget::of_findings(&found, &sheet(&sunny)).unwrap();
+        assert_eq!(budget.case, BatteryCase::TooShort);
+        assert!(budget.conclusion.contains("no verdict"), "{}", budget.conclusion);
+        assert!(!budget.conclusion.contains("must be tested"), "{}", budget.conclusion);
     }
+    let told = budget::of_findings(&found, &sheet(HUT)).unwrap().conclusion;
+    assert!(told.contains("were all hours like this capture"), "{told}");
 }
 
 // 20 A from 18 Ah all day long: milliamperes read as amperes, not a load.

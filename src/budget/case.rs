@@ -43,6 +43,10 @@ fn harvest_a(budget: &Budget, battery: &SoundBattery) -> f64 {
 const MEASURE_FIRST: &str = "The specified draws do not explain it: measure them, for a load may draw \
                              more than it should; if none does, the battery must be tested.";
 
+const TOO_SHORT: &str = "That is no verdict: the capture is too short to hold a day's habits. Log a night, \
+                         or a visit with an event list and hours_per_day in the job sheet, before the \
+                         battery or a load is blamed.";
+
 /// Compares the complaint with a sound battery's runtime.
 ///
 /// With `M` the days it lasted, `N` those of a sound battery and `N_low … N_high` its bounds: the
@@ -84,7 +88,9 @@ fn accusation(budget: &Budget) -> BatteryCase {
 }
 
 /// The conclusion in plain words.
-pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> String {
+///
+/// `brief`: the day is a capture too short to hold its habits, with no loads told apart.
+pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>, brief: bool) -> String {
     let Some(battery) = battery else {
         return "No battery in the job sheet: add [battery] to learn how long one would last."
             .to_owned();
@@ -106,6 +112,7 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
                 Lasting(days * 24.0),
                 match budget.case {
                     BatteryCase::MeasureFirst => MEASURE_FIRST,
+                    BatteryCase::TooShort => TOO_SHORT,
                     _ => "The battery must be tested.",
                 }
             ),
@@ -117,11 +124,9 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
         (None, _) => String::new(),
         (Some(_), high_h) => bounds(expected.hours, expected.low_h, high_h),
     };
-    let verb = match budget.case {
-        BatteryCase::TooShort => "would have lasted, were all hours like this capture,",
-        _ => verb,
-    };
-    let sound = format!("A sound battery {verb} {}{bounds}{with_sun}", Lasting(expected.hours));
+    let as_if = if brief { ", were all hours like this capture," } else { "" };
+    let sound =
+        format!("A sound battery {verb}{as_if} {}{bounds}{with_sun}", Lasting(expected.hours));
     let Some(days) = budget.complaint_days else { return format!("{sound} at this draw.") };
     let complaint = format!("{sound}; the complaint says {}.", Lasting(days * 24.0));
     match budget.case {
@@ -137,11 +142,7 @@ pub(super) fn in_words(budget: &Budget, battery: Option<&SoundBattery>) -> Strin
             "{complaint} The doubt of the draws spans it: measure the largest load better, or test \
              the battery."
         ),
-        BatteryCase::TooShort => format!(
-            "{complaint} That is no verdict: the capture is too short to hold a day's habits. Log a \
-             night, or a visit with an event list and hours_per_day in the job sheet, before the \
-             battery or a load is blamed."
-        ),
+        BatteryCase::TooShort => format!("{complaint} {TOO_SHORT}"),
         _ => format!(
             "{complaint} It lasted longer than a sound battery can at this draw: charge came in, or \
              a capacity or the hours a day in the job sheet are wrong."

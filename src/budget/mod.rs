@@ -137,7 +137,7 @@ fn budget(day: Day, sheet: &JobSheet) -> Budget {
         case if brief && case != BatteryCase::NoComplaint => BatteryCase::TooShort,
         case => case,
     };
-    budget.conclusion = case::in_words(&budget, battery.as_ref());
+    budget.conclusion = case::in_words(&budget, battery.as_ref(), brief);
     budget
 }
 

@@ -4,10 +4,12 @@
 //! limits       at the site's voltage       score        how odd a value is
 //! conformity   the decision and its risk   unexplained  draw that no line lists
 //! rows         one a load and state        advice       what to measure next
-//! headline     the answer in a sentence    visits       what is odd about steps and stays    sleep        floor, wakes, failures to sleep
+//! headline     the answer in a sentence    visits       what is odd about steps and stays
+//! sleep        floor, wakes, failures to sleep    agreement  what is drawn asleep, told twice
 //! ```
 
 mod advice;
+mod agreement;
 mod conformity;
 mod headline;
 mod limits;
@@ -71,6 +73,10 @@ fn judge_with(
     };
     let failures = sleep.as_ref().map_or(&[][..], |found| found.failures.as_slice());
     let unexplained = unexplained::find(segmentation, loads, alignment.is_some(), failures);
+    let found = sleep.as_ref();
+    cautions.extend(
+        found.and_then(|sleep| agreement::caution(segmentation, loads, sleep, &unexplained)),
+    );
     let charge_ah = sign * totals.charge_ah;
     let advice = advice::advise(&advice::Case {
         rows: &rows,

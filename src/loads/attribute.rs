@@ -79,7 +79,12 @@ impl Attribution<'_> {
         }
 
         let phases = self.phases();
-        let phase_names = names::name(&phases.phases, &self.timeline, self.sheet, self.by_level);
+        let wakes = match self.by_level {
+            true => vec![0; phases.phases.len()],
+            false => names::wakes(&phases, &self.rows, self.segmentation, self.sign),
+        };
+        let phase_names =
+            names::name(&phases.phases, &wakes, &self.timeline, self.sheet, self.by_level);
         let (named, of_phase) = gather(&phases, &phase_names);
         let fit_rows: Vec<usize> =
             (0..self.rows.len()).filter(|k| phases.set_aside.binary_search(k).is_err()).collect();

@@ -93,18 +93,21 @@ fn noise_at(noise: &NoiseModel, level_a: f64) -> f64 {
     nearest.map_or(noise.sigma_a, |known| known.sigma_a)
 }
 
-/// A stretch of fewer readings is left out when it is this many times less certain than the middle one.
+/// A stretch of fewer readings, or a tail, is left out when it is this many times less certain than the
+/// middle one.
 const FEW_READINGS: usize = 5;
 const COARSE: f64 = 20.0;
 
 /// Readings of a stretch that is not quite steady scatter at most this many times as much as noise does at
 /// its level,
 const UNSTEADY: f64 = 2.0;
+/// Readings of a tail scatter by more than this share of a step beside it.
+const TAIL: f64 = 0.3;
 /// and it lasts at least this share of the middle steady one: start-up humps are shorter.
 const LASTING: f64 = 0.5;
 
-/// The steady stretches, those left out of which a handful of readings tell nothing beside the others, and
-/// those that would be steady but for a move no larger than the noise, such as of a load too small to
+/// The steady stretches, those left out of which a handful of readings or what moves in them tells nothing
+/// beside the others (the tail of a wake), and those that would be steady but for a move no larger than the noise, such as of a load too small to
 /// make a step. Without a row what was switched before and after them would pass for one. A listed zero
 /// check (`checks`, rising indices of segments) is a row however short.
 fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: f64) -> Vec<Row> {
@@ -149,12 +152,34 @@ fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: 
     let mut typical: Vec<f64> = rows.iter().map(|row| row.u_a).collect();
     typical.sort_by(f64::total_cmp);
     if let Some(&typical_a) = typical.get(typical.len() / 2) {
-        rows.retain(|row| {
-            let segment = &segmentation.segments[row.segment];
-            segment.end - segment.first >= FEW_READINGS
-                || row.u_a <= COARSE * typical_a
-                || checks.binary_search(&row.segment).is_ok()
-        });
+        let told: Vec<bool> = (0..rows.len())
+            .map(|k| {
+                rows[k].u_a <= COARSE * typical_a
+                    || checks.binary_search(&rows[k].segment).is_ok()
+                    || !(is_short(segmentation, &rows[k]) || is_tail(segmentation, &rows, k))
+            })
+            .collect();
+        let mut told = told.into_iter();
+        rows.retain(|_| told.next().unwrap_or(true));
     }
     rows
+}
+
+/// True for a stretch of a handful of readings.
+fn is_short(segmentation: &Segmentation, row: &Row) -> bool {
+    let segment = &segmentation.segments[row.segment];
+    segment.end - segment.first < FEW_READINGS
+}
+
+/// True for a stretch whose readings scatter more than noise does, and by a good part of what parts it
+/// from a stretch beside it: the tail of a wake.
+fn is_tail(segmentation: &Segmentation, rows: &[Row], k: usize) -> bool {
+    let segment = &segmentation.segments[rows[k].segment];
+    let beside = [k.checked_sub(1), Some(k + 1)].into_iter().flatten();
+    let apart_a = beside
+        .filter_map(|at| rows.get(at))
+        .map(|other| (other.level_a - rows[k].level_a).abs())
+        .fold(f64::INFINITY, f64::min);
+    segment.noise_a > UNSTEADY * noise_at(&segmentation.noise, segment.mean_a)
+        && segment.noise_a > TAIL * apart_a
 }

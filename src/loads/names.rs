@@ -1,14 +1,48 @@
 //! Names for the phases of a load: the job sheet's where a level fits, else for what it did.
 
-use super::phases::Phase;
+use super::phases::{Phase, Phases, Row};
 use super::timeline::Timeline;
 use crate::jobsheet::{JobSheet, LoadSpec, StateSpec, carry_current, same_name};
+use crate::segment::{Segment, Segmentation};
 
 /// Draws further apart than this many e-folds are different states of a job sheet (a factor of 8).
 const FARTHEST: f64 = 2.08;
 
 /// Start-up humps of such loads are over by then (common practice, no source).
 const START_UP_S: f64 = 20.0;
+
+/// Wakes from which on a load is asleep between them,
+const WAKES: usize = 3;
+/// and standard uncertainties that a wake rises by.
+const RISES: f64 = 6.0;
+
+/// How often a load woke from each phase and fell back into it, nothing else being listed on: between
+/// two stays of the phase, one after the other, the lead carried clearly more. O(segments + rows × loads).
+pub(super) fn wakes(
+    found: &Phases,
+    rows: &[Row],
+    segmentation: &Segmentation,
+    sign: f64,
+) -> Vec<usize> {
+    let mut count = vec![0; found.phases.len()];
+    let stays: Vec<usize> =
+        (0..rows.len()).filter(|k| found.set_aside.binary_search(k).is_err()).collect();
+    for pair in stays.windows(2) {
+        let (before, after) = (&rows[pair[0]], &rows[pair[1]]);
+        let mut on = found.of_row[pair[0]].iter().flatten();
+        let (Some(&phase), None) = (on.next(), on.next()) else { continue };
+        let doubt_a = RISES * before.u_a.hypot(after.u_a);
+        let above_a = before.level_a.max(after.level_a);
+        let rises = |segment: &Segment| sign * segment.mean_a - above_a > doubt_a;
+        let between = before.segment + 1..after.segment;
+        if found.of_row[pair[0]] == found.of_row[pair[1]]
+            && segmentation.segments.get(between).is_some_and(|all| all.iter().any(rises))
+        {
+            count[phase] += 1;
+        }
+    }
+    count
+}
 
 /// Current that a state is specified with, carried to the site, ampere.
 pub(super) fn expected_a(load: &LoadSpec, state: &StateSpec, sheet: &JobSheet) -> Option<f64> {
@@ -21,11 +55,12 @@ pub(super) fn expected_a(load: &LoadSpec, state: &StateSpec, sheet: &JobSheet) -
     })
 }
 
-/// One name a phase; equal names of one load are the same state.
+/// One name a phase; equal names of one load are the same state. `wakes` counts those from each phase.
 ///
 /// `by_level` says that no line told the state, so that even a single phase is named by its level.
 pub(super) fn name(
     phases: &[Phase],
+    wakes: &[usize],
     timeline: &Timeline,
     sheet: &JobSheet,
     by_level: bool,
@@ -52,7 +87,7 @@ pub(super) fn name(
                     names[i].clone_from(name);
                 }
             }
-            by_behaviour(&mine, phases, listed, &mut names);
+            by_behaviour(&mine, phases, wakes, listed, &mut names);
         }
     }
     names
@@ -100,21 +135,29 @@ fn fit(mine: &[usize], phases: &[Phase], spec: &LoadSpec, sheet: &JobSheet) -> V
 }
 
 /// Names what the job sheet leaves: the phase that stays takes the listed name.
-fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [String]) {
+fn by_behaviour(
+    mine: &[usize],
+    phases: &[Phase],
+    wakes: &[usize],
+    listed: &str,
+    names: &mut [String],
+) {
     let mut order = mine.to_vec();
     order.sort_by(|&a, &b| phases[a].order.total_cmp(&phases[b].order));
     let mut taken: Vec<String> =
         mine.iter().map(|&i| names[i].clone()).filter(|name| !name.is_empty()).collect();
     let draw = |i: usize| phases[i].draw_a.unwrap_or(0.0);
+    let sleeps = |i: usize| wakes[i] >= WAKES;
     let starting = |at: usize| {
         order.get(at + 1).is_some_and(|&next| {
             let (here_a, next_a) = (draw(order[at]), draw(next));
             let (here_s, next_s) = (phases[order[at]].length_s, phases[next].length_s);
             // A start-up hump is higher and brief, or of the order of what follows; falling asleep
-            // takes longer and goes further.
-            here_a > next_a
-                && here_s < 0.5 * next_s
-                && (here_s <= START_UP_S || here_a < 3.0 * next_a || order.len() > 2)
+            // takes longer or goes further, and ends where wakes come from.
+            let (brief, alike) = (here_s <= START_UP_S, here_a < 3.0 * next_a);
+            let hump =
+                if sleeps(next) { brief && alike } else { brief || alike || order.len() > 2 };
+            here_a > next_a && here_s < 0.5 * next_s && hump
         })
     };
     // A level that the job sheet knows as the listed state is the one that the others are told by.
@@ -133,7 +176,11 @@ fn by_behaviour(mine: &[usize], phases: &[Phase], listed: &str, names: &mut [Str
         } else if at == main {
             listed
         } else if draw(i) < reference {
-            if draw(i) < reference / 2.0 { "asleep" } else { "settled" }
+            let asleep = match mine.iter().any(|&i| sleeps(i)) {
+                true => sleeps(i),
+                false => draw(i) < reference / 2.0,
+            };
+            if asleep { "asleep" } else { "settled" }
         } else {
             "awake"
         };
@@ -167,7 +214,7 @@ fn told_apart(wish: &str, side: &str, rank: usize) -> String {
 mod tests {
     use super::*;
 
-    fn named(levels_a: &[f64]) -> Vec<String> {
+    fn named_waking(levels_a: &[f64], wakes: &[usize]) -> Vec<String> {
         let phases: Vec<Phase> = levels_a
             .iter()
             .enumerate()
@@ -181,8 +228,12 @@ mod tests {
             .collect();
         let mut names = vec![String::new(); phases.len()];
         let mine: Vec<usize> = (0..phases.len()).collect();
-        by_behaviour(&mine, &phases, "on", &mut names);
+        by_behaviour(&mine, &phases, wakes, "on", &mut names);
         names
+    }
+
+    fn named(levels_a: &[f64]) -> Vec<String> {
+        named_waking(levels_a, &vec![0; levels_a.len()])
     }
 
     #[test]
@@ -190,6 +241,31 @@ mod tests {
         assert_eq!(named(&[0.3, 0.12, 0.01]), ["starting", "on", "asleep"]);
         assert_eq!(named(&[0.3, 0.12, 0.1]), ["starting", "on", "settled"]);
         assert_eq!(named(&[0.3, 0.12, 0.2]), ["starting", "on", "awake"]);
+    }
+
+    /// Up for a minute on 206 mA, then on 131 mA for hours with a wake every ten minutes: it sleeps there.
+    #[test]
+    fn a_load_sleeps_where_it_wakes_from() {
+        let phase = |draw_a, order, length_s| Phase {
+            load: 0,
+            state: 0,
+            draw_a: Some(draw_a),
+            order,
+            length_s,
+        };
+        let phases = [phase(0.206, 0.0, 60.0), phase(0.131, 1.0, 590.0)];
+        let named = |phases: &[Phase], wakes: &[usize]| {
+            let mut names = vec![String::new(); phases.len()];
+            let mine: Vec<usize> = (0..phases.len()).collect();
+            by_behaviour(&mine, phases, wakes, "on", &mut names);
+            names
+        };
+        assert_eq!(named(&phases, &[0, 40]), ["on", "asleep"]);
+        assert_eq!(named(&phases, &[0, 0]), ["starting", "on"]);
+        // Once it did not fall asleep again.
+        let stuck = [phases[0].clone(), phases[1].clone(), phase(0.160, 2.0, 600.0)];
+        assert_eq!(named(&stuck, &[0, 40, 0]), ["on", "asleep", "settled"]);
+        assert_eq!(named_waking(&[0.3, 0.12, 0.01], &[0, 0, 9]), ["starting", "on", "asleep"]);
     }
 
     #[test]

@@ -41,8 +41,14 @@ struct Change {
 
 /// Steps are told apart at this many standard uncertainties.
 const CLEAR: f64 = 6.0;
+/// A row this many times less certain than the one before is vague.
+const VAGUE: f64 = 5.0;
 /// Two levels of one load are alike within this share.
 const ALIKE: f64 = 0.2;
+/// A fall this share less than the rise before it leaves something on.
+const LEFT_ON: f64 = 0.05;
+/// A change that comes more often than this many times a switching is not the switching's.
+const RECURS: usize = 2;
 
 /// A stay of one load in one phase of a listed state.
 #[derive(Debug, Clone, PartialEq)]
@@ -116,21 +122,26 @@ fn switched(rows: &[Row], patterns: &[Vec<Option<usize>>], timeline: &Timeline) 
     (0..rows.len()).map(|k| (0..timeline.loads.len()).map(|l| changed(k, l)).collect()).collect()
 }
 
+/// Changes that no line makes, each from the last row that tells the level: a row that is much less
+/// certain and may be on the level before, such as the tail of a wake, tells nothing of the next change.
 fn own_changes(rows: &[Row], switched: &[Vec<bool>], step_a: f64) -> Vec<Change> {
-    (1..rows.len())
-        .filter(|&k| !rows[k].zero && !rows[k - 1].zero && !switched[k].contains(&true))
-        .filter_map(|k| {
-            let delta_a = rows[k].level_a - rows[k - 1].level_a;
-            let u_a = rows[k].u_a.hypot(rows[k - 1].u_a);
-            (delta_a.abs() > CLEAR * u_a + step_a).then_some(Change {
-                row: k,
-                time_s: rows[k - 1].end_s,
-                delta_a,
-                u_a,
-                owner: None,
-            })
-        })
-        .collect()
+    let mut changes = Vec::new();
+    let mut from = 0;
+    for k in 1..rows.len() {
+        if rows[k].zero || rows[from].zero || switched[k].contains(&true) {
+            from = k;
+            continue;
+        }
+        let delta_a = rows[k].level_a - rows[from].level_a;
+        let u_a = rows[k].u_a.hypot(rows[from].u_a);
+        if delta_a.abs() > CLEAR * u_a + step_a {
+            changes.push(Change { row: k, time_s: rows[k - 1].end_s, delta_a, u_a, owner: None });
+        } else if rows[k].u_a > VAGUE * rows[from].u_a {
+            continue;
+        }
+        from = k;
+    }
+    changes
 }
 
 /// When `load` last was switched before `time_s`, zero checks counted.
@@ -200,7 +211,14 @@ fn own_by_delay(
                         switch.state == state && next_s - switch.time_s > 1.2 * delay_s + 2.0
                     })
                     .count();
-                if support < 2 || 2 * support < eligible {
+                // What recurs, such as wakes, comes at some like delay after any two switchings.
+                let recurs = || {
+                    let again = (0..changes.len()).filter(|&j| {
+                        patterns[changes[j].row][load] == state && alike(&changes[i], &changes[j])
+                    });
+                    again.count() > RECURS * eligible.max(1) + 1
+                };
+                if support < 2 || 2 * support < eligible || recurs() {
                     continue;
                 }
                 let better = best.is_none_or(|(most, shortest_s, _)| {
@@ -246,12 +264,19 @@ impl UnlistedDraw {
         from.map(|from| from..self.open.len())
     }
 
-    /// Ends what a change takes back; false when it takes back nothing.
+    /// Ends what a change takes back, and leaves open what clearly stays of it; false when it takes back
+    /// nothing.
     fn falls(&mut self, row: usize, change: &Change) -> bool {
         let Some(taken) = self.before(change) else { return false };
         let closed: Vec<Change> = self.open.drain(taken).collect();
         let ends = closed[1..].iter().map(|next| next.row).chain([row]);
         self.spans.extend(closed.iter().map(|opened| opened.row).zip(ends));
+        let left_a = change.delta_a + closed.iter().map(|opened| opened.delta_a).sum::<f64>();
+        let variance_a2 = closed.iter().map(|opened| opened.u_a.powi(2)).sum::<f64>();
+        let u_a = change.u_a.hypot(variance_a2.sqrt());
+        if change.delta_a < 0.0 && left_a > CLEAR * u_a - LEFT_ON * change.delta_a {
+            self.open.push(Change { row, delta_a: left_a, u_a, ..*change });
+        }
         true
     }
 

@@ -544,3 +544,67 @@ fn what_a_load_draws_asleep_after_a_zero_check_is_the_loads() {
     assert!((lowest_a - 0.015).abs() < 0.001, "{:?}", found.loads);
     assert!((highest_a - 0.150).abs() < 0.002, "{:?}", found.loads);
 }
+
+/// A controller on the lead alone, eight hours: up for three minutes on 172 mA when it is switched on and for
+/// a minute or two when pressed, else asleep on 15.6 mA and awake for ten seconds every quarter of an hour, with four
+/// zero checks. `stuck` wakes end on 55 mA for some minutes.
+fn boot_night(wake_a: f64, stuck: Option<usize>) -> LoadsFound {
+    const ASLEEP_A: f64 = 0.0156;
+    let mut deeds = vec![deed(0.0, "zero", 0.0, "check"), silent(150.0, "zero", 1.0)];
+    deeds.push(deed(165.0, "controller", 0.172, "on"));
+    deeds.push(silent(343.0, "controller", ASLEEP_A));
+    for (at_s, up_s) in [(10_432.0, 160.0), (18_537.0, 70.0)] {
+        deeds.push(deed(at_s, "controller", 0.172, "pressed"));
+        deeds.push(silent(at_s + up_s, "controller", ASLEEP_A));
+    }
+    for at_s in [9608.0, 19_476.0, 28_651.0] {
+        deeds.push(deed(at_s, "zero", 0.0, "check"));
+        deeds.push(silent(at_s + 100.0, "zero", 1.0));
+    }
+    for wake in 1..32 {
+        let at_s = 900.0 * wake as f64 + 40.0;
+        deeds.push(silent(at_s, "controller", ASLEEP_A + wake_a));
+        if stuck == Some(wake) {
+            deeds.push(silent(at_s + 10.0, "controller", 0.055));
+            deeds.push(silent(at_s + 690.0, "controller", ASLEEP_A));
+        } else {
+            deeds.push(silent(at_s + 10.0, "controller", ASLEEP_A));
+        }
+    }
+    deeds.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    let meter = SceneMeter { interval_s: 1.0, offset_a: 0.001, ..SceneMeter::default() };
+    let (mut segmentation, alignment) = build(&deeds, 0.0, 28_800.0, &meter, 31);
+    // After some wakes a tail that moves, and stretches with a small move in them.
+    for (at, segment) in segmentation.segments.iter_mut().enumerate() {
+        if at % 7 == 3 && segment.mean_a < 0.1 && segment.mean_a > 0.01 {
+            segment.noise_a *= 3.0;
+            segment.standard_uncertainty_a = 0.0022;
+        }
+    }
+    solve(&segmentation, Some(&alignment), &JobSheet::default(), None)
+}
+
+#[test]
+fn a_controller_that_sleeps_between_zero_checks_keeps_its_draws_and_names() {
+    let mut wrong = Vec::new();
+    for (wake_a, stuck) in [(0.113, None), (0.256, None), (0.350, Some(8)), (0.256, Some(24))] {
+        let found = boot_night(wake_a, stuck);
+        let names: Vec<&str> = found.loads.iter().map(|row| row.state.as_str()).collect();
+        let mut told = |what: String| wrong.push(format!("{wake_a} {stuck:?} {names:?}: {what}"));
+        if found.base_a.is_some_and(|a| a.abs() > 0.001) {
+            told(format!("base {:?}", found.base_a));
+        }
+        for (state, draw_a) in [("on", 0.172), ("asleep", 0.0156), ("pressed", 0.172)] {
+            let row = found.loads.iter().find(|row| row.state == state);
+            let off_a = row.map(|row| (row.draw_a - draw_a).abs());
+            let held_a = row.map(|row| row.coverage_factor * row.standard_uncertainty_a);
+            if !off_a.zip(held_a).is_some_and(|(off_a, held_a)| off_a < 1.5 * held_a.min(0.002)) {
+                told(format!("{state} off by {off_a:?} of {held_a:?}"));
+            }
+        }
+        if names.len() != 3 {
+            told("more states than it has".to_owned());
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}

@@ -19,6 +19,8 @@ pub(super) struct Switch {
     pub(super) time_s: f64,
     /// The state entered, an index into [`LoadLines::states`]; `None` for off.
     pub(super) state: Option<usize>,
+    /// True when its line is tied to a step: something happened, also where the state is told again.
+    pub(super) tied: bool,
 }
 
 /// One load's lines, in order.
@@ -81,11 +83,14 @@ impl LoadLines {
         shares
     }
 
-    /// True when a line between two times, the latter included, tells it into another state.
+    /// True when a line between two times, the latter included, tells it into another state, or into the
+    /// same and a step shows that it did something.
     pub(super) fn leaves(&self, state: Option<usize>, after_s: f64, until_s: f64) -> bool {
         let from = self.switches.partition_point(|switch| switch.time_s <= after_s);
         let to = self.switches.partition_point(|switch| switch.time_s <= until_s);
-        self.switches.get(from..to).is_some_and(|told| told.iter().any(|s| s.state != state))
+        self.switches
+            .get(from..to)
+            .is_some_and(|told| told.iter().any(|s| s.tied || s.state != state))
     }
 
     /// Time of the last change at or before `time_s`.
@@ -229,7 +234,7 @@ impl Timeline {
                     _ => None,
                 };
             }
-            load.switches.push(Switch { time_s, state });
+            load.switches.push(Switch { time_s, state, tied: step.is_some() });
         }
         timeline
     }
@@ -270,7 +275,8 @@ impl Timeline {
                 let Some(again) = again.filter(|_| before.is_some()) else { continue };
                 if !self.comes_back(at, rows, k, again.time_s) {
                     let load = &mut self.loads[at];
-                    load.switches.insert(next, Switch { time_s: check.start_s, state: None });
+                    let off = Switch { time_s: check.start_s, state: None, tied: false };
+                    load.switches.insert(next, off);
                     load.switches.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
                 }
             }
@@ -298,8 +304,13 @@ impl Timeline {
             let zero = checks.min_by(|a, b| far_s(a).total_cmp(&far_s(b)));
             row.level_a - zero.map_or(0.0, |zero| zero.level_a)
         };
-        let draws_a = after().map(above_zero_a).fold(f64::INFINITY, f64::min);
-        let doubt_a = after().map(|row| row.u_a).fold(rows[check].u_a, f64::max);
+        let mut levels_a: Vec<f64> = after().map(above_zero_a).collect();
+        levels_a.sort_by(f64::total_cmp);
+        let middle_a = levels_a.get(levels_a.len() / 2).copied().unwrap_or(0.0);
+        // What moves too much to tell says nothing either way.
+        let doubt_a = |row: &Row| CLEAR * row.u_a.hypot(rows[check].u_a);
+        let telling = || after().filter(|row| doubt_a(row) < LIKE_NOTHING * middle_a);
+        let draws = telling().all(|row| above_zero_a(row) > doubt_a(row));
         let load = &self.loads[at];
         let was_off = |(i, switch): (usize, &Switch)| {
             let earlier = i.checked_sub(1).map_or(load.initial, |i| load.switches[i].state);
@@ -308,9 +319,9 @@ impl Timeline {
         let Some(on_s) = load.switches.iter().enumerate().find_map(was_off) else { return false };
         let Some(bare) = rows.iter().rfind(|row| row.early_s() < on_s) else { return false };
         alone
-            && draws_a.is_finite()
-            && draws_a > CLEAR * doubt_a
-            && above_zero_a(bare).abs() < LIKE_NOTHING * draws_a
+            && draws
+            && 2 * telling().count() > levels_a.len()
+            && above_zero_a(bare).abs() < LIKE_NOTHING * middle_a
     }
 }
 

@@ -47,8 +47,8 @@ const VAGUE: f64 = 5.0;
 const ALIKE: f64 = 0.2;
 /// A fall this share less than the rise before it leaves something on.
 const LEFT_ON: f64 = 0.05;
-/// A change that comes more often than this many times a switching is not the switching's.
-const RECURS: usize = 2;
+/// A change that comes more often than this many times after a switching is not the switching's.
+const RECURS: usize = 3;
 
 /// A stay of one load in one phase of a listed state.
 #[derive(Debug, Clone, PartialEq)]
@@ -213,10 +213,17 @@ fn own_by_delay(
                     .count();
                 // What recurs, such as wakes, comes at some like delay after any two switchings.
                 let recurs = || {
-                    let again = (0..changes.len()).filter(|&j| {
-                        patterns[changes[j].row][load] == state && alike(&changes[i], &changes[j])
-                    });
-                    again.count() > RECURS * eligible.max(1) + 1
+                    let mut after: Vec<f64> = (0..changes.len())
+                        .filter(|&j| {
+                            patterns[changes[j].row][load] == state
+                                && alike(&changes[i], &changes[j])
+                        })
+                        .filter_map(|j| delays[j][load].map(|delay_s| changes[j].time_s - delay_s))
+                        .collect();
+                    let count = after.len();
+                    after.sort_by(f64::total_cmp);
+                    after.dedup();
+                    count > RECURS * after.len()
                 };
                 if support < 2 || 2 * support < eligible || recurs() {
                     continue;
@@ -264,9 +271,9 @@ impl UnlistedDraw {
         from.map(|from| from..self.open.len())
     }
 
-    /// Ends what a change takes back, and leaves open what clearly stays of it; false when it takes back
-    /// nothing.
-    fn falls(&mut self, row: usize, change: &Change) -> bool {
+    /// Ends what a change takes back, and leaves open what clearly stays of what began from row `since` on,
+    /// where the last listed switching was; false when it takes back nothing.
+    fn falls(&mut self, row: usize, change: &Change, since: usize) -> bool {
         let Some(taken) = self.before(change) else { return false };
         let closed: Vec<Change> = self.open.drain(taken).collect();
         let ends = closed[1..].iter().map(|next| next.row).chain([row]);
@@ -274,7 +281,8 @@ impl UnlistedDraw {
         let left_a = change.delta_a + closed.iter().map(|opened| opened.delta_a).sum::<f64>();
         let variance_a2 = closed.iter().map(|opened| opened.u_a.powi(2)).sum::<f64>();
         let u_a = change.u_a.hypot(variance_a2.sqrt());
-        if change.delta_a < 0.0 && left_a > CLEAR * u_a - LEFT_ON * change.delta_a {
+        let within = closed.iter().all(|opened| opened.row > since);
+        if within && change.delta_a < 0.0 && left_a > CLEAR * u_a - LEFT_ON * change.delta_a {
             self.open.push(Change { row, delta_a: left_a, u_a, ..*change });
         }
         true
@@ -337,14 +345,17 @@ fn own_by_size(
     let mut visited: Vec<Vec<f64>> = vec![vec![0.0]; loads];
     let mut by_size_a = vec![0.0; loads];
     let mut draw = UnlistedDraw::default();
-    let mut next = 0;
+    let (mut next, mut since) = (0, 0);
     for k in 0..rows.len() {
+        if rows[k].zero || switched[k].contains(&true) {
+            since = k;
+        }
         let ended = switched[k]
             .contains(&true)
             .then(|| ended_with_a_load(rows, k, patterns, rough, &by_size_a))
             .flatten();
         if let Some(ended) = ended {
-            draw.falls(k, &ended);
+            draw.falls(k, &ended, k);
         }
         for (load, levels) in visited.iter_mut().enumerate() {
             if switched[k][load] {
@@ -414,7 +425,7 @@ fn own_by_size(
                 let now = visited[load][visited[load].len() - 1];
                 visited[load].push(now + change.delta_a);
             }
-            None if draw.falls(k, &change) => {}
+            None if draw.falls(k, &change, since) => {}
             None => draw.open.push(change),
         }
     }

@@ -47,7 +47,7 @@ const VAGUE: f64 = 5.0;
 const ALIKE: f64 = 0.2;
 /// A fall this share less than the rise before it leaves something on.
 const LEFT_ON: f64 = 0.05;
-/// A change that comes more often than this many times after a switching is not the switching's.
+/// What comes more often than this after a switching is not the switching's.
 const RECURS: usize = 3;
 
 /// A stay of one load in one phase of a listed state.
@@ -122,8 +122,7 @@ fn switched(rows: &[Row], patterns: &[Vec<Option<usize>>], timeline: &Timeline) 
     (0..rows.len()).map(|k| (0..timeline.loads.len()).map(|l| changed(k, l)).collect()).collect()
 }
 
-/// Changes that no line makes, each from the last row that tells the level: a row that is much less
-/// certain and may be on the level before, such as the tail of a wake, tells nothing of the next change.
+/// Changes that no line makes, each from the last row that tells: one much less certain tells nothing of the next.
 fn own_changes(rows: &[Row], switched: &[Vec<bool>], step_a: f64) -> Vec<Change> {
     let mut changes = Vec::new();
     let mut from = 0;
@@ -211,7 +210,6 @@ fn own_by_delay(
                         switch.state == state && next_s - switch.time_s > 1.2 * delay_s + 2.0
                     })
                     .count();
-                // What recurs, such as wakes, comes at some like delay after any two switchings.
                 let recurs = || {
                     let mut after: Vec<f64> = (0..changes.len())
                         .filter(|&j| {
@@ -271,8 +269,7 @@ impl UnlistedDraw {
         from.map(|from| from..self.open.len())
     }
 
-    /// Ends what a change takes back, and leaves open what clearly stays of what began from row `since` on,
-    /// where the last listed switching was; false when it takes back nothing.
+    /// Ends what a change takes back; what stays of what began after the listed switching at `since` is left open.
     fn falls(&mut self, row: usize, change: &Change, since: usize) -> bool {
         let Some(taken) = self.before(change) else { return false };
         let closed: Vec<Change> = self.open.drain(taken).collect();

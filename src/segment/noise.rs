@@ -34,6 +34,17 @@ const SHARP: f64 = 20.0;
 const ENOUGH: u64 = 24;
 /// Variance of a second difference, in squared counts, below which readings are stuck.
 const STUCK: f64 = 0.2;
+/// The same below which noise, of 0.2 counts or less wherever the level lies between two counts, seldom
+/// carries readings across one.
+const SELDOM: f64 = 0.6;
+/// Counts that differ by less than this factor are the same.
+const ALIKE: f64 = 1.5;
+/// Steps that a level creeping across a count makes there: fewer counts than this.
+const CREEPS: f64 = 0.75;
+/// The same of steps that chance makes where readings go to the next count and stay for a while.
+const FLIPS: f64 = 1.25;
+/// Readings that they stay at most.
+const STAYS: usize = 24;
 /// Half-octave bins of level on each side of the quiet level.
 const SIDE_BINS: usize = 60;
 
@@ -52,6 +63,8 @@ pub(super) struct Noise {
     pub(super) floor: f64,
     /// Count that readings at the commonest level hardly ever leave; 0 when they do.
     pub(super) stuck_count: f64,
+    /// Count of each level bin where noise seldom carries readings across it; 0 elsewhere.
+    seldom: Vec<f64>,
     /// Commonest bin.
     common: usize,
     /// Bins that hold data of their own.
@@ -171,6 +184,7 @@ impl Noise {
             phi: 0.0,
             floor,
             stuck_count: 0.0,
+            seldom: Vec::new(),
             common: SIDE_BINS,
             seen: vec![false; 2 * SIDE_BINS + 1],
             level_free: false,
@@ -246,6 +260,12 @@ impl Noise {
             let wider = wider.sqrt().max(1.0);
             own.iter_mut().flatten().for_each(|own| *own *= wider);
         }
+        // A smallest difference above the resolution may as well be one of edges.
+        let seldom = |bin: &Option<(f64, f64)>| match *bin {
+            Some((v, count)) if v < SELDOM * count * count && count < ALIKE * q => count,
+            _ => 0.0,
+        };
+        noise.seldom = difference_variance.iter().map(seldom).collect();
         // Readings that hardly ever leave their count say little of the noise below it.
         if let Some((v, count)) = difference_variance[noise.common]
             && v < STUCK * count * count
@@ -392,6 +412,14 @@ impl Noise {
         let octaves = ((r * r).to_bits() >> 52) as i64;
         let k = (octaves - 1022).clamp(0, SIDE_BINS as i64) as usize;
         if distance > 0.0 { SIDE_BINS + k } else { SIDE_BINS - k }
+    }
+
+    /// Smallest step at a level that rounding does not make, with `shorter` readings on its shorter side:
+    /// where noise is much smaller than a count, the mean of readings stands still while the level
+    /// creeps from one count to the next, and moves while it crosses over.
+    pub(super) fn least_step(&self, level: f64, shorter: usize) -> f64 {
+        let counts = if shorter > STAYS { CREEPS } else { FLIPS };
+        counts * self.seldom.get(self.bin(level)).copied().unwrap_or(0.0)
     }
 
     /// σ of one reading at a level.

@@ -354,9 +354,9 @@ mod tests {
             let creeping = |i: usize| 20.0 + 6.0 * (i as f64 / 2300.0 + seed as f64).sin();
             creeps += found(seed, 14_000, 0.12, 0.0, creeping).len();
             flips += found(100 + seed, 20_000, 0.25, 0.45, |_| 5.2).len();
-            let one = found(200 + seed, 4000, 0.3, 0.0, |i| 5.0 + (i / 400 % 2) as f64);
+            let one = found(200 + seed, 8000, 0.3, 0.0, |i| 5.0 + (i / 800 % 2) as f64);
             assert!(one.len() <= 9, "{one:?}");
-            right += (1..10).filter(|k| one.iter().any(|at| at.abs_diff(400 * k) <= 2)).count();
+            right += (1..10).filter(|k| one.iter().any(|at| at.abs_diff(800 * k) <= 5)).count();
         }
         assert!(creeps <= 4 && flips <= 1, "{creeps} {flips}");
         assert!(right >= 70, "{right} of 72");

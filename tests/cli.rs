@@ -130,16 +130,23 @@ fn strict_tells_by_the_exit_code_that_a_load_does_not_conform() {
 /// The scenario makes unit 20 wake three times as often: each load conforms, its share of time awake
 /// does not.
 #[test]
-fn strict_tells_of_limits_on_sleep_too() {
+fn strict_tells_of_limits_on_sleep_too_and_so_does_the_first_sentence() {
     let run = |unit: &str| {
         let bench = "sample-logs/receivers";
         let [capture, events, sheet] =
             [unit, "receiver-events.csv", "receiver-jobsheet.toml"].map(|f| format!("{bench}/{f}"));
         let judged = ["--events", &events, "--jobsheet", &sheet, "--quiet", "--strict"];
-        ebbmark(&[&["analyze", &capture][..], &judged].concat()).status.code()
+        let run = ebbmark(&[&["analyze", &capture, "--json"][..], &judged].concat());
+        let document: Value = serde_json::from_slice(&run.stdout).unwrap();
+        (run.status.code(), document["headline"].as_str().unwrap().to_owned())
     };
-    assert_eq!(run("receiver-02.csv"), Some(0));
-    assert_eq!(run("receiver-20.csv"), Some(1));
+    let (code, headline) = run("receiver-02.csv");
+    assert_eq!(code, Some(0));
+    assert!(headline.starts_with("Every load conforms"), "{headline}");
+    let (code, headline) = run("receiver-20.csv");
+    assert_eq!(code, Some(1));
+    assert!(headline.starts_with("It is awake"), "{headline}");
+    assert!(headline.contains("its limit is 16 %. Every load conforms"), "{headline}");
 }
 
 #[test]

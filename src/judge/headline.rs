@@ -42,7 +42,11 @@ pub(super) fn headline(told: &Told<'_>) -> String {
     }
     if let Some(sleep) = told.sleep {
         let mut slept = of_sleep(sleep, told.rows);
-        let rest = sentences.pop_if(|last| last.starts_with(REST));
+        // What is broken comes first.
+        let broken = sleep.verdicts.iter().any(|v| v.verdict == Verdict::NonConforming);
+        let conforms = |row: &LoadRow| row.verdict == Verdict::Conforming;
+        let sound = broken && told.rows.iter().any(conforms) && sentences.len() == 1;
+        let rest = sentences.pop_if(|last| last.starts_with(REST) || sound);
         sentences.append(&mut slept);
         sentences.extend(rest);
     }
@@ -96,10 +100,10 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
                 format!("A wake takes {}; its limit is {}.", charge(value), charge(limit))
             }
             _ => format!(
-                "It is awake {}{:.2} % of the time; its limit is {:.2} %.",
+                "It is awake {}{} of the time; its limit is {}.",
                 if broken.least.is_some() { "at least " } else { "" },
-                100.0 * broken.least.unwrap_or(value),
-                100.0 * limit
+                percent(broken.least.unwrap_or(value)),
+                percent(limit)
             ),
         });
     }
@@ -111,6 +115,12 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
             .push(format!("It failed to sleep {n} times, for {} in all.", duration(failed_s))),
     }
     sentences
+}
+
+/// Two decimals, without idle zeros.
+fn percent(share: f64) -> String {
+    let digits = format!("{:.2}", 100.0 * share);
+    format!("{} %", digits.trim_end_matches('0').trim_end_matches('.'))
 }
 
 fn draw(row: &LoadRow) -> Quantity {

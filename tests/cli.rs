@@ -149,6 +149,20 @@ fn strict_tells_of_limits_on_sleep_too_and_so_does_the_first_sentence() {
     assert!(headline.contains("its limit is 16 %. Every load conforms"), "{headline}");
 }
 
+/// The valve driver moves its valve at ten times what it then holds it with. The scenario has it switched
+/// off 488 s after the capture's start by a clock 74 s ahead, to the second: awake until then.
+#[test]
+fn what_follows_a_surge_is_awake_to_its_own_end() {
+    let judged = ["--events", EVENTS, "--jobsheet", SHEET, "--quiet", "--json"];
+    let run = ebbmark(&[&["analyze", VISIT][..], &judged].concat());
+    let document: Value = serde_json::from_slice(&run.stdout).unwrap();
+    let awake = document["sleep"]["awake_stretches"].as_array().unwrap();
+    let ends = |span: &Value| (span["end_s"].as_f64().unwrap() - (488.0 - 74.0)).abs() < 1.0;
+    assert!(awake.iter().any(ends), "{awake:?}");
+    let cautions = document["cautions"].as_array().unwrap();
+    assert!(cautions.iter().all(|c| c["code"] != "floor-and-draws-differ"), "{cautions:?}");
+}
+
 #[test]
 fn a_clamp_put_on_backwards_is_suspected_without_an_event_list() {
     let desk = Desk::new();

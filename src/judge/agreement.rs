@@ -44,7 +44,10 @@ fn differ(
         let Some(accounted_a) = accounted_a.filter(|_| !on.is_empty() && until_s < middle_s) else {
             continue;
         };
-        if segment.kind == SegmentKind::Steady {
+        // A level far above the floor is not asleep, whatever the list says of it.
+        let level_a = if loads.turned { -segment.mean_a } else { segment.mean_a };
+        let at_the_floor = level_a - loads.zero.at(middle_s) <= 2.0 * floor_a;
+        if segment.kind == SegmentKind::Steady && at_the_floor {
             let length_s = segment.end_s - segment.start_s;
             let rows = on.iter().filter_map(|&at| loads.loads.get(at));
             time_s += length_s;

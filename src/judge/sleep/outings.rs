@@ -243,7 +243,8 @@ fn measure(
         let share = ((half_a - low_a) / (high_a - low_a)).clamp(0.0, 1.0);
         time.at(low) + share * (time.at(high) - time.at(low))
     };
-    let (first_a, last_a) = end_levels(night, baseline, run).unwrap_or((plateau_a, plateau_a));
+    let (first_a, last_a) =
+        end_levels(night, baseline, run, plateau_a).unwrap_or((plateau_a, plateau_a));
     let (rising_a, falling_a) = (0.5 * first_a, 0.5 * last_a);
     let up = (run.first..run.end).find(|sample| height_a(*sample) >= rising_a)?;
     let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= falling_a)?;
@@ -266,8 +267,13 @@ fn measure(
 }
 
 /// Levels above the floor of the first and the last long stay of a run that goes through several:
-/// a load may come on, and later another far above it.
-fn end_levels(night: &Night<'_>, baseline: &Baseline, run: Run) -> Option<(f64, f64)> {
+/// a load may come on, and later another far above it, or surge first. `plateau_a` is the run's usual one.
+fn end_levels(
+    night: &Night<'_>,
+    baseline: &Baseline,
+    run: Run,
+    plateau_a: f64,
+) -> Option<(f64, f64)> {
     let segments = &night.segmentation.segments;
     let from = segments.partition_point(|segment| segment.first + APART < run.first);
     let to = segments.partition_point(|segment| segment.end <= run.end + APART);
@@ -276,10 +282,17 @@ fn end_levels(night: &Night<'_>, baseline: &Baseline, run: Run) -> Option<(f64, 
         segment.kind == SegmentKind::Steady && segment.end - segment.first >= STAY
     });
     let first = stays.next()?;
-    let last = stays.next_back()?;
     let above_a = |at: usize| {
         let middle_s = 0.5 * (segments[at].start_s + segments[at].end_s);
         night.mean_a(at) - baseline.at(middle_s)
+    };
+    let Some(last) = stays.next_back() else {
+        // What follows a surge ends the run at its own level.
+        let follows = segments[first].first > run.first + APART;
+        let ends = segments[first].end + APART >= run.end;
+        let level_a = above_a(first);
+        return (follows && ends && level_a > RISES * baseline.sigma_a)
+            .then_some((plateau_a.max(level_a), level_a));
     };
     let levels = (above_a(first), above_a(last));
     let least_a = RISES * baseline.sigma_a;

@@ -104,7 +104,7 @@ pub(crate) fn captures(
             return Err(InputFault::of_file(
                 &path.display().to_string(),
                 "names no capture",
-                "check the folder or pattern",
+                "check the folder, or the pattern: * stands for any letters, ? for one",
             ));
         }
         all.extend(found.into_iter().filter(|file| !all.contains(file)).collect::<Vec<_>>());

@@ -494,17 +494,34 @@ mod tests {
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
 
-    /// Steps found in readings at 1 Hz with 2 mA of noise, rounded to 1 mA, over a background, mA.
-    fn steps(seed: u64, len: usize, background: impl Fn(f64) -> f64) -> Vec<usize> {
+    /// Steps found in readings at 1 Hz of a background with noise of `sigma`, rounded to whole numbers or
+    /// not, all times `unit_a`.
+    fn found_in(
+        seed: u64,
+        len: usize,
+        (unit_a, sigma, rounds): (f64, f64, bool),
+        background: impl Fn(f64) -> f64,
+    ) -> Vec<usize> {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         let reading = |i: usize| {
-            let noise = 2.0 * random.sample::<f64, _>(StandardNormal);
-            1e-3 * (background(i as f64) + noise).round()
+            let value = background(i as f64) + sigma * random.sample::<f64, _>(StandardNormal);
+            unit_a * if rounds { value.round() } else { value }
         };
         let current_a = (0..len).map(reading).collect();
         let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len }, current_a };
-        let found = segment(&samples, &[], Some(1e-3), &Wishes::default()).unwrap();
+        let resolution_a = rounds.then_some(unit_a);
+        let found = segment(&samples, &[], resolution_a, &Wishes::default()).unwrap();
         found.steps.iter().map(|step| step.index).collect()
+    }
+
+    /// With 2 mA of noise, rounded to 1 mA, over a background in mA.
+    fn steps(seed: u64, len: usize, background: impl Fn(f64) -> f64) -> Vec<usize> {
+        found_in(seed, len, (1e-3, 2.0, true), background)
+    }
+
+    /// With unit noise.
+    fn found(seed: u64, len: usize, background: impl Fn(f64) -> f64) -> Vec<usize> {
+        found_in(seed, len, (1.0, 1.0, false), background)
     }
 
     /// A clamp that warms up, and one whose zero swings in a couple of hours, by less in a minute than
@@ -519,16 +536,6 @@ mod tests {
             found[1] += steps(100 + seed, 20_000, swinging).len();
         }
         assert!(found.iter().all(|found| *found <= 1), "{found:?}");
-    }
-
-    /// Steps found in readings with unit noise over a background.
-    fn found(seed: u64, len: usize, background: impl Fn(f64) -> f64) -> Vec<usize> {
-        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
-        let reading = |i: usize| background(i as f64) + random.sample::<f64, _>(StandardNormal);
-        let current_a = (0..len).map(reading).collect();
-        let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len }, current_a };
-        let found = segment(&samples, &[], None, &Wishes::default()).unwrap();
-        found.steps.iter().map(|step| step.index).collect()
     }
 
     /// A few dozen to a thousand readings hold too few stretches to tell how their background moves.

@@ -11,7 +11,7 @@ use crate::findings::{
     RESULT_SCHEMA, SegmentRow, StateRow, StepRow, Totals, ZeroFacts,
 };
 use crate::jobsheet::JobSheet;
-use crate::judge::{self, Judgement, Risk};
+use crate::judge::{self, Carried, Judgement, Risk};
 use crate::loads::{self, LoadsFound};
 use crate::numeric::{ExactSum, rectangular};
 use crate::segment::{self, Segmentation, Wishes};
@@ -61,10 +61,22 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
         .transpose()?;
     let loads =
         loads::solve(&segmentation, alignment.as_ref(), request.sheet, capture.resolution_a);
-    let totals = capture::totals(&capture.samples, &capture.sampling.gaps);
+    let mut totals = capture::totals(&capture.samples, &capture.sampling.gaps);
+    if loads.turned {
+        totals.charge_ah = -totals.charge_ah;
+        totals.mean_a = -totals.mean_a;
+        totals.sample_mean_a = -totals.sample_mean_a;
+        (totals.minimum_a, totals.maximum_a) = (-totals.maximum_a, -totals.minimum_a);
+    }
+    let net = without_zero(&capture, &loads, &totals, request.sheet);
+    let carried =
+        net.as_ref()
+            .map_or(Carried { charge_ah: totals.charge_ah, mean_a: totals.mean_a }, |net| {
+                Carried { charge_ah: net.charge_ah, mean_a: net.mean_a }
+            });
     let judgement = judge::judge(
         &capture,
-        &totals,
+        carried,
         &segmentation,
         alignment.as_ref(),
         &loads,
@@ -73,7 +85,7 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
     );
     let mut findings = assemble(
         &capture,
-        totals,
+        (totals, net),
         &segmentation,
         alignment.as_ref(),
         &loads,
@@ -178,20 +190,13 @@ fn offset_text(seconds: i32) -> String {
 
 fn assemble(
     capture: &Capture,
-    mut totals: Totals,
+    (totals, net): (Totals, Option<Net>),
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
     judgement: &Judgement,
     sheet: &JobSheet,
 ) -> Findings {
-    if loads.turned {
-        totals.charge_ah = -totals.charge_ah;
-        totals.mean_a = -totals.mean_a;
-        totals.sample_mean_a = -totals.sample_mean_a;
-        (totals.minimum_a, totals.maximum_a) = (-totals.maximum_a, -totals.minimum_a);
-    }
-    let net = without_zero(capture, loads, &totals, sheet);
     let step_events = alignment.map(|alignment| alignment.step_events.as_slice());
     Findings {
         schema: RESULT_SCHEMA.to_owned(),
@@ -311,10 +316,6 @@ fn without_zero(
     })
 }
 
-fn sign(loads: &LoadsFound) -> f64 {
-    if loads.turned { -1.0 } else { 1.0 }
-}
-
 fn segment_rows(
     segmentation: &Segmentation,
     loads: &LoadsFound,
@@ -324,19 +325,16 @@ fn segment_rows(
         .segments
         .iter()
         .enumerate()
-        .map(|(i, segment)| {
-            let middle_s = 0.5 * (segment.start_s + segment.end_s);
-            SegmentRow {
-                start_s: segment.start_s,
-                end_s: segment.end_s,
-                samples: (segment.end - segment.first) as u64,
-                mean_a: sign(loads) * segment.mean_a - loads.zero.at(middle_s),
-                noise_a: segment.noise_a,
-                standard_uncertainty_a: segment.standard_uncertainty_a,
-                kind: segment.kind,
-                state: segment.state,
-                anomaly_score: scores.get(i).copied().flatten(),
-            }
+        .map(|(i, segment)| SegmentRow {
+            start_s: segment.start_s,
+            end_s: segment.end_s,
+            samples: (segment.end - segment.first) as u64,
+            mean_a: loads.drawn_a(segment),
+            noise_a: segment.noise_a,
+            standard_uncertainty_a: segment.standard_uncertainty_a,
+            kind: segment.kind,
+            state: segment.state,
+            anomaly_score: scores.get(i).copied().flatten(),
         })
         .collect()
 }
@@ -360,11 +358,11 @@ fn state_rows(segmentation: &Segmentation, samples: &Samples, loads: &LoadsFound
             let zero_a = if level.time_s > 0.0 { zero_c / level.time_s } else { 0.0 };
             StateRow {
                 id,
-                mean_a: sign(loads) * level.mean_a - zero_a,
+                mean_a: loads.sign() * level.mean_a - zero_a,
                 noise_a: level.noise_a,
                 time_s: level.time_s,
                 share_of_time: if duration_s > 0.0 { level.time_s / duration_s } else { 0.0 },
-                charge_ah: (sign(loads) * level.charge_c - zero_c) / 3600.0,
+                charge_ah: (loads.sign() * level.charge_c - zero_c) / 3600.0,
             }
         })
         .collect()

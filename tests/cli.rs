@@ -163,6 +163,23 @@ fn what_follows_a_surge_is_awake_to_its_own_end() {
     assert!(cautions.iter().all(|c| c["code"] != "floor-and-draws-differ"), "{cautions:?}");
 }
 
+/// The simulated night's true mean; the meter's gain is off by less than 1 %, its zero by 2 % of that mean.
+#[test]
+fn the_first_sentence_takes_the_zero_off_the_mean() {
+    let truth = std::fs::read_to_string("sample-logs/pump-hut-night-truth.json").unwrap();
+    let truth: Value = serde_json::from_str(&truth).unwrap();
+    let true_a = truth["captures"][0]["mean_a"].as_f64().unwrap();
+    let [night, events] =
+        ["night.csv", "night-events.csv"].map(|f| format!("sample-logs/pump-hut-{f}"));
+    let judged = ["--events", &events, "--jobsheet", SHEET, "--quiet", "--json"];
+    let run = ebbmark(&[&["analyze", &night][..], &judged].concat());
+    let document: Value = serde_json::from_slice(&run.stdout).unwrap();
+    let headline = document["headline"].as_str().unwrap();
+    let told = headline.strip_prefix("The lead carried ").and_then(|rest| rest.split(' ').next());
+    let told_a = 1e-3 * told.unwrap().parse::<f64>().unwrap();
+    assert!((told_a / true_a - 1.0).abs() < 0.01, "{headline}, truth {true_a}");
+}
+
 #[test]
 fn a_clamp_put_on_backwards_is_suspected_without_an_event_list() {
     let desk = Desk::new();

@@ -8,6 +8,8 @@ use crate::segment::Segmentation;
 
 /// Standard uncertainties that the two may differ by.
 const DIFFER: f64 = 3.0;
+/// A level above so many times the floor is not asleep, whatever the list says of it.
+const AT_THE_FLOOR: f64 = 2.0;
 
 /// A caution where the floor differs from the draws that were on asleep by more than the doubt of both,
 /// what is listed as unexplained left out. O(n + spans log spans).
@@ -44,9 +46,7 @@ fn differ(
         let Some(accounted_a) = accounted_a.filter(|_| !on.is_empty() && until_s < middle_s) else {
             continue;
         };
-        // A level far above the floor is not asleep, whatever the list says of it.
-        let level_a = if loads.turned { -segment.mean_a } else { segment.mean_a };
-        let at_the_floor = level_a - loads.zero.at(middle_s) <= 2.0 * floor_a;
+        let at_the_floor = loads.drawn_a(segment) <= AT_THE_FLOOR * floor_a;
         if segment.kind == SegmentKind::Steady && at_the_floor {
             let length_s = segment.end_s - segment.start_s;
             let rows = on.iter().filter_map(|&at| loads.loads.get(at));

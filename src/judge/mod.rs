@@ -27,15 +27,15 @@ pub use types::*;
 
 use crate::capture::Capture;
 use crate::events::Alignment;
-use crate::findings::{SleepFindings, Totals, Wakes};
+use crate::findings::{SleepFindings, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
 
-/// Judges every load against its limits at the site's voltage. `totals` are those of the capture.
+/// Judges every load against its limits at the site's voltage.
 pub fn judge(
     capture: &Capture,
-    totals: &Totals,
+    carried: Carried,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
@@ -51,11 +51,11 @@ pub fn judge(
         sheet,
         risk,
     );
-    judge_with(totals, segmentation, alignment, loads, sheet, risk, slept)
+    judge_with(carried, segmentation, alignment, loads, sheet, risk, slept)
 }
 
 fn judge_with(
-    totals: &Totals,
+    carried: Carried,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
@@ -63,7 +63,7 @@ fn judge_with(
     risk: Risk,
     slept: Option<(SleepFindings, Option<Wakes>)>,
 ) -> Judgement {
-    let sign = if loads.turned { -1.0 } else { 1.0 };
+    let sign = loads.sign();
     let time_s = time_in_state(segmentation, loads);
     let mut cautions = Vec::new();
     let rows = rows::rows(loads, &time_s, sheet, risk, &mut cautions);
@@ -77,13 +77,12 @@ fn judge_with(
     cautions.extend(
         found.and_then(|sleep| agreement::caution(segmentation, loads, sleep, &unexplained)),
     );
-    let charge_ah = sign * totals.charge_ah;
     let advice = advice::advise(&advice::Case {
         rows: &rows,
         time_s: &time_s,
         loads,
         unexplained: &unexplained,
-        charge_ah,
+        charge_ah: carried.charge_ah,
         alignment,
         sheet,
     });
@@ -97,8 +96,8 @@ fn judge_with(
         loads,
         unexplained: &unexplained,
         sleep: sleep.as_ref(),
-        charge_ah,
-        mean_a: sign * totals.mean_a,
+        charge_ah: carried.charge_ah,
+        mean_a: carried.mean_a,
         lowest_a,
         site_v: sheet.site.supply_voltage_v,
         listed: alignment.is_some(),

@@ -52,17 +52,11 @@ fn visit(radio_a: f64, probe_a: f64) -> Vec<Deed> {
     ]
 }
 
-fn totals(segmentation: &Segmentation) -> Totals {
+fn carried(segmentation: &Segmentation) -> Carried {
     let charge_c: f64 =
         segmentation.segments.iter().map(|s| s.mean_a * (s.end_s - s.start_s)).sum();
     let time_s = segmentation.segments.last().unwrap().end_s;
-    Totals {
-        charge_ah: charge_c / 3600.0,
-        mean_a: charge_c / time_s,
-        sample_mean_a: charge_c / time_s,
-        minimum_a: 0.0,
-        maximum_a: 1.0,
-    }
+    Carried { charge_ah: charge_c / 3600.0, mean_a: charge_c / time_s }
 }
 
 fn run(deeds: &[Deed], sheet: &JobSheet, listed: bool) -> Judgement {
@@ -70,7 +64,7 @@ fn run(deeds: &[Deed], sheet: &JobSheet, listed: bool) -> Judgement {
     let alignment = listed.then_some(&alignment);
     let found = loads::solve(&segmentation, alignment, sheet, Some(1e-4));
     judge_with(
-        &totals(&segmentation),
+        carried(&segmentation),
         &segmentation,
         alignment,
         &found,

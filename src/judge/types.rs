@@ -2,6 +2,15 @@
 
 use crate::findings::{Advice, Caution, LoadRow, SleepFindings, Unexplained, Wakes};
 
+/// What the lead carried: the sign turned, the zero taken off where it was checked.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Carried {
+    /// Charge over the capture, Ah.
+    pub charge_ah: f64,
+    /// Mean over its time, ampere.
+    pub mean_a: f64,
+}
+
 /// Largest accepted probability of passing a load that does not conform, 0 < risk < 0.5.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Risk(f64);

@@ -42,7 +42,7 @@ pub(super) fn find(
         .map(of_failure)
         .collect();
     found.extend(new);
-    let sign = if loads.turned { -1.0 } else { 1.0 };
+    let sign = loads.sign();
     let total_ah: f64 = segmentation
         .segments
         .iter()
@@ -76,11 +76,8 @@ fn above_accounted(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexp
 
 /// Level of a stretch, zero removed, above the fitted draws that were on, ampere.
 fn excess_a(segmentation: &Segmentation, loads: &LoadsFound, index: usize) -> Option<f64> {
-    let sign = if loads.turned { -1.0 } else { 1.0 };
-    let segment = &segmentation.segments[index];
-    let middle_s = 0.5 * (segment.start_s + segment.end_s);
     let accounted_a = loads.accounted_a[index]?;
-    Some(sign * segment.mean_a - loads.zero.at(middle_s) - accounted_a)
+    Some(loads.drawn_a(&segmentation.segments[index]) - accounted_a)
 }
 
 /// True where a steady stretch draws more than its doubt above what is accounted for.
@@ -126,7 +123,7 @@ fn merged(
 }
 
 fn stuck(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Unexplained> {
-    let sign = if loads.turned { -1.0 } else { 1.0 };
+    let sign = loads.sign();
     let level = |state: usize| sign * segmentation.states[state].mean_a;
     let Some(lowest) =
         (0..segmentation.states.len()).min_by(|&a, &b| level(a).total_cmp(&level(b)))

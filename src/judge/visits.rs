@@ -8,10 +8,6 @@ use crate::findings::SegmentKind;
 use crate::loads::LoadsFound;
 use crate::segment::Segmentation;
 
-fn sign(loads: &LoadsFound) -> f64 {
-    if loads.turned { -1.0 } else { 1.0 }
-}
-
 /// One entry a step: which load entered which state there by itself, and how far the jump is from
 /// the change of the fitted draws. A load that a line switched on and that then settled entered its
 /// state by itself where it came to rest on a level that the draws account for. O(n) with few
@@ -69,7 +65,7 @@ pub(super) fn steps(
                 .sum();
             let u_a = (step.standard_uncertainty_a.powi(2) + of_draws).sqrt();
             let anomaly_score = expected_a.filter(|_| steady).and_then(|(after_a, before_a)| {
-                of_distance(sign(loads) * step.delta_a - (after_a - before_a), u_a)
+                of_distance(loads.sign() * step.delta_a - (after_a - before_a), u_a)
             });
             StepJudged { by_itself, anomaly_score }
         })
@@ -85,8 +81,7 @@ pub(super) fn scores(segmentation: &Segmentation, loads: &LoadsFound) -> Vec<Opt
         .iter()
         .map(|segment| {
             let state = segment.state.filter(|_| segment.kind == SegmentKind::Steady)?;
-            let middle_s = 0.5 * (segment.start_s + segment.end_s);
-            let level_a = sign(loads) * segment.mean_a - loads.zero.at(middle_s);
+            let level_a = loads.drawn_a(segment);
             let u_a = segment
                 .standard_uncertainty_a
                 .max(segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt());

@@ -1,6 +1,7 @@
 //! What the loads stage hands on.
 
 use crate::findings::{Caution, UncertaintyItem, ZeroCheck};
+use crate::segment::Segment;
 
 /// What the meter's data sheet says, checked.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -101,4 +102,16 @@ pub struct LoadsFound {
     pub turned: bool,
     /// What a reader must know.
     pub cautions: Vec<Caution>,
+}
+
+impl LoadsFound {
+    /// −1 where the readings were turned, else 1.
+    pub fn sign(&self) -> f64 {
+        if self.turned { -1.0 } else { 1.0 }
+    }
+
+    /// Mean of a segment, the sign turned and the zero in its middle removed, ampere. O(log checks).
+    pub fn drawn_a(&self, segment: &Segment) -> f64 {
+        self.sign() * segment.mean_a - self.zero.at(0.5 * (segment.start_s + segment.end_s))
+    }
 }

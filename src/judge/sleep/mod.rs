@@ -92,9 +92,7 @@ fn in_blocks(
 impl Night<'_> {
     /// Mean of a segment, the sign turned and the zero removed, ampere.
     fn mean_a(&self, segment: usize) -> f64 {
-        let segment = &self.segmentation.segments[segment];
-        let middle_s = 0.5 * (segment.start_s + segment.end_s);
-        self.sign * segment.mean_a - self.loads.zero.at(middle_s)
+        self.loads.drawn_a(&self.segmentation.segments[segment])
     }
 
     /// A reading, the sign turned and the zero removed, ampere.
@@ -207,7 +205,7 @@ pub(super) fn assess(
         gaps,
         usual_interval_s,
         even,
-        sign: if loads.turned { -1.0 } else { 1.0 },
+        sign: loads.sign(),
         constant_zero_a: match loads.zero.knots[..] {
             [] => Some(0.0),
             [(_, level_a)] => Some(level_a),

@@ -327,6 +327,17 @@ fn ended_with_a_load(
     (delta_a < -CLEAR * u_a).then_some(change)
 }
 
+/// Whether what falls began with the listed switching at row `since`, as a load does that runs on after
+/// it was switched off: with the same loads on the lead has carried as little as after the fall before.
+fn runs_on(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize, change: &Change) -> bool {
+    let same = |j: &usize| !rows[*j].zero && patterns[*j] == patterns[change.row];
+    let before = (0..since).rev().find(same).map(|j| rows[j].level_a);
+    let after_a = rows[change.row].level_a;
+    change.delta_a < 0.0
+        && !rows[since].zero
+        && before.is_some_and(|a| a < after_a - 0.5 * change.delta_a)
+}
+
 /// Owners for the changes that no delay explains, by their size; the rest is unlisted draw.
 fn own_by_size(
     changes: &mut [Change],
@@ -423,6 +434,7 @@ fn own_by_size(
                 visited[load].push(now + change.delta_a);
             }
             None if draw.falls(k, &change, since) => {}
+            None if runs_on(rows, patterns, since, &change) => draw.spans.push((since, k)),
             None => draw.open.push(change),
         }
     }

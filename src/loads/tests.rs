@@ -248,6 +248,25 @@ fn unlisted_draw_does_not_spoil_the_loads() {
     assert!((of(&found, "radio", "on").draw_a - 0.040).abs() < 0.001);
 }
 
+/// 30 mA for 40 s after every switching off: nothing of it adds up over the capture.
+#[test]
+fn a_load_that_runs_on_after_it_was_switched_off_keeps_its_draw() {
+    let mut deeds = Vec::new();
+    for cycle in 0..6 {
+        let start_s = 100.0 + 400.0 * f64::from(cycle);
+        deeds.push(deed(start_s, "valve", 0.180, "on"));
+        deeds.push(deed(start_s + 150.0, "valve", 0.030, "off"));
+        deeds.push(silent(start_s + 190.0, "valve", 0.0));
+    }
+    let (segmentation, alignment) = build(&deeds, 0.012, 2500.0, &SceneMeter::default(), 7);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert!((of(&found, "valve", "on").draw_a - 0.180).abs() < 0.002, "{:?}", found.loads);
+    let accounted = segmentation.segments.iter().zip(&found.accounted_a);
+    for (segment, accounted_a) in accounted.filter(|(segment, _)| segment.mean_a < 0.02) {
+        assert!((accounted_a.unwrap() - 0.012).abs() < 0.004, "{segment:?}: {accounted_a:?}");
+    }
+}
+
 #[test]
 fn one_untouched_unit_is_read_by_its_levels() {
     let deeds = vec![

@@ -37,7 +37,9 @@ pub fn bounds(hours: f64, low_h: f64, high_h: Option<f64>) -> String {
 /// A length of time: `35 ms`, `40 s`, `20 min`, `1 h 12 min`, `3.2 days`.
 pub fn duration(seconds: f64) -> String {
     let size = seconds.abs();
-    if size < 1e-3 {
+    if size == 0.0 {
+        "0 s".to_owned()
+    } else if size < 1e-3 {
         format!("{} µs", significant(seconds * 1e6, 3))
     } else if size < 0.9995 {
         format!("{} ms", significant(seconds * 1e3, 3))
@@ -85,6 +87,7 @@ mod tests {
         assert_eq!(duration(36000.0), "10 h");
         assert_eq!(duration(4320.0), "1 h 12 min");
         assert_eq!(duration(0.035), "35 ms");
+        assert_eq!(duration(0.0), "0 s");
         assert_eq!(duration(3.2 * 86400.0), "3.2 days");
     }
 }

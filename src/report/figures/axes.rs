@@ -101,13 +101,18 @@ pub(super) fn time(from_s: f64, to_s: f64, clock: &Clock, most: usize) -> Ticks 
     let step = time_step(from_s, to_s, most);
     match clock.wall(from_s) {
         Some(moment) => wall(from_s, to_s, step, clock, moment),
-        None => elapsed(from_s, to_s, step),
+        None => elapsed(from_s, to_s, step, "time from start"),
     }
 }
 
 /// The same counted from the start, whatever the capture's clock.
 pub(super) fn from_start(from_s: f64, to_s: f64, most: usize) -> Ticks {
-    elapsed(from_s, to_s, time_step(from_s, to_s, most))
+    elapsed(from_s, to_s, time_step(from_s, to_s, most), "time from start")
+}
+
+/// At most about `most` ticks over a duration from 0 to `to_s`.
+pub(super) fn span(to_s: f64, most: usize, what: &str) -> Ticks {
+    elapsed(0.0, to_s, time_step(0.0, to_s, most), what)
 }
 
 fn time_step(from_s: f64, to_s: f64, most: usize) -> f64 {
@@ -152,7 +157,7 @@ fn wall(from_s: f64, to_s: f64, step: f64, clock: &Clock, moment: DateTime) -> T
     Ticks { at, labels, title: "time of day".to_owned() }
 }
 
-fn elapsed(from_s: f64, to_s: f64, step: f64) -> Ticks {
+fn elapsed(from_s: f64, to_s: f64, step: f64, what: &str) -> Ticks {
     let (unit_s, unit) = if to_s < 1e-3 {
         (1e-6, "µs")
     } else if to_s < 1.0 {
@@ -167,7 +172,7 @@ fn elapsed(from_s: f64, to_s: f64, step: f64) -> Ticks {
     let at = multiples(from_s, to_s, step);
     let places = if step < unit_s { decimals(step / unit_s) } else { 0 };
     let labels = at.iter().map(|tick| format!("{:.places$}", tick / unit_s)).collect();
-    Ticks { at, labels, title: format!("time from start, {unit}") }
+    Ticks { at, labels, title: format!("{what}, {unit}") }
 }
 
 /// At most about `most` ticks over `low_a ..= high_a`, in the unit that reads best.

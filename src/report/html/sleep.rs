@@ -39,7 +39,7 @@ fn is_eventful(sleep: &SleepFindings) -> bool {
     !sleep.wakes.is_empty() || !sleep.failures.is_empty()
 }
 
-/// Rows, wakes, distribution and charge; none when nothing wakes.
+/// Rows, wakes, distribution, charge and times to sleep; none when nothing wakes.
 pub(super) fn figures(
     findings: &Findings,
     trace: &Trace<'_>,
@@ -53,6 +53,7 @@ pub(super) fn figures(
         figures::wakes(findings, sleep, trace)?,
         figures::distribution(findings, sleep, trace)?,
         figures::charge(findings, sleep, trace, clock)?,
+        figures::falls(sleep)?,
     ];
     Ok(drawn.into_iter().flatten().collect())
 }

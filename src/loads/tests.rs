@@ -258,12 +258,12 @@ fn a_load_that_runs_on_after_it_was_switched_off_keeps_its_draw() {
         deeds.push(deed(start_s + 150.0, "valve", 0.030, "off"));
         deeds.push(silent(start_s + 190.0, "valve", 0.0));
     }
-    let (segmentation, alignment) = build(&deeds, 0.012, 2500.0, &SceneMeter::default(), 7);
+    let (segmentation, alignment) = build(&deeds, 0.040, 2500.0, &SceneMeter::default(), 7);
     let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
     assert!((of(&found, "valve", "on").draw_a - 0.180).abs() < 0.002, "{:?}", found.loads);
     let accounted = segmentation.segments.iter().zip(&found.accounted_a);
-    for (segment, accounted_a) in accounted.filter(|(segment, _)| segment.mean_a < 0.02) {
-        assert!((accounted_a.unwrap() - 0.012).abs() < 0.004, "{segment:?}: {accounted_a:?}");
+    for (segment, accounted_a) in accounted.filter(|(segment, _)| segment.mean_a < 0.05) {
+        assert!((accounted_a.unwrap() - 0.040).abs() < 0.004, "{segment:?}: {accounted_a:?}");
     }
 }
 

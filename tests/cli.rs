@@ -86,6 +86,36 @@ fn the_main_job_names_the_radio_and_writes_everything() {
 }
 
 #[test]
+fn figures_of_an_earlier_run_do_not_stay_beside_a_new_page() {
+    let desk = Desk::new();
+    let report = desk.path("report").display().to_string();
+    let run = |arguments: &[&str]| {
+        let output = ebbmark(&[arguments, &["--out", &report]].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+        let plots = fs::read_dir(desk.path("report/plots")).expect("plots");
+        let mut names: Vec<String> = plots
+            .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+            .filter(|name| name.ends_with(".svg"))
+            .collect();
+        names.sort();
+        names
+    };
+    assert!(run(&["analyze", VISIT, "--events", EVENTS]).contains(&"loads.svg".to_owned()));
+    for name in ["wakes.png", "hours.svg", "measure-01.svg", "changes.svg", "mine.svg"] {
+        fs::write(desk.path("report/plots").join(name), "of an earlier run").unwrap();
+    }
+    let without_steps = desk.put("flat.csv", two_levels("time (s),current (mA)", 150));
+    let left = run(&["analyze", &without_steps]);
+    assert!(left.contains(&"mine.svg".to_owned()), "{left:?}");
+    let page = fs::read_to_string(desk.path("report/report.html")).expect("the page");
+    assert!(left.contains(&"capture.svg".to_owned()) && page.contains("<svg"), "{left:?}");
+    for gone in ["loads.svg", "hours.svg", "measure-01.svg", "changes.svg"] {
+        assert!(!left.contains(&gone.to_owned()), "{left:?}");
+    }
+    assert!(!desk.path("report/plots/wakes.png").exists());
+}
+
+#[test]
 fn json_stands_alone_on_standard_output() {
     let output = ebbmark(&["analyze", VISIT, "--events", EVENTS, "--jobsheet", SHEET, "--json"]);
     let result: Value = serde_json::from_slice(&output.stdout).expect("one JSON document");

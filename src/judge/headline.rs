@@ -11,6 +11,8 @@ pub(super) struct Told<'a> {
     pub(super) loads: &'a LoadsFound,
     pub(super) unexplained: &'a [Unexplained],
     pub(super) sleep: Option<&'a SleepFindings>,
+    /// The job sheet limits sleep.
+    pub(super) sleep_limited: bool,
     pub(super) charge_ah: f64,
     pub(super) mean_a: f64,
     pub(super) lowest_a: Option<f64>,
@@ -49,6 +51,9 @@ pub(super) fn headline(told: &Told<'_>) -> String {
         let rest = sentences.pop_if(|last| last.starts_with(REST) || sound);
         sentences.append(&mut slept);
         sentences.extend(rest);
+    }
+    if told.sleep.is_none() && told.sleep_limited {
+        sentences.push("No limit on sleep was tried: nothing was seen to wake or to sleep.".to_owned());
     }
     let charge_ah: f64 = told.unexplained.iter().map(|one| one.charge_ah).sum();
     if told.charge_ah > 0.0 && charge_ah > WORTH_NAMING * told.charge_ah {

@@ -6,6 +6,7 @@
 //! rows         one a load and state        advice       what to measure next
 //! headline     the answer in a sentence    visits       what is odd about steps and stays
 //! sleep        floor, wakes, failures to sleep    agreement  what is drawn asleep, told twice
+//! untried      limits that nothing was held to
 //! ```
 
 mod advice;
@@ -20,6 +21,7 @@ mod sleep;
 mod tests;
 mod types;
 mod unexplained;
+mod untried;
 mod visits;
 mod words;
 
@@ -91,11 +93,13 @@ fn judge_with(
         .iter()
         .map(|level| sign * level.mean_a - loads.zero.offset_a.unwrap_or(0.0))
         .reduce(f64::min);
+    cautions.extend(untried::caution(sheet.sleep, found, lowest_a));
     let headline = headline::headline(&headline::Told {
         rows: &rows,
         loads,
         unexplained: &unexplained,
         sleep: sleep.as_ref(),
+        sleep_limited: untried::limits_sleep(sheet.sleep),
         charge_ah: carried.charge_ah,
         mean_a: carried.mean_a,
         lowest_a,

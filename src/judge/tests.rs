@@ -1,6 +1,6 @@
 use super::*;
 use crate::findings::{LoadBehaviour, Verdict};
-use crate::jobsheet::{LoadSpec, StateSpec};
+use crate::jobsheet::{LoadSpec, SleepLimits, StateSpec};
 use crate::loads::scene::{Deed, SceneMeter, build, deed, silent};
 use crate::loads::{self, MeterSpec};
 
@@ -286,4 +286,22 @@ fn what_to_measure_next_is_ranked_by_what_it_would_settle() {
         place("Measure the led on a finer range"),
     ];
     assert!(places.is_sorted(), "{places:?} {advice:#?}");
+}
+
+/// A unit that never slept, held to limits on sleep: silence would pass for conformity.
+#[test]
+fn limits_on_sleep_that_nothing_was_held_to_are_told() {
+    let mut sheet = sheet(vec![]);
+    let told = |sheet: &JobSheet| {
+        let judgement = run(&[silent(0.0, "unit", 0.012)], sheet, false);
+        let told = |c: &crate::findings::Caution| c.code == "sleep-limit-not-tried";
+        (judgement.cautions.into_iter().find(told).map(|c| c.text), judgement.headline)
+    };
+    sheet.sleep = Some(SleepLimits::default());
+    assert_eq!(told(&sheet).0, None);
+    sheet.sleep = Some(SleepLimits { sleep_max_a: Some(6e-5), ..SleepLimits::default() });
+    let (caution, headline) = told(&sheet);
+    let caution = caution.unwrap();
+    assert!(caution.contains("is above the 60 µA allowed asleep"), "{caution}");
+    assert!(headline.contains("No limit on sleep was tried"), "{headline}");
 }

@@ -211,8 +211,18 @@ impl Attribution<'_> {
                 design.x.push(column);
             }
         }
-        let based =
-            checked && fit_rows.iter().any(|&k| !self.rows[k].zero && self.all_off(&self.rows[k]));
+        // Zeros that only the readings show are no interruption: what is left on beside them is a base
+        // where it is there throughout, and unlisted draw where it comes and goes.
+        let found = checked && !self.rows.iter().any(|row| row.interrupted);
+        let throughout = |covered: &Vec<usize>| {
+            found && fit_rows.iter().all(|k| self.rows[*k].zero || covered.binary_search(k).is_ok())
+        };
+        let passing = |k: usize| {
+            found && phases.unlisted.iter().any(|covered| covered.binary_search(&k).is_ok())
+        };
+        let bare = |k: usize| !self.rows[k].zero && self.all_off(&self.rows[k]) && !passing(k);
+        let based = checked && fit_rows.iter().any(|&k| bare(k))
+            || phases.unlisted.iter().any(throughout);
         if based {
             design.columns.push(Column::Base);
             design.x.push(
@@ -224,7 +234,7 @@ impl Attribution<'_> {
             design.columns.push(Column::Load(at));
             design.x.push(column);
         }
-        for covered in &phases.unlisted {
+        for covered in phases.unlisted.iter().filter(|covered| !throughout(covered)) {
             design.columns.push(Column::Unlisted);
             design.x.push(
                 fit_rows

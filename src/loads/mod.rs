@@ -146,6 +146,7 @@ fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: 
                 u_a: u_a.hypot(rounding_a),
                 rounding_a,
                 zero: false,
+                interrupted: false,
             }
         })
         .collect();

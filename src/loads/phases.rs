@@ -20,6 +20,8 @@ pub(super) struct Row {
     pub(super) rounding_a: f64,
     /// True when nothing is powered there.
     pub(super) zero: bool,
+    /// True when the list has that as a zero check: the lead was interrupted, nothing goes on across it.
+    pub(super) interrupted: bool,
 }
 
 impl Row {
@@ -127,7 +129,9 @@ fn own_changes(rows: &[Row], switched: &[Vec<bool>], step_a: f64) -> Vec<Change>
     let mut changes = Vec::new();
     let mut from = 0;
     for k in 1..rows.len() {
-        if rows[k].zero || rows[from].zero || switched[k].contains(&true) {
+        let apart = rows[k].interrupted || rows[from].interrupted;
+        // Levels near zero with every load off are not told apart: the meter's zero moves as well.
+        if apart || (rows[k].zero && rows[from].zero) || switched[k].contains(&true) {
             from = k;
             continue;
         }
@@ -312,7 +316,7 @@ fn ended_with_a_load(
     by_size_a: &[f64],
 ) -> Option<Change> {
     let before = k.checked_sub(1)?;
-    if rows[k].zero || rows[before].zero {
+    if rows[k].interrupted || rows[before].interrupted {
         return None;
     }
     let draw_a = |row: usize, load: usize| match patterns[row][load] {
@@ -330,11 +334,11 @@ fn ended_with_a_load(
 /// Whether what falls began with the listed switching at row `since`, as a load does that runs on after
 /// it was switched off: with the same loads on the lead has carried as little as after the fall before.
 fn runs_on(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize, change: &Change) -> bool {
-    let same = |j: &usize| !rows[*j].zero && patterns[*j] == patterns[change.row];
+    let same = |j: &usize| !rows[*j].interrupted && patterns[*j] == patterns[change.row];
     let before = (0..since).rev().find(same).map(|j| rows[j].level_a);
     let after_a = rows[change.row].level_a;
     change.delta_a < 0.0
-        && !rows[since].zero
+        && !rows[since].interrupted
         && before.is_some_and(|a| a < after_a - 0.5 * change.delta_a)
 }
 
@@ -355,7 +359,7 @@ fn own_by_size(
     let mut draw = UnlistedDraw::default();
     let (mut next, mut since) = (0, 0);
     for k in 0..rows.len() {
-        if rows[k].zero || switched[k].contains(&true) {
+        if rows[k].interrupted || switched[k].contains(&true) {
             since = k;
         }
         let ended = switched[k]
@@ -443,6 +447,9 @@ fn own_by_size(
     let mut set_aside = Vec::new();
     for (from, to) in draw.spans {
         let covered: Vec<usize> = (from..to).filter(|&k| !rows[k].zero).collect();
+        if covered.is_empty() {
+            continue;
+        }
         let within = covered.windows(2).all(|pair| patterns[pair[0]] == patterns[pair[1]]);
         if within && to < rows.len() && from > 0 {
             set_aside.extend(covered);

@@ -87,6 +87,9 @@ pub(super) fn mark_listed(rows: &mut [Row], timeline: &Timeline, tolerance: Tole
             _ => missed.push(line.time_s),
         }
     }
+    for row in rows.iter_mut() {
+        row.interrupted = row.zero;
+    }
     missed
 }
 

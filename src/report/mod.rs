@@ -57,13 +57,9 @@ pub fn bundle(analysis: &Analysis) -> Result<Bundle, ReportError> {
     let findings = &analysis.findings;
     let plots = html::Plots::draw(findings, &Trace::of(analysis))?;
     let mut bundle = Bundle::new();
-    bundle.owns_family("plots/event-");
     bundle.add("report.html", html::page(findings, &plots)?.into_bytes());
     bundle.add("report.txt", text::render(findings, 80, false).into_bytes());
-    for plot in plots.all() {
-        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
-        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
-    }
+    add_pictures(&mut bundle, plots.all());
     tables::add_all(&mut bundle, &tables::of_findings(findings))?;
     bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
@@ -83,14 +79,9 @@ pub fn batch_bundle(
 ) -> Result<Bundle, ReportError> {
     let plots = html::BatchPlots::draw(findings, sketches)?;
     let mut bundle = Bundle::new();
-    bundle.owns_family("plots/measure-");
-    bundle.owns_family("plots/unit-");
     bundle.add("report.html", html::batch_page(findings, &plots)?.into_bytes());
     bundle.add("report.txt", text::render_batch(findings, 80, false).into_bytes());
-    for plot in plots.all() {
-        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
-        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
-    }
+    add_pictures(&mut bundle, plots.all());
     tables::add_all(&mut bundle, &tables::of_batch(findings))?;
     bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
@@ -113,13 +104,32 @@ pub fn compare_bundle(
     let page = html::compare_page(findings, &sides, changes.as_ref())?;
     bundle.add("report.html", page.into_bytes());
     bundle.add("report.txt", text::render_compare(findings, 80, false).into_bytes());
-    for plot in sides.iter().chain(&changes) {
-        bundle.add(format!("plots/{}.svg", plot.name), plot.svg.clone().into_bytes());
-        bundle.add(format!("plots/{}.png", plot.name), plot.png.clone());
-    }
+    add_pictures(&mut bundle, sides.iter().chain(&changes));
     tables::add_all(&mut bundle, &tables::of_compare(findings))?;
     bundle.finish_with("result.json", json(findings)?);
     Ok(bundle)
+}
+
+/// Adds the figures, and claims those that any run may have left in the folder: beside a new page one
+/// of an earlier run would pass for its own.
+fn add_pictures<'a>(bundle: &mut Bundle, figures: impl Iterator<Item = &'a figures::Figure>) {
+    for name in figures::SINGLE {
+        bundle.owns_family(format!("plots/{name}.svg"));
+        bundle.owns_family(format!("plots/{name}.png"));
+    }
+    for start in figures::NUMBERED {
+        bundle.owns_family(format!("plots/{start}"));
+    }
+    for figure in figures {
+        let name = figure.name.as_str();
+        debug_assert!(
+            figures::SINGLE.contains(&name)
+                || figures::NUMBERED.iter().any(|start| name.starts_with(start)),
+            "{name} is of no family"
+        );
+        bundle.add(format!("plots/{}.svg", figure.name), figure.svg.clone().into_bytes());
+        bundle.add(format!("plots/{}.png", figure.name), figure.png.clone());
+    }
 }
 
 /// A document as JSON, indented, with a final newline. The same document gives the same bytes.

@@ -60,7 +60,8 @@ impl Bundle {
     }
 
     /// Says that files whose names start with `start` belong to one run: those of an earlier run
-    /// that this one does not replace are removed.
+    /// that this one does not replace are removed, where a file given to
+    /// [`finish_with`](Self::finish_with) is replaced.
     pub fn owns_family(&mut self, start: impl Into<String>) {
         self.families.push(start.into());
     }
@@ -213,11 +214,15 @@ impl Target {
             }
         }
         sync_folder(&self.out);
-        self.sweep(bundle);
+        let again = bundle.last.as_ref().map(|(name, _)| (name.clone(), true));
+        if again.is_some_and(|result| placed.names.contains(&result)) {
+            self.sweep(bundle);
+        }
         Ok(())
     }
 
-    /// Removes members of the bundle's families that an earlier run left. What cannot be removed
+    /// Removes members of the bundle's families that an earlier run left: where it left its last file
+    /// too, so that a folder that was never a run's loses nothing. What cannot be removed
     /// stays: the new files are in place and whole.
     fn sweep(&self, bundle: &Bundle) {
         let names: BTreeSet<PathBuf> = bundle.names().map(PathBuf::from).collect();
@@ -386,6 +391,11 @@ mod tests {
         fs::write(out.join("mine.txt"), "mine").unwrap();
         fs::write(out.join("plots/event-02.svg"), "stale").unwrap();
         fs::write(out.join("plots/other.svg"), "mine").unwrap();
+        // No run has been in a folder without its result.
+        fs::rename(out.join("result.json"), out.join("moved.json")).unwrap();
+        target.commit(&bundle("between")).unwrap();
+        assert_eq!(listing(&out.join("plots")), ["event-01.svg", "event-02.svg", "other.svg"]);
+        fs::remove_file(out.join("moved.json")).unwrap();
         prepare(&out, &[]).unwrap().commit(&bundle("two")).unwrap();
         assert_eq!(listing(&out), ["mine.txt", "plots", "result.json", "tables"]);
         assert_eq!(listing(&out.join("plots")), ["event-01.svg", "other.svg"]);

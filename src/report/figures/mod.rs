@@ -29,3 +29,19 @@ pub(crate) use unit_zoom::unit_zoom;
 pub(crate) use units::units;
 pub(crate) use wakes::wakes;
 pub(crate) use zoom::{Zoom, zooms};
+
+/// Names of figures that a run has one of, or none.
+pub(super) const SINGLE: [&str; 10] = [
+    "after",
+    "before",
+    "capture",
+    "changes",
+    "charge",
+    "distribution",
+    "hours",
+    "loads",
+    "time-to-sleep",
+    "wakes",
+];
+/// How the names of those begin that are numbered.
+pub(super) const NUMBERED: [&str; 3] = ["event-", "measure-", "unit-"];

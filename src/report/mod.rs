@@ -212,8 +212,9 @@ fn wakes_in_words(wakes: &Wakes, at_most: bool) -> String {
         .period_s
         .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
     format!(
-        "{}{every}, each {} long and {} of charge, {} of the whole",
+        "{}{every}, {}{} long and {} of charge, {} of the whole",
         words::count(wakes.count, "wake", "wakes"),
+        if wakes.count > 1 { "each " } else { "" },
         words::width(wakes.width_s, at_most),
         Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
         words::percent(wakes.share_of_charge),

@@ -53,7 +53,8 @@ pub(super) fn headline(told: &Told<'_>) -> String {
         sentences.extend(rest);
     }
     if told.sleep.is_none() && told.sleep_limited {
-        sentences.push("No limit on sleep was tried: nothing was seen to wake or to sleep.".to_owned());
+        sentences
+            .push("No limit on sleep was tried: nothing was seen to wake or to sleep.".to_owned());
     }
     let charge_ah: f64 = told.unexplained.iter().map(|one| one.charge_ah).sum();
     if told.charge_ah > 0.0 && charge_ah > WORTH_NAMING * told.charge_ah {
@@ -96,6 +97,11 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
             "sleep_max_a" => {
                 format!("Asleep it draws {}; its limit is {}.", floor(sleep), set_current(limit))
             }
+            "sleep_within_s" if broken.least.is_some() => format!(
+                "It was awake for {} and did not fall asleep; its limit is {}.",
+                duration(value),
+                duration(limit)
+            ),
             "sleep_within_s" => format!(
                 "It takes {} to fall asleep; its limit is {}.",
                 duration(value),

@@ -93,7 +93,7 @@ fn judge_with(
         .iter()
         .map(|level| sign * level.mean_a - loads.zero.offset_a.unwrap_or(0.0))
         .reduce(f64::min);
-    cautions.extend(untried::caution(sheet.sleep, found, lowest_a));
+    cautions.extend(untried::cautions(sheet.sleep, found, lowest_a));
     let headline = headline::headline(&headline::Told {
         rows: &rows,
         loads,

@@ -301,7 +301,7 @@ fn limits_on_sleep_that_nothing_was_held_to_are_told() {
     assert_eq!(told(&sheet).0, None);
     sheet.sleep = Some(SleepLimits { sleep_max_a: Some(6e-5), ..SleepLimits::default() });
     let (caution, headline) = told(&sheet);
-    let caution = caution.unwrap();
+    let caution = caution.expect("a caution");
     assert!(caution.contains("is above the 60 µA allowed asleep"), "{caution}");
     assert!(headline.contains("No limit on sleep was tried"), "{headline}");
 }

@@ -1,23 +1,26 @@
 //! Limits on sleep that a capture could not be held to: silence would pass for conformity.
 
 use super::words::set_current;
-use crate::findings::{Caution, SleepFindings};
+use crate::findings::{Caution, SleepFindings, Verdict, Wake};
 use crate::jobsheet::SleepLimits;
-use crate::numeric::{Quantity, duration};
+use crate::numeric::{Quantity, Unit, duration};
 
-/// A caution where the job sheet limits sleep and the capture shows none of it: nothing that sleeps, or
-/// no moment in which something fell asleep. `lowest_a` is the lowest steady level. O(wakes).
-pub(super) fn caution(
+/// Cautions where the job sheet limits sleep and the capture was not held to it: nothing that sleeps, no moment
+/// in which something fell asleep, wakes longer than it may be awake, single wakes that take more than one may.
+/// `lowest_a` is the lowest steady level. O(wakes).
+pub(super) fn cautions(
     limits: Option<SleepLimits>,
     sleep: Option<&SleepFindings>,
     lowest_a: Option<f64>,
-) -> Option<Caution> {
-    let limits = limits.filter(|limits| limits_sleep(Some(*limits)))?;
-    let text = match sleep {
-        None => without_sleep(&limits, lowest_a),
-        Some(sleep) => without_falls(sleep, limits.sleep_within_s?)?,
+) -> Vec<Caution> {
+    let Some(limits) = limits.filter(|limits| limits_sleep(Some(*limits))) else {
+        return Vec::new();
     };
-    Some(Caution::new("sleep-limit-not-tried", text))
+    let untried = |text| Caution::new("sleep-limit-not-tried", text);
+    let Some(sleep) = sleep else { return vec![untried(without_sleep(&limits, lowest_a))] };
+    let time = limits.sleep_within_s.and_then(|limit_s| of_time(sleep, limit_s));
+    let charge = limits.wake_charge_max_ah.and_then(|limit_ah| of_charge(sleep, limit_ah));
+    time.into_iter().map(untried).chain(charge).collect()
 }
 
 /// Whether the job sheet holds sleep to anything.
@@ -41,24 +44,59 @@ fn without_sleep(limits: &SleepLimits, lowest_a: Option<f64>) -> String {
     )
 }
 
-fn without_falls(sleep: &SleepFindings, limit_s: f64) -> Option<String> {
-    if !sleep.falls_asleep.is_empty() {
+/// What the limit on the time to sleep was not held to.
+fn of_time(sleep: &SleepFindings, limit_s: f64) -> Option<String> {
+    let judged = sleep.verdicts.iter().find(|verdict| verdict.limit_name == "sleep_within_s");
+    if judged.is_some_and(|verdict| verdict.verdict == Verdict::NonConforming) {
         return None;
     }
-    let longer = || sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
-    let longest_s = longer().reduce(f64::max);
-    let wakes = match longest_s {
-        Some(longest_s) => format!(
-            " Of its wakes {} of {} are longer than that, up to {}: if somebody switched something then, list it.",
-            longer().count(),
+    let longer = sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
+    let (count, longest_s) =
+        longer.fold((0, 0.0f64), |(count, longest_s), width_s| (count + 1, longest_s.max(width_s)));
+    let limit = duration(limit_s);
+    let wakes = (count > 0).then(|| {
+        format!(
+            "{count} of {} wakes last longer than the {limit} that it may take to sleep, up to {}: the readings do \
+             not tell how long it was active in them. If somebody switched something then, list it.",
             sleep.wakes.len(),
             duration(longest_s)
-        ),
-        None => String::new(),
-    };
-    Some(format!(
-        "The limit of {} on the time to sleep was not tried: it left the floor only by itself or was \
-         switched off by hand, so no last activity is known.{wakes}",
-        duration(limit_s)
-    ))
+        )
+    });
+    match judged {
+        Some(_) => wakes,
+        None => Some(wakes.unwrap_or_else(|| {
+            format!(
+                "The limit of {limit} on the time to sleep was not tried: it was not seen to fall asleep, but \
+                 for its wakes."
+            )
+        })),
+    }
+}
+
+/// Single wakes that take plainly more than one may, where their kind on the whole does not.
+fn of_charge(sleep: &SleepFindings, limit_ah: f64) -> Option<Caution> {
+    let judged =
+        sleep.verdicts.iter().find(|verdict| verdict.limit_name == "wake_charge_max_ah")?;
+    if judged.verdict == Verdict::NonConforming {
+        return None;
+    }
+    // The mean's own doubt is that of many: one wake's is larger by the root of their number.
+    let count = sleep.wakes.len().max(1) as f64;
+    let doubt_ah = 2.0 * judged.standard_uncertainty * count.sqrt();
+    let sharp = |wake: &&Wake| !wake.met && wake.charge_ah > limit_ah;
+    let beyond: Vec<f64> = sleep.wakes.iter().filter(sharp).map(|wake| wake.charge_ah).collect();
+    let largest_ah = beyond.iter().copied().fold(0.0, f64::max);
+    (largest_ah > limit_ah + doubt_ah.min(limit_ah)).then(|| {
+        Caution::new(
+            "single-wakes-beyond-limit",
+            format!(
+                "The limit on a wake's charge was held to their mean: {} of {} wakes take more than the {} allowed, \
+                 up to {}.",
+                beyond.len(),
+                sleep.wakes.len(),
+                Quantity::new(limit_ah, Unit::AmpereHour),
+                Quantity::new(largest_ah, Unit::AmpereHour)
+            ),
+        )
+    })
 }

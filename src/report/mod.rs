@@ -207,10 +207,14 @@ fn loose_steps(findings: &Findings) -> impl Iterator<Item = &StepRow> {
         .filter(move |s| s.event.is_none() && s.by_itself.is_none() && !of_a_wake(s.time_s))
 }
 
-fn wakes_in_words(wakes: &Wakes, at_most: bool) -> String {
-    let every = wakes
-        .period_s
-        .map_or(String::new(), |period| format!(" every {}", words::duration(period)));
+fn wakes_in_words(wakes: &Wakes, series: Option<&WakeSeries>) -> String {
+    let at_most = series.is_some_and(|series| series.width_at_most);
+    let every = match series.filter(|series| !series.regular && series.period_s.is_some()) {
+        Some(series) => format!(" ({})", words::period(series)),
+        None => wakes
+            .period_s
+            .map_or(String::new(), |period| format!(" every {}", words::duration(period))),
+    };
     format!(
         "{}{every}, {}{} long and {} of charge, {} of the whole",
         words::count(wakes.count, "wake", "wakes"),
@@ -223,9 +227,10 @@ fn wakes_in_words(wakes: &Wakes, at_most: bool) -> String {
 
 fn series_in_words(series: &WakeSeries) -> String {
     format!(
-        "{}, {} apart, each {} long and {} of charge.",
+        "{}, {}{}, each {} long and {} of charge.",
         words::count(series.count, "wake", "wakes"),
         words::period(series),
+        if series.regular { " apart" } else { "" },
         words::width(series.width_s, series.width_at_most),
         Quantity::new(series.charge_each_ah, Unit::AmpereHour),
     )
@@ -242,8 +247,11 @@ fn unresolved_in_words(findings: &Findings, sleep: &SleepFindings) -> Option<Str
     let count: u64 = kinds.map(|series| series.count).sum();
     let awake = sleep.awake.share_of_time;
     let most = words::percent(sleep.waking.share_of_time + awake);
-    let share = if least > 0.0 {
-        format!("between {} and {most} of the time", words::percent(least + awake))
+    let low = words::percent(least + awake);
+    let share = if low == most {
+        format!("{most} of the time")
+    } else if least > 0.0 {
+        format!("between {low} and {most} of the time")
     } else {
         format!("{most} of the time at most")
     };
@@ -289,9 +297,8 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     if sleep.series.len() > 1 {
         lines.extend(sleep.series.iter().take(3).map(series_in_words));
     } else {
-        let at_most = sleep.series.iter().any(|series| series.width_at_most);
-        let all = findings.wakes.iter();
-        lines.extend(all.map(|wakes| format!("{}.", wakes_in_words(wakes, at_most))));
+        let wakes = findings.wakes.iter();
+        lines.extend(wakes.map(|all| format!("{}.", wakes_in_words(all, sleep.series.first()))));
     }
     lines.extend(unresolved_in_words(findings, sleep));
     let skipped: u64 = sleep.series.iter().map(|series| series.skipped).sum();

@@ -255,7 +255,8 @@ pub(super) fn assess(
         verdicts: Vec::new(),
         unseen: unseen(usual_interval_s, &every_wake),
     };
-    findings.verdicts = verdicts(&findings, &floor, usual_interval_s, sheet, risk);
+    let awake_s = outings::longest_awake_s(&night, &outings, &raised);
+    findings.verdicts = verdicts(&findings, &floor, awake_s, usual_interval_s, sheet, risk);
     Some((findings, summary))
 }
 
@@ -320,10 +321,12 @@ fn awake_share(found: &SleepFindings) -> (f64, Option<f64>) {
     (found.waking.share_of_time + awake, least)
 }
 
-/// The job sheet's `[sleep]` limits, decided like a load's.
+/// The job sheet's `[sleep]` limits, decided like a load's. `awake_s` is how long it was awake at least where
+/// it did not fall asleep.
 fn verdicts(
     found: &SleepFindings,
     floor: &floor::Floor,
+    awake_s: Option<f64>,
     interval_s: f64,
     sheet: &JobSheet,
     risk: Risk,
@@ -331,7 +334,7 @@ fn verdicts(
     let Some(limits) = sheet.sleep else { return Vec::new() };
     // Both edges of a duration lie somewhere in their sampling interval.
     let edges_s = interval_s / 6.0f64.sqrt();
-    let mut all = Vec::new();
+    let mut all: Vec<SleepVerdict> = Vec::new();
     let mut judge = |name: &str, unit: &str, value: Option<f64>, u: f64, limit: Option<f64>| {
         let Some((value, limit)) = value.zip(limit) else { return };
         let degrees_of_freedom = (unit == "A").then_some(floor.degrees_of_freedom).flatten();
@@ -351,7 +354,15 @@ fn verdicts(
         });
     };
     judge("sleep_max_a", "A", Some(found.floor_a), floor.u_a, limits.sleep_max_a);
-    judge("sleep_within_s", "s", found.longest_time_to_sleep_s, edges_s, limits.sleep_within_s);
+    // Awake for longer than allowed is beyond the limit, whenever it would have slept; for less, nothing.
+    let longest_s = found.longest_time_to_sleep_s;
+    let unslept_s = awake_s.filter(|s| longest_s.is_none_or(|longest_s| *s > longest_s));
+    let broken_s = unslept_s.filter(|s| limits.sleep_within_s.is_some_and(|limit_s| *s > limit_s));
+    // A wake's last activity is no earlier than its start.
+    let widest_s = found.wakes.iter().map(|wake| wake.width_s).reduce(f64::max);
+    let within_s = widest_s.filter(|s| limits.sleep_within_s.is_some_and(|limit_s| *s < limit_s));
+    let took_s = broken_s.or(longest_s).or(within_s);
+    judge("sleep_within_s", "s", took_s, edges_s, limits.sleep_within_s);
     // The largest kind of wake is the one to hold to the limit.
     let largest = (0..found.series.len()).max_by(|a, b| {
         let charge_ah = |at: usize| found.series[at].charge_each_ah;
@@ -381,6 +392,10 @@ fn verdicts(
                 conformance_probability: decision.conformance_probability,
             }
         })),
+    }
+    let within = all.iter_mut().find(|verdict| verdict.limit_name == "sleep_within_s");
+    if let Some(within) = within.filter(|_| broken_s.is_some()) {
+        within.least = broken_s;
     }
     all
 }

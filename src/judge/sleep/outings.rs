@@ -13,7 +13,9 @@ use super::meetings;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
+use crate::events::Action;
 use crate::findings::{FailureToSleep, FallAsleep, SegmentKind};
+use crate::jobsheet::same_name;
 use crate::numeric::{ExactSum, extremes, plain_sum};
 
 /// Why the floor was left.
@@ -122,6 +124,10 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     set_failures_apart(&mut all, allowed_s);
     meetings::take_back(&mut all, night.usual_interval_s);
+    // No longer awake than it may be: no failure.
+    let failures = all.iter_mut().filter(|outing| outing.kind == OutingKind::Failure);
+    let allowed_s = allowed_s.unwrap_or(0.0);
+    failures.filter(|f| f.width_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
     all
 }
 
@@ -279,7 +285,7 @@ fn end_levels(
     let to = segments.partition_point(|segment| segment.end <= run.end + APART);
     let mut stays = (from..to.max(from)).filter(|&at| {
         let segment = &segments[at];
-        segment.kind == SegmentKind::Steady && segment.end - segment.first >= STAY
+        segment.kind != SegmentKind::Transient && segment.end - segment.first >= STAY
     });
     let first = stays.next()?;
     let above_a = |at: usize| {
@@ -287,12 +293,17 @@ fn end_levels(
         night.mean_a(at) - baseline.at(middle_s)
     };
     let Some(last) = stays.next_back() else {
-        // What follows a surge ends the run at its own level.
-        let follows = segments[first].first > run.first + APART;
-        let ends = segments[first].end + APART >= run.end;
+        // What follows a surge ends the run at its own level, and what leads to one begins it.
+        let begins = segments[first].first <= run.first + APART;
+        // Two readings more may be all that is left of the surge.
+        let ends = segments[first].end + if begins { 1 } else { APART } >= run.end;
         let level_a = above_a(first);
-        return (follows && ends && level_a > RISES * baseline.sigma_a)
-            .then_some((plateau_a.max(level_a), level_a));
+        let high_a = plateau_a.max(level_a);
+        return (begins != ends && level_a > RISES * baseline.sigma_a).then_some(if ends {
+            (high_a, level_a)
+        } else {
+            (level_a, high_a)
+        });
     };
     let levels = (above_a(first), above_a(last));
     let least_a = RISES * baseline.sigma_a;
@@ -391,7 +402,7 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
     let allowed_s = allowed_s.unwrap_or(f64::INFINITY);
     let limit_s = match n {
         0 | 1 => allowed_s,
-        2..=4 => (10.0 * widths[0]).min(allowed_s.max(2.0 * widths[0])),
+        2..=4 => (10.0 * widths[0]).min(allowed_s),
         _ => FAR_LONGER * widths[(n * 9 / 10).min(n - 2)],
     };
     let mut long: Vec<usize> = (0..outings.len())
@@ -490,6 +501,31 @@ pub(super) fn falls_asleep(
         .collect()
 }
 
+/// The longest time that it is known to have been awake after the last activity without falling asleep: until
+/// the capture or the power ended. Of several loads on the lead, what is switched off or left on may be no
+/// sleeper: nothing is known then. Seconds.
+pub(super) fn longest_awake_s(
+    night: &Night<'_>,
+    outings: &[Outing],
+    raised: &[Outing],
+) -> Option<f64> {
+    let cut_off = |outing: &&Outing| {
+        outing.kind != OutingKind::Wake && (!outing.falls_asleep || ended_by_hand(night, outing))
+    };
+    let awake_s = |outing: &Outing| outing.end_s - last_activity_s(night, outing, raised);
+    let cut_off = outings.iter().filter(cut_off);
+    is_one_unit(night).then(|| cut_off.map(awake_s).reduce(f64::max)).flatten()
+}
+
+/// Whether the list switches one load only, or there is none.
+fn is_one_unit(night: &Night<'_>) -> bool {
+    let Some(alignment) = night.alignment else { return true };
+    let lines = alignment.events.iter().map(|event| &event.line);
+    let mut loads = lines.filter(|line| line.action != Action::Zero).map(|line| &line.load);
+    let first = loads.next();
+    loads.all(|load| first.is_some_and(|first| same_name(load, first)))
+}
+
 /// Failures to sleep, costliest first: outings that are nothing else, and what an outing on order
 /// lasts beyond the time that the job sheet allows from its last activity. Wakes in them would have
 /// come anyway and are no part of the cost.
@@ -500,6 +536,7 @@ pub(super) fn failures(
     raised: &[Outing],
 ) -> Vec<FailureToSleep> {
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
+    let one_unit = is_one_unit(night);
     let mut all: Vec<FailureToSleep> = outings
         .iter()
         .filter(|outing| outing.width_s() > 0.0)
@@ -508,7 +545,7 @@ pub(super) fn failures(
                 let wakes_c = charge_c(within(raised, outing.start_s, outing.end_s));
                 Some(failure(outing.start_s, outing.end_s, outing.charge_c - wakes_c))
             }
-            (OutingKind::Awake, Some(allowed_s)) if !ended_by_hand(night, outing) => {
+            (OutingKind::Awake, Some(allowed_s)) if one_unit || !ended_by_hand(night, outing) => {
                 let start_s = last_activity_s(night, outing, raised) + allowed_s;
                 (start_s < outing.end_s).then(|| {
                     let wakes_c = charge_c(within(raised, start_s, outing.end_s));

@@ -11,6 +11,8 @@ pub(super) enum Depth {
     Off,
     /// At the sleep floor, or below it where a panel charges.
     Asleep,
+    /// Suddenly between the floor and nothing, as when the lead is interrupted: says nothing of the floor.
+    Dip,
     /// Above it.
     Up,
 }
@@ -37,6 +39,10 @@ const FLOOR_SHARE: f64 = 0.05;
 const FLOOR_WIDTH: f64 = 0.2;
 /// Above this share of the way from the floor to the next level, a steady stretch is not asleep.
 const ASLEEP_UP_TO: f64 = 0.3;
+/// Nothing is within this share of the floor: a meter's zero may be off by as much, and what is lower charges.
+const NOTHING: f64 = 0.5;
+/// A level is a zero check's, come back to, where it falls by this share of what a check falls by.
+const FALLS_LIKE_A_CHECK: f64 = 0.5;
 /// Readings that a stay needs to say where the floor is now.
 pub(super) const LONG: usize = 5;
 
@@ -45,7 +51,7 @@ pub(super) const LONG: usize = 5;
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
 /// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
 /// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
-/// 0.3 of the usual rise above the stay before is asleep.
+/// 0.3 of the usual rise above the stay before is asleep. What falls by more than that moves no floor.
 pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
     let off = off_segments(night);
@@ -82,12 +88,18 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         for at in order.filter(|at| !off[*at]) {
             // A ramp at the floor, such as the sun's at dawn, is asleep too.
             depths[at] = Depth::Up;
-            if night.mean_a(at) <= level_a + allowed_a {
-                depths[at] = Depth::Asleep;
-                let long = segments[at].end - segments[at].first >= LONG;
+            let here_a = night.mean_a(at);
+            if here_a > level_a + allowed_a {
+                continue;
+            }
+            depths[at] = Depth::Asleep;
+            let long = segments[at].end - segments[at].first >= LONG;
+            if here_a >= level_a - allowed_a {
                 if segments[at].kind == SegmentKind::Steady && long {
-                    level_a = night.mean_a(at);
+                    level_a = here_a;
                 }
+            } else if here_a >= -NOTHING * level_a {
+                depths[at] = Depth::Dip;
             }
         }
     };
@@ -103,7 +115,7 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     Some(Depths { stretches: all, least_a: floor_a - allowed_a })
 }
 
-/// The lower of the usual excursion and the least rise from one steady stay to the next that is no
+/// The lower of a usual low excursion and the least rise from one steady stay to the next that is no
 /// split of the floor itself, ampere; without end where nothing rises.
 fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     let segments = &night.segmentation.segments;
@@ -125,11 +137,12 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
         }
     }
     excursions.sort_by(f64::total_cmp);
-    super::middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
+    // The lower ones: a wake's first stage may be far below its last.
+    excursions.get(excursions.len() / 4).map_or(least_a, |usual| usual.min(least_a))
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed
-/// on, or a level that the meter cannot tell from zero, with every listed load off, or at an end of
+/// on and as far a fall, or a level that the meter cannot tell from zero, with every listed load off, or at an end of
 /// the capture unless that level is held most of the time.
 fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let segments = &night.segmentation.segments;
@@ -159,6 +172,23 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let whole_s: f64 = (0..segments.len()).map(length_s).sum();
     let nothing_s: f64 = (0..segments.len()).filter(|at| like_nothing(*at)).map(length_s).sum();
     let seldom = nothing_s < 0.5 * whole_s;
+    // A floor behind a wandering zero comes by a check's level, but does not fall to it.
+    let stays = |at: &usize| {
+        let long = segments[*at].end - segments[*at].first >= LONG;
+        long && segments[*at].kind == SegmentKind::Steady && !checked.contains(at)
+    };
+    let fall_a = |at: usize| {
+        let beside = [(0..at).rev().find(stays), (at + 1..segments.len()).find(stays)];
+        beside
+            .into_iter()
+            .flatten()
+            .map(|beside| night.mean_a(beside) - night.mean_a(at))
+            .reduce(f64::min)
+    };
+    let mut falls_a: Vec<f64> = checked.iter().filter_map(|at| fall_a(*at)).collect();
+    falls_a.sort_by(f64::total_cmp);
+    let check_a = falls_a.get(falls_a.len() / 2).copied().unwrap_or(0.0);
+    let mut powered_a: Option<f64> = None;
     (0..segments.len())
         .map(|at| {
             let on = night.loads.on.get(at).map_or(0, Vec::len);
@@ -166,9 +196,15 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
             let unlisted = !switched;
             let zero_level = segments[at].state.is_some_and(|state| states.contains(&state));
             let at_an_end = at == 0 || at + 1 == segments.len();
-            checked.contains(&at)
-                || (zero_level && (listed_off || unlisted))
-                || (like_nothing(at) && (listed_off || (seldom && at_an_end)))
+            let falls =
+                || powered_a.is_none_or(|a| a - night.mean_a(at) >= FALLS_LIKE_A_CHECK * check_a);
+            let off = checked.contains(&at)
+                || (zero_level && (listed_off || (unlisted && falls())))
+                || (like_nothing(at) && (listed_off || (seldom && at_an_end)));
+            if !off && stays(&at) {
+                powered_a = Some(night.mean_a(at));
+            }
+            off
         })
         .collect()
 }

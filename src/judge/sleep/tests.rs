@@ -486,3 +486,70 @@ fn the_floor_in_a_wakes_charge_is_that_of_its_time() {
     let charge_c = 60.0 * 3.7 * (0.020 + 0.010);
     approx::assert_relative_eq!(found.waking.charge_ah * 3600.0, charge_c, max_relative = 0.01);
 }
+
+/// The lead is off the battery for a minute, and comes back to the same floor: nothing else changes.
+#[test]
+fn an_interruption_that_nobody_listed_moves_no_floor() {
+    for dips_a in [0.0, 0.001] {
+        let mut parts = regular(20);
+        parts.extend([(60, dips_a, Steady), (5, 0.150, Burst), (95, 0.010, Steady)]);
+        parts.extend(regular(30));
+        let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
+        assert!((found.floor_a - 0.010).abs() < 1e-4, "{}", found.floor_a);
+        assert!(found.failures.is_empty(), "{:?}", found.failures);
+        assert_eq!(wakes.unwrap().count, 51);
+    }
+}
+
+fn limits(sleep: SleepLimits) -> JobSheet {
+    JobSheet { sleep: Some(sleep), ..JobSheet::default() }
+}
+
+fn time_to_sleep(parts: &[(usize, f64, SegmentKind)], within_s: f64) -> Option<SleepVerdict> {
+    let sheet = limits(SleepLimits { sleep_within_s: Some(within_s), ..SleepLimits::default() });
+    let (found, _) = night(parts, &sheet).unwrap();
+    found.verdicts.into_iter().find(|verdict| verdict.limit_name == "sleep_within_s")
+}
+
+/// Awake for 600 s when the capture ends: longer than 40 s, whenever it would have slept; for 700 s
+/// nobody knows. Wakes of 5 s are asleep within 40 s each time.
+#[test]
+fn awake_to_the_end_is_beyond_a_limit_that_has_passed() {
+    let mut parts = regular(8);
+    let conforms = time_to_sleep(&parts, 40.0).unwrap();
+    assert_eq!(conforms.verdict, Verdict::Conforming);
+    assert!((conforms.value - 5.0).abs() < 1.5, "{conforms:?}");
+    parts.push((600, 0.150, Steady));
+    let broken = time_to_sleep(&parts, 40.0).unwrap();
+    assert_eq!(broken.verdict, Verdict::NonConforming);
+    assert!(broken.least.is_some_and(|s| (s - 600.0).abs() < 2.0), "{broken:?}");
+    let open = time_to_sleep(&parts, 700.0).unwrap();
+    assert_eq!((open.verdict, open.least), (Verdict::Conforming, None));
+}
+
+/// Twelve times as long as the wakes, and within what the job sheet allows.
+#[test]
+fn awake_for_less_than_it_may_be_is_no_failure() {
+    let mut parts = regular(8);
+    parts.extend([(60, 0.150, Steady), (100, 0.010, Steady)]);
+    parts.extend(regular(8));
+    let of = |sheet: &JobSheet| night(&parts, sheet).unwrap().0;
+    assert_eq!(of(&JobSheet::default()).failures.len(), 1);
+    let sheet = limits(SleepLimits { sleep_within_s: Some(90.0), ..SleepLimits::default() });
+    let found = of(&sheet);
+    assert!(found.failures.is_empty(), "{:?}", found.failures);
+    assert_eq!(found.falls_asleep.len(), 1);
+}
+
+/// 40 s at 5 mA and then 2 s at 150 mA: awake for both.
+#[test]
+fn a_wake_that_starts_low_is_as_long_as_all_of_it() {
+    let mut parts = vec![(100, 0.0001, Steady)];
+    for _ in 0..8 {
+        parts.extend([(40, 0.005, Burst), (2, 0.150, Burst), (158, 0.0001, Steady)]);
+    }
+    let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
+    let wakes = wakes.unwrap();
+    assert_eq!(wakes.count, 8, "{:?}", found.wakes);
+    assert!((wakes.width_s - 42.0).abs() < 1.5, "{:?} {:?}", found.wakes, found.awake_stretches);
+}

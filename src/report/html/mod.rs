@@ -208,7 +208,7 @@ fn capture_lines(findings: &Findings) -> Vec<String> {
         Quantity::amperes(totals.maximum_a),
     )];
     if let Some(wakes) = findings.wakes.as_ref().filter(|_| findings.sleep.is_none()) {
-        lines.push(format!("{}.", super::wakes_in_words(wakes, false)));
+        lines.push(format!("{}.", super::wakes_in_words(wakes, None)));
     }
     lines
 }

@@ -196,6 +196,7 @@ fn verdict(found: &SleepVerdict) -> VerdictView {
         what: words::sleep_limit(&found.limit_name),
         found: match found.least.zip(found.most) {
             Some((least, most)) => range(Some(least), most),
+            None if found.least.is_some() => format!("at least {}", shown(found.value)),
             None => shown(found.value),
         },
         limit: format!("≤ {}", shown(found.limit)),

@@ -137,7 +137,7 @@ fn told(page: &mut Page, findings: &Findings) {
         Quantity::amperes(totals.maximum_a),
     );
     if let Some(wakes) = findings.wakes.as_ref().filter(|_| findings.sleep.is_none()) {
-        text.push_str(&format!(" {}.", super::wakes_in_words(wakes, false)));
+        text.push_str(&format!(" {}.", super::wakes_in_words(wakes, None)));
     }
     page.told("Charge", &text);
     let slept = super::sleep_in_words(findings, &Clock::of(&findings.capture));

@@ -86,6 +86,10 @@ struct Piece {
 /// bursts of a few readings have little else.
 const NOISIER: f64 = 8.0;
 
+/// A level seen for a few readings at a time whose noise is this share of its distance from the quiet level
+/// shows nothing but the edges of wakes so short and so many that no reading is all theirs.
+const EDGES_ALONE: f64 = 0.5;
+
 /// Drops such levels; they take the σ of their neighbours.
 fn drop_edges(own: &mut [Option<f64>]) {
     let known: Vec<(usize, f64)> =
@@ -240,6 +244,14 @@ impl Noise {
         let count_of = |bin: usize| difference_variance[bin].map_or(0.0, |bin: (f64, f64)| bin.1);
         let mut own: Vec<Option<f64>> =
             difference_variance.iter().map(|bin| bin.map(sigma_of)).collect();
+        for (i, sigma) in own.iter_mut().enumerate() {
+            let brief = bins[i].as_ref().is_some_and(Squares::is_brief);
+            let out = i.abs_diff(SIDE_BINS);
+            let distance = if out > 0 { noise.edge(out - 1) } else { f64::INFINITY };
+            if brief && sigma.is_some_and(|sigma| sigma > EDGES_ALONE * distance) {
+                *sigma = None;
+            }
+        }
         // One coefficient for both parts: the one that gives long means their true variance.
         let (correlated, white) = difference_variance[noise.common].map_or((0.0, 0.0), parts);
         if correlated > 0.0 {

@@ -67,14 +67,18 @@ impl Squares {
         self.zeros + self.cells.iter().map(|cell| cell.count).sum::<u64>()
     }
 
+    /// Whether the readings come to the level for a few of them at a time.
+    pub(super) fn is_brief(&self) -> bool {
+        self.total() < BRIEF * self.visits
+    }
+
     /// Variance of a difference. A first value comes from the smallest 85 %, or 60 % where edges
     /// abound, or 30 % of a level that is only visited briefly; the second, which rounding does not
     /// distort, is the mean square of all that lie within 4 σ (and 1.5 counts) of the first.
     pub(super) fn variance(&self) -> f64 {
         let count = self.smallest() / self.unit;
         let mut variance = self.trimmed(KEPT);
-        let brief = self.total() < BRIEF * self.visits;
-        let shares = [Some(KEPT_AMONG_EDGES), brief.then_some(KEPT_OF_BURSTS)];
+        let shares = [Some(KEPT_AMONG_EDGES), self.is_brief().then_some(KEPT_OF_BURSTS)];
         for share in shares.into_iter().flatten() {
             let fewer = self.trimmed(share);
             if fewer > 0.0 && variance > MANY_EDGES * fewer {

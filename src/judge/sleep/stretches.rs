@@ -133,7 +133,12 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
             }
             before = Some(level_a);
         } else {
-            excursions.extend(before.map(|before| level_a - before).filter(|rise| *rise > split_a));
+            let rise_a = before.map(|before| level_a - before).filter(|rise| *rise > split_a);
+            excursions.extend(rise_a);
+            // What a slope leads to is no rise.
+            if segment.kind == SegmentKind::Transient && rise_a.is_none() {
+                before = None;
+            }
         }
     }
     excursions.sort_by(f64::total_cmp);

@@ -540,6 +540,8 @@ fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
 
     #[test]
     fn every_window_of_five_is_looked_at_once() {
@@ -554,6 +556,30 @@ mod tests {
             });
             let all: Vec<f64> = stretches.iter().flat_map(|s| s.windows(5).map(|w| w[2])).collect();
             assert_eq!(parts.concat(), all, "{lengths:?}");
+        }
+    }
+
+    /// Polls of 20 mA for two seconds every ten, over 41 µA with 3 µA of noise, at one averaged reading a second
+    /// whose edges fall anywhere in it: what is between the levels is edges, and no noise of milliamperes.
+    #[test]
+    fn wakes_that_are_all_edges_show_no_noise() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let values: Vec<f64> = (0..1800)
+            .map(|i| {
+                let noise: f64 = random.sample(StandardNormal);
+                let (k, phase) = ((i % 10) as f64, 0.37 * f64::from(i / 10) % 1.0);
+                let on = (k + 1.0 - phase).clamp(0.0, 1.0) - (k - 1.0 - phase).clamp(0.0, 1.0);
+                41e-6 + 0.020 * on + 3e-6 * noise
+            })
+            .collect();
+        let noise = Noise::learn(&values, None);
+        assert!((noise.sigma_at(41e-6) / 3e-6).ln().abs() < 0.5, "{}", noise.sigma_at(41e-6));
+        for level_a in [0.006, 0.012, 0.020] {
+            assert!(
+                noise.sigma_at(level_a) < 0.1 * level_a,
+                "{level_a}: {}",
+                noise.sigma_at(level_a)
+            );
         }
     }
 }

@@ -205,6 +205,9 @@ fn row(
     }
     uneven_repeats(&units, &name, cautions);
     let capability = quoted.unwrap_or_default();
+    // What was set aside belongs to the batch too: no model of the others speaks for it.
+    let one_kind = outlying.is_empty() && groups.is_none();
+    let modelled = capability.cpk_limits.filter(|_| one_kind);
     PopulationRow {
         measure: key.0,
         load: key.1.clone(),
@@ -230,8 +233,7 @@ fn row(
         normality_probability: normal.map(|(_, p)| p),
         order_trend_probability: order.map(|(_, p)| p),
         two_groups: groups.map(|groups| (groups.low, groups.high)),
-        outside_at_most: limited
-            .then(|| outside_at_most(&means, limit_low, limit_high, capability.cpk_limits)),
+        outside_at_most: limited.then(|| outside_at_most(&means, limit_low, limit_high, modelled)),
         outliers: outlying.iter().map(|at| units[*at].unit.to_owned()).collect(),
     }
 }
@@ -309,7 +311,7 @@ fn uneven_repeats(units: &[UnitValue<'_>], name: &str, cautions: &mut Vec<Cautio
 }
 
 /// Upper 95 % bound on the share of units outside the limits: the smaller of the normal model's
-/// `2 Φ(−3 Cpk_low)`, where capability is quoted, and Clopper & Pearson's bound on the count.
+/// `2 Φ(−3 Cpk_low)`, where it holds for every unit, and Clopper & Pearson's bound on the count.
 fn outside_at_most(
     means: &[f64],
     low: Option<f64>,

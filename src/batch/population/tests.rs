@@ -233,3 +233,52 @@ fn none_of_fifty_nine_outside_is_at_most_five_percent() {
     let share = outside_at_most(&[1.0; 59], None, Some(2.0), None);
     approx::assert_relative_eq!(share, 1.0 - 0.05f64.powf(1.0 / 59.0), max_relative = 1e-6);
 }
+
+// At Clopper & Pearson's bound `outside` or fewer of n have the probability 5 %, as the binomial
+// distribution has it.
+#[test]
+fn what_was_set_aside_leaves_the_count_as_bound() {
+    // The limit is ten standard deviations from the middle.
+    for (at_sd, outside) in [(9.8, 0), (10.2, 1), (10.2, 2)] {
+        let far = |at: usize, measure| {
+            let near = if at < outside || outside == 0 { at_sd } else { 9.8 };
+            (at < 2 && measure == Measure::Draw).then_some(near)
+        };
+        let found = population(&batch(4, 20, far));
+        let row = found.population.iter().find(|row| row.measure == Measure::Draw).unwrap();
+        assert_eq!(row.outliers.iter().max().unwrap(), "rx-001");
+        assert_eq!(row.outliers.len(), 2);
+        let share = row.outside_at_most.unwrap();
+        let ways = [1.0, 20.0, 190.0];
+        let exactly = |k: i32| ways[k as usize] * share.powi(k) * (1.0 - share).powi(20 - k);
+        let at_most: f64 = (0..=outside as i32).map(exactly).sum();
+        approx::assert_relative_eq!(at_most, 0.05, max_relative = 1e-6);
+    }
+    // Nothing set aside: the model of the values says more than the count.
+    let clean = population(&batch(4, 20, |_, _| None));
+    let row = clean.population.iter().find(|row| row.measure == Measure::Draw).unwrap();
+    assert!(row.outside_at_most.unwrap() < 1e-3, "{:?}", row.outside_at_most);
+}
+
+#[test]
+fn nearest_to_its_limit_is_what_its_worst_unit_comes_nearest_to() {
+    // The middle wake period is 5 standard deviations from its limit, the middle draw 10, its worst 0.2.
+    let far = |at: usize, measure| (at == 3 && measure == Measure::Draw).then_some(9.8);
+    let mut outcomes = batch(4, 20, far);
+    let limit_period = |outcomes: &mut [UnitOutcome], limit_s: f64| {
+        outcomes.iter_mut().for_each(|o| o.measured[2].limit_high = Some(limit_s));
+    };
+    limit_period(&mut outcomes, 10.1);
+    let told = population(&outcomes).headline;
+    assert!(told.contains("Nearest to its limit is the draw: none of 20"), "{told}");
+    // Where each has a unit beyond its limit, the middle tells.
+    outcomes[3].measured[0].value = 60e-3;
+    outcomes[8].measured[2].value = 10.5;
+    let told = population(&outcomes).headline;
+    assert!(told.contains("Nearest to its limit is the wake period"), "{told}");
+    // A batch whose middle is beyond a limit fails by that one, whatever a single unit does.
+    outcomes[8].measured[2].value = 10.0;
+    limit_period(&mut outcomes, 9.98);
+    let told = population(&outcomes).headline;
+    assert!(told.contains("Nearest to its limit is the wake period"), "{told}");
+}

@@ -32,13 +32,26 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
         }
     }
     let found = match out.len() {
-        0 => format!("{measured} of {} captures measured; no unit stands out.", units.len()),
+        0 => format!("{measured} of {} captures measured; no unit stands out", units.len()),
         n => format!(
-            "{measured} of {} captures measured; {n} stand{} out: {}.",
+            "{measured} of {} captures measured; {n} stand{} out: {}",
             units.len(),
             if n == 1 { "s" } else { "" },
             named(&out),
         ),
+    };
+    let untried = untried(units);
+    let found = match untried.len() {
+        0 => format!("{found}."),
+        n => {
+            let which = match (out.is_empty(), n) {
+                (true, _) => format!(", but {n} of them"),
+                (false, 1) => ". 1 capture".to_owned(),
+                (false, _) => format!(". {n} captures"),
+            };
+            let names = named(&untried);
+            format!("{found}{which} could not be held to every limit on sleep: {names}.")
+        }
     };
     let whole = population.iter().map(|row| row.units).max().unwrap_or(0);
     let limited = population.iter().any(|row| row.outside_at_most.is_some());
@@ -91,6 +104,12 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
 fn named(names: &[String]) -> String {
     let more = if names.len() > NAMED { ", and more" } else { "" };
     format!("{}{more}", names[..names.len().min(NAMED)].join(", "))
+}
+
+/// Captures that count and have a reason why a limit on sleep was not tried.
+fn untried(units: &[UnitRow]) -> Vec<String> {
+    let counting = units.iter().filter(|unit| unit.status == UnitStatus::Measured);
+    counting.filter(|unit| unit.reason.is_some()).map(|unit| unit.unit.clone()).collect()
 }
 
 /// What the units that count show of this quantity.

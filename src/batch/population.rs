@@ -9,7 +9,7 @@ use crate::findings::{
 };
 use crate::numeric::{Moments, normal_cdf};
 
-use super::beside::{Beside, beside};
+use super::beside::{Beside, Key, beside, key};
 use super::capability::{capability, normality};
 use super::headline::{headline, name_of, shown};
 use super::measure::{Measured, UnitOutcome};
@@ -29,8 +29,6 @@ const NORMAL_ENOUGH: f64 = 0.01;
 /// Below this probability a trend over the order of test is reported.
 const TREND_RISK: f64 = 0.01;
 
-type Key = (Measure, Option<String>, Option<String>);
-
 /// Judges the batch. Units that are doubtful or unreadable keep their row but do not count.
 ///
 /// `outcomes` are in the order of test. O(units² · measures) by the trend test.
@@ -41,8 +39,7 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
     for (at, outcome) in outcomes.iter().enumerate() {
         if outcome.status == UnitStatus::Measured {
             for measured in &outcome.measured {
-                let key = (measured.measure, measured.load.clone(), measured.state.clone());
-                columns.entry(key).or_default().push((at, measured));
+                columns.entry(key(measured)).or_default().push((at, measured));
             }
         }
     }

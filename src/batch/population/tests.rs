@@ -30,6 +30,7 @@ fn batch(seed: u64, n: usize, fault: impl Fn(usize, Measure) -> Option<f64>) -> 
             status: UnitStatus::Measured,
             reason: None,
             duration_s: Some(1800.0),
+            interval_s: Some(0.1),
             measured: vec![
                 draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
                 draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),
@@ -281,4 +282,20 @@ fn nearest_to_its_limit_is_what_its_worst_unit_comes_nearest_to() {
     limit_period(&mut outcomes, 9.98);
     let told = population(&outcomes).headline;
     assert!(told.contains("Nearest to its limit is the wake period"), "{told}");
+}
+
+#[test]
+fn units_that_were_not_held_to_a_limit_leave_no_plain_answer() {
+    for awake in [1, 12] {
+        let mut outcomes = batch(1, 12, |_, _| None);
+        for outcome in &mut outcomes[..awake] {
+            outcome.measured.truncate(1);
+            outcome.reason = Some("no limit on sleep was tried".to_owned());
+        }
+        let found = population(&outcomes);
+        let told = found.headline;
+        assert!(!told.contains("stands out."), "{told}");
+        let count = format!("no unit stands out, but {awake} of them");
+        assert!(told.contains(&count) && told.contains("rx-000"), "{told}");
+    }
 }

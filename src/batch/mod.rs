@@ -11,6 +11,7 @@ mod missing;
 mod order;
 mod outliers;
 mod population;
+mod repeats;
 mod spread;
 mod twice;
 mod unit;

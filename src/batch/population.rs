@@ -15,7 +15,8 @@ use super::headline::{headline, name_of, shown};
 use super::measure::{Measured, UnitOutcome};
 use super::order::{drifts_rather, trend, two_groups};
 use super::outliers::{MODIFIED_Z_CUT, RobustSpread, esd_outliers, esd_rounds};
-use super::spread::{OneWay, bartlett, levene};
+use super::repeats;
+use super::spread::OneWay;
 
 /// Chance that a clean batch names an outlier at all, shared among its measures.
 const FALSE_OUTLIER_RISK: f64 = 0.02;
@@ -50,6 +51,7 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
         .iter()
         .map(|(key, column)| row(key, column, outcomes, whole, alpha, &mut units, &mut cautions))
         .collect();
+    cautions.extend(repeats::told(&columns, outcomes, alpha));
     let left_out = outcomes.iter().filter(|o| o.status != UnitStatus::Measured).count();
     if left_out > 0 {
         cautions.push(Caution::new(
@@ -110,14 +112,18 @@ fn measured_units(outcomes: &[UnitOutcome]) -> usize {
 }
 
 /// One unit's value: the mean of its repeats.
-struct UnitValue<'a> {
-    unit: &'a str,
-    captures: Vec<usize>,
-    repeats: Vec<f64>,
-    mean: f64,
+pub(super) struct UnitValue<'a> {
+    pub(super) unit: &'a str,
+    /// Places of its captures among the outcomes, and the value of each.
+    pub(super) captures: Vec<usize>,
+    pub(super) repeats: Vec<f64>,
+    pub(super) mean: f64,
 }
 
-fn by_unit<'a>(column: &[(usize, &Measured)], outcomes: &'a [UnitOutcome]) -> Vec<UnitValue<'a>> {
+pub(super) fn by_unit<'a>(
+    column: &[(usize, &Measured)],
+    outcomes: &'a [UnitOutcome],
+) -> Vec<UnitValue<'a>> {
     let mut units: Vec<UnitValue<'a>> = Vec::new();
     let mut places: BTreeMap<&str, usize> = BTreeMap::new();
     for (at, measured) in column {
@@ -200,7 +206,6 @@ fn row(
             ),
         ));
     }
-    uneven_repeats(&units, &name, cautions);
     let capability = quoted.unwrap_or_default();
     // What was set aside belongs to the batch too: no model of the others speaks for it.
     let one_kind = outlying.is_empty() && groups.is_none();
@@ -291,20 +296,6 @@ fn components(
     let own = scatter.as_deref().and_then(Moments::of).map(|moments| moments.mean);
     let sd = inner.and_then(|moments| moments.sd);
     (sd.zip(own).map(|(sd, own)| (sd * sd - own).max(0.0).sqrt()), None)
-}
-
-/// Says so where some units repeat worse than others: Bartlett's and Levene's tests must agree,
-/// since Bartlett's alone takes a long tail for a spread.
-fn uneven_repeats(units: &[UnitValue<'_>], name: &str, cautions: &mut Vec<Caution>) {
-    let groups: Vec<Vec<f64>> =
-        units.iter().filter(|u| u.repeats.len() > 2).map(|u| u.repeats.clone()).collect();
-    let Some(((_, bartlett), (_, levene))) = bartlett(&groups).zip(levene(&groups)) else { return };
-    if bartlett < TREND_RISK && levene < TREND_RISK {
-        cautions.push(Caution::new(
-            "uneven-repeats",
-            format!("Repeats of the {name} scatter more for some units than for others (Bartlett {bartlett:.1e}, Levene {levene:.1e}): those units are unsteady, or were not left alone."),
-        ));
-    }
 }
 
 /// Upper 95 % bound on the share of units outside the limits: the smaller of the normal model's

@@ -518,6 +518,11 @@ fn a_unit_is_known_by_its_files_name_a_pattern_or_a_list() {
     let listed = bench.json(&["--unit-list", &list]);
     assert_eq!(units(&listed), ["A", "B", "A", "B"]);
     assert_eq!(listed["order_of_test"], "as listed");
+    assert_eq!(listed["cautions"], serde_json::json!([]));
+    let longer = format!("{}rx-11_first.csv,C\n", fs::read_to_string(&list).unwrap());
+    let longer = bench.json(&["--unit-list", &bench.desk.put("longer.csv", &longer)]);
+    assert_eq!(longer["cautions"][0]["code"], "listed-but-absent");
+    says(longer["cautions"][0]["text"].as_str().unwrap(), &["rx-11_first.csv", "longer.csv"]);
     // A capture that has no place in the pattern or the list is told before the work.
     let short = bench.desk.put("short.csv", "file,unit\nrx-9_first.csv,B\n");
     for more in [["--unit-name", "tx-{unit}.csv"], ["--unit-list", &short]] {

@@ -1,21 +1,22 @@
-//! What a capture shows only beside the others: that it is shorter, lacks what they have, or was read in
-//! another unit.
+//! What a capture shows only beside the others: that it is shorter, sampled otherwise, or was read in
+//! another unit of current.
 
 use std::collections::BTreeMap;
-use std::path::Path;
 
 use crate::findings::{Caution, Measure, UnitStatus};
+use crate::numeric::significant;
 
-use super::headline::name_of;
 use super::measure::{Measured, UnitOutcome};
+use super::missing::{lacking, untried};
 use super::outliers::median;
+use super::twice::{copies, namesakes};
 
 /// Captures that a batch needs before one is held against them.
-const ENOUGH: usize = 5;
-/// Share of the captures that show what one is then missing.
-const SHOWN_BY: f64 = 0.9;
+pub(super) const ENOUGH: usize = 5;
 /// Shorter than this share of the middle capture, and a part of the procedure may be missing.
 const SHORT: f64 = 0.75;
+/// Times between readings apart by more than this factor are no jitter of one clock.
+const SAME_RATE: f64 = 1.2;
 /// Powers of ten by which a unit of current is mistaken for another.
 const PREFIXES: [f64; 4] = [1e3, 1e-3, 1e6, 1e-6];
 /// Factor by which a whole unit may be off beside that.
@@ -35,20 +36,22 @@ pub(super) fn beside(outcomes: &[UnitOutcome]) -> Beside {
     let mut outcomes = outcomes.to_vec();
     doubt_units(&mut outcomes);
     let mut cautions = Vec::new();
+    cautions.extend(untried(&outcomes));
     cautions.extend(shorter(&outcomes));
+    cautions.extend(sampled_otherwise(&outcomes));
     cautions.extend(lacking(&outcomes));
     cautions.extend(copies(&outcomes));
     cautions.extend(namesakes(&outcomes));
     Beside { outcomes, cautions }
 }
 
-type Key = (Measure, Option<String>, Option<String>);
+pub(super) type Key = (Measure, Option<String>, Option<String>);
 
-fn key(measured: &Measured) -> Key {
+pub(super) fn key(measured: &Measured) -> Key {
     (measured.measure, measured.load.clone(), measured.state.clone())
 }
 
-fn counting(outcomes: &[UnitOutcome]) -> impl Iterator<Item = &UnitOutcome> {
+pub(super) fn counting(outcomes: &[UnitOutcome]) -> impl Iterator<Item = &UnitOutcome> {
     outcomes.iter().filter(|outcome| outcome.status == UnitStatus::Measured)
 }
 
@@ -113,90 +116,41 @@ fn shorter(outcomes: &[UnitOutcome]) -> Option<Caution> {
     })
 }
 
-/// Captures that give the very same figures: no two measurements do.
-fn copies(outcomes: &[UnitOutcome]) -> Option<Caution> {
-    let mut first: BTreeMap<Vec<u64>, &str> = BTreeMap::new();
-    let mut same: Vec<String> = Vec::new();
-    // A single figure may agree by its rounding.
-    for outcome in counting(outcomes).filter(|outcome| outcome.measured.len() > 1) {
-        let figures = outcome.measured.iter().map(|m| m.value.to_bits()).collect();
-        match first.get(&figures) {
-            Some(file) => same.push(format!("{} and {file}", outcome.file)),
-            None => drop(first.insert(figures, &outcome.file)),
-        }
-    }
-    (!same.is_empty()).then(|| {
-        Caution::new(
-            "same-capture",
-            format!("The same to the last digit, so the one is a copy of the other: {}. Leave one of them out: they make spread and repeatability look better than they are.", listed(&same)),
-        )
-    })
-}
-
-/// Few units of which files of one name stand in several folders: whether these are repeats of one
-/// unit or units of one name only a person can tell. Where most units have such files, they are
-/// the procedure.
-fn namesakes(outcomes: &[UnitOutcome]) -> Option<Caution> {
-    let mut files: BTreeMap<&str, Vec<&Path>> = BTreeMap::new();
-    for outcome in counting(outcomes) {
-        files.entry(&outcome.unit).or_default().push(Path::new(&outcome.file));
-    }
-    let of_one_name = |files: &[&Path]| {
-        files.iter().enumerate().any(|(i, a)| {
-            let earlier = &files[..i];
-            earlier.iter().any(|b| a.file_name() == b.file_name())
-        })
-    };
-    let named: Vec<String> = files
-        .iter()
-        .filter(|(_, files)| of_one_name(files))
-        .map(|(unit, _)| (*unit).to_owned())
+/// Captures whose readings are closer together or farther apart than the middle one's.
+fn sampled_otherwise(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let mut intervals_s: Vec<f64> = counting(outcomes).filter_map(|o| o.interval_s).collect();
+    intervals_s.sort_by(f64::total_cmp);
+    // One that was used, even where two rates share the batch.
+    let middle_s = *intervals_s.get(intervals_s.len().saturating_sub(1) / 2)?;
+    let same = |s: f64| (middle_s / SAME_RATE..=middle_s * SAME_RATE).contains(&s);
+    let other: Vec<String> = counting(outcomes)
+        .filter_map(|o| Some((o, o.interval_s.filter(|s| !same(*s))?)))
+        .map(|(o, s)| format!("{} ({})", o.unit, seconds(s)))
         .collect();
-    (!named.is_empty() && 2 * named.len() <= files.len()).then(|| {
+    (!other.is_empty()).then(|| {
         Caution::new(
-            "same-name",
-            format!("Files of one name stand in several folders and count as repeats of one unit: {}. Where they are different units, name them in --unit-list.", listed(&named)),
+            "sampling-differs",
+            format!("Sampled every {} in the middle capture, otherwise in these: {}. Noise, the charge of wakes and shares of time depend on it: do not hold them against the others by these.", seconds(middle_s), listed(&other)),
         )
     })
 }
 
-/// Captures that lack what nearly all others show.
-fn lacking(outcomes: &[UnitOutcome]) -> Vec<Caution> {
-    let whole = counting(outcomes).count();
-    let mut shown: BTreeMap<Key, usize> = BTreeMap::new();
-    for measured in counting(outcomes).flat_map(|o| &o.measured) {
-        *shown.entry(key(measured)).or_default() += 1;
-    }
-    let usual =
-        |count: usize| whole >= ENOUGH && count < whole && count as f64 >= SHOWN_BY * whole as f64;
-    shown
-        .into_iter()
-        .filter(|(_, count)| usual(*count))
-        .map(|(wanted, count)| {
-            let lacks = |o: &&UnitOutcome| o.measured.iter().all(|m| key(m) != wanted);
-            let units: Vec<String> =
-                counting(outcomes).filter(lacks).map(|o| o.unit.clone()).collect();
-            let name = name_of(wanted.0, wanted.1.as_deref(), wanted.2.as_deref());
-            Caution::new(
-                "not-shown",
-                format!("{count} of {whole} captures show the {name}, these do not: {}. Nothing is said for or against them by it.", listed(&units)),
-            )
-        })
-        .collect()
+fn seconds(value_s: f64) -> String {
+    format!("{} s", significant(value_s, 3))
 }
 
-fn listed(names: &[String]) -> String {
+pub(super) fn listed(names: &[String]) -> String {
     let more = names.len().saturating_sub(NAMED);
     let named = names[..names.len() - more].join(", ");
     if more > 0 { format!("{named}, and {more} more") } else { named }
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::findings::Verdict;
 
-    fn unit(at: usize) -> UnitOutcome {
+    pub(in super::super) fn unit(at: usize) -> UnitOutcome {
         let of = |measure, value: f64| Measured {
             measure,
             load: None,
@@ -214,11 +168,12 @@ mod tests {
             status: UnitStatus::Measured,
             reason: None,
             duration_s: Some(1500.0),
+            interval_s: Some(0.1 + 1e-4 * at as f64),
             measured: vec![of(Measure::Draw, 35e-3), of(Measure::SleepFloor, 1.2e-3)],
         }
     }
 
-    fn told(found: &Beside, code: &str) -> Vec<String> {
+    pub(in super::super) fn told(found: &Beside, code: &str) -> Vec<String> {
         let cautions = found.cautions.iter().filter(|caution| caution.code == code);
         cautions.map(|caution| caution.text.clone()).collect()
     }
@@ -248,30 +203,6 @@ mod tests {
     }
 
     #[test]
-    fn a_copy_and_a_name_used_twice_are_told() {
-        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
-        outcomes[7].measured = outcomes[2].measured.clone();
-        outcomes[9].unit = "rx-03".to_owned();
-        outcomes[9].file = "tuesday/rx-03.csv".to_owned();
-        let found = beside(&outcomes);
-        let copies = told(&found, "same-capture");
-        assert!(copies[0].contains("rx-07.csv and rx-02.csv"), "{copies:?}");
-        let named = told(&found, "same-name");
-        assert!(named[0].contains("one unit: rx-03."), "{named:?}");
-        // Every unit in both folders is the procedure, and repeats of other names are meant.
-        let twice = (0..12).map(|at| UnitOutcome { unit: format!("rx-{:02}", at % 6), ..unit(at) });
-        let meant: Vec<UnitOutcome> = twice.collect();
-        assert!(told(&beside(&meant), "same-name").is_empty());
-        let folders: Vec<UnitOutcome> = (0..12)
-            .map(|at| {
-                let file = format!("run{}/rx-{:02}.csv", at / 6, at % 6);
-                UnitOutcome { unit: format!("rx-{:02}", at % 6), file, ..unit(at) }
-            })
-            .collect();
-        assert!(told(&beside(&folders), "same-name").is_empty());
-    }
-
-    #[test]
     fn what_is_short_and_what_is_missing_is_told_by_name() {
         let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
         outcomes[2].duration_s = Some(599.0);
@@ -281,7 +212,23 @@ mod tests {
         assert!(short[0].contains("1500 s: rx-02 (599 s)"), "{short:?}");
         let missing = told(&found, "not-shown");
         assert_eq!(missing.len(), 1);
-        assert!(missing[0].starts_with("11 of 12 captures show the draw"), "{missing:?}");
-        assert!(missing[0].contains("do not: rx-09."), "{missing:?}");
+        assert!(missing[0].contains("the draw: rx-09 (1 of 12)."), "{missing:?}");
+    }
+
+    #[test]
+    fn captures_of_another_rate_are_told_with_it() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        outcomes[3].interval_s = Some(0.5);
+        outcomes[6].interval_s = Some(0.02);
+        outcomes[8].interval_s = None;
+        let found = told(&beside(&outcomes), "sampling-differs");
+        assert!(found[0].contains(": rx-03 (0.5 s), rx-06 (0.02 s)."), "{found:?}");
+        // Half and half: the middle is one of the two rates.
+        for at in 0..12 {
+            outcomes[at].interval_s = Some(if at % 2 == 0 { 0.1 } else { 1.0 });
+        }
+        let found = told(&beside(&outcomes), "sampling-differs");
+        assert!(found[0].starts_with("Sampled every 0.1 s in the middle"), "{found:?}");
+        assert!(found[0].contains("rx-11 (1 s)."), "{found:?}");
     }
 }

@@ -32,15 +32,25 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
         }
     }
     let found = match out.len() {
-        0 => format!("{measured} of {} captures measured; no unit stands out.", units.len()),
+        0 => format!("{measured} of {} captures measured; no unit stands out", units.len()),
+        n => format!(
+            "{measured} of {} captures measured; {n} stand{} out: {}",
+            units.len(),
+            if n == 1 { "s" } else { "" },
+            named(&out),
+        ),
+    };
+    let untried = untried(units);
+    let found = match untried.len() {
+        0 => format!("{found}."),
         n => {
-            let more = if n > NAMED { ", and more" } else { "" };
-            format!(
-                "{measured} of {} captures measured; {n} stand{} out: {}{more}.",
-                units.len(),
-                if n == 1 { "s" } else { "" },
-                out[..n.min(NAMED)].join(", "),
-            )
+            let which = match (out.is_empty(), n) {
+                (true, _) => format!(", but {n} of them"),
+                (false, 1) => ". 1 capture".to_owned(),
+                (false, _) => format!(". {n} captures"),
+            };
+            let names = named(&untried);
+            format!("{found}{which} could not be held to every limit on sleep: {names}.")
         }
     };
     let whole = population.iter().map(|row| row.units).max().unwrap_or(0);
@@ -55,7 +65,13 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
         .iter()
         .filter(|row| row.units >= ENOUGH)
         .filter_map(|row| row.outside_at_most.map(|share| (share, row)))
-        .min_by(|a, b| margin(a.1).total_cmp(&margin(b.1)).then(b.0.total_cmp(&a.0)));
+        .min_by(|(a_share, a), (b_share, b)| {
+            let nearest = |row: &PopulationRow| nearest(row, units);
+            nearest(a)
+                .total_cmp(&nearest(b))
+                .then(b_share.total_cmp(a_share))
+                .then(margin(a, a.median).total_cmp(&margin(b, b.median)))
+        });
     match risk {
         Some((share, row)) => {
             let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
@@ -84,26 +100,49 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
     }
 }
 
+/// The first few names.
+fn named(names: &[String]) -> String {
+    let more = if names.len() > NAMED { ", and more" } else { "" };
+    format!("{}{more}", names[..names.len().min(NAMED)].join(", "))
+}
+
+/// Captures that count and have a reason why a limit on sleep was not tried.
+fn untried(units: &[UnitRow]) -> Vec<String> {
+    let counting = units.iter().filter(|unit| unit.status == UnitStatus::Measured);
+    counting.filter(|unit| unit.reason.is_some()).map(|unit| unit.unit.clone()).collect()
+}
+
+/// What the units that count show of this quantity.
+fn shown_of<'a>(
+    units: &'a [UnitRow],
+    row: &'a PopulationRow,
+) -> impl Iterator<Item = (&'a UnitRow, &'a MeasureRow)> {
+    let counting = units.iter().filter(|unit| unit.status == UnitStatus::Measured);
+    counting
+        .flat_map(|unit| unit.measures.iter().map(move |measure| (unit, measure)))
+        .filter(|(_, m)| (m.measure, &m.load, &m.state) == (row.measure, &row.load, &row.state))
+}
+
 /// Units that do not conform by this quantity.
-fn beyond<'a>(units: &'a [UnitRow], row: &PopulationRow) -> BTreeSet<&'a str> {
-    let of_row =
-        |m: &&MeasureRow| (m.measure, &m.load, &m.state) == (row.measure, &row.load, &row.state);
-    units
-        .iter()
-        .filter(|unit| unit.status == UnitStatus::Measured)
-        .filter(|unit| {
-            let mut own = unit.measures.iter().filter(of_row);
-            own.any(|measure| measure.verdict == Verdict::NonConforming)
-        })
-        .map(|unit| unit.unit.as_str())
+fn beyond<'a>(units: &'a [UnitRow], row: &'a PopulationRow) -> BTreeSet<&'a str> {
+    shown_of(units, row)
+        .filter(|(_, measure)| measure.verdict == Verdict::NonConforming)
+        .map(|(unit, _)| unit.unit.as_str())
         .collect()
 }
 
-/// Distance of the middle unit from the nearer limit, in robust standard deviations: what the bound
-/// on the share outside would also tell, were it not coarse where values are not normal.
-fn margin(row: &PopulationRow) -> f64 {
-    let above = row.limit_high.map(|high| high - row.median);
-    let below = row.limit_low.map(|low| row.median - low);
+/// Margin of the middle unit or of the worst: what the bound on the share outside would also tell,
+/// were it not coarse where values are not normal. How far a single unit is beyond its limit says
+/// nothing of the batch.
+fn nearest(row: &PopulationRow, units: &[UnitRow]) -> f64 {
+    let worst = shown_of(units, row).map(|(_, measure)| margin(row, measure.value));
+    margin(row, row.median).min(worst.fold(f64::INFINITY, f64::min).max(0.0))
+}
+
+/// Distance of a value from the nearer limit, in robust standard deviations.
+fn margin(row: &PopulationRow, value: f64) -> f64 {
+    let above = row.limit_high.map(|high| high - value);
+    let below = row.limit_low.map(|low| value - low);
     let nearer = above.into_iter().chain(below).fold(f64::INFINITY, f64::min);
     match row.robust_sd.or(row.sd) {
         Some(sd) if sd > 0.0 => nearer / sd,

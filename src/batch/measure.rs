@@ -38,10 +38,13 @@ pub struct UnitOutcome {
     pub file: String,
     /// What became of it.
     pub status: UnitStatus,
-    /// Why it is doubtful or unreadable.
+    /// Why it is doubtful or unreadable; of one that is measured, which limits on sleep it could not be
+    /// held to.
     pub reason: Option<String>,
     /// How long its capture is, seconds; `None` where it could not be read.
     pub duration_s: Option<f64>,
+    /// Median time between its readings, seconds; `None` where it could not be read.
+    pub interval_s: Option<f64>,
     /// What was measured.
     pub measured: Vec<Measured>,
 }
@@ -52,6 +55,8 @@ const OVERLOAD_SHARE: f64 = 0.001;
 const UNREADABLE_SHARE: f64 = 0.05;
 /// More of the time than this without samples, and states may be missing.
 const GAP_SHARE: f64 = 0.2;
+/// Code of the caution for limits on sleep that nothing was held to, in a capture and in a batch.
+pub(super) const SLEEP_LIMIT_NOT_TRIED: &str = "sleep-limit-not-tried";
 
 impl UnitOutcome {
     /// Of a capture that was analysed.
@@ -65,8 +70,9 @@ impl UnitOutcome {
             unit,
             file: findings.capture.file.clone(),
             status: if reason.is_some() { UnitStatus::Doubtful } else { UnitStatus::Measured },
-            reason,
+            reason: reason.or_else(|| untried(findings)),
             duration_s: Some(findings.capture.duration_s),
+            interval_s: findings.capture.sampling_interval_s,
             measured,
         }
     }
@@ -79,6 +85,7 @@ impl UnitOutcome {
             status: UnitStatus::Unreadable,
             reason: Some(fault.to_string()),
             duration_s: None,
+            interval_s: None,
             measured: Vec::new(),
         }
     }
@@ -117,6 +124,23 @@ fn nothing_shows(findings: &Findings) -> String {
     format!(
         "nothing in its {length} could be measured, its readings stay {stay}: the unit is dead or was not connected, or the capture is another's"
     )
+}
+
+/// Which limits on sleep a capture could not be held to.
+fn untried(findings: &Findings) -> Option<String> {
+    findings.cautions.iter().find(|caution| caution.code == SLEEP_LIMIT_NOT_TRIED)?;
+    if findings.sleep.is_some() {
+        return Some(
+            "the limit on the time to sleep was not tried: no last activity shows before it slept"
+                .to_owned(),
+        );
+    }
+    let lowest = findings.loads.iter().min_by(|a, b| a.draw_a.total_cmp(&b.draw_a));
+    let lowest = lowest.map_or_else(String::new, |row| {
+        let draw = Quantity::amperes(row.draw_a);
+        format!("; its lowest draw is {draw} ({}, {})", row.load, row.state)
+    });
+    Some(format!("no limit on sleep was tried: nothing was seen to wake or to fall asleep{lowest}"))
 }
 
 fn measured(findings: &Findings) -> Vec<Measured> {

@@ -7,10 +7,13 @@ mod beside;
 mod capability;
 mod headline;
 mod measure;
+mod missing;
 mod order;
 mod outliers;
 mod population;
+mod repeats;
 mod spread;
+mod twice;
 mod unit;
 
 pub(crate) use headline::ENOUGH;
@@ -83,6 +86,8 @@ mod tests {
     use super::*;
     use crate::capture::{ReadOptions, Silent, read_bytes};
     use crate::pipeline::{Request, analyze};
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
 
     /// Twelve captures of a load that wakes, one of them no capture at all.
     fn analyse(source: &UnitSource) -> Result<Findings, InputFault> {
@@ -105,6 +110,57 @@ mod tests {
             risk: crate::judge::Risk::default(),
         };
         Ok(analyze(capture, &request)?.findings)
+    }
+
+    // Two units that never sleep among six: 35 mA from switching on to switching off, 0.8 mA allowed 40 s
+    // later. The others wake every 15 s.
+    #[test]
+    fn a_unit_that_never_sleeps_is_not_taken_for_one_that_conforms() {
+        let sheet = crate::jobsheet::parse(
+            "sheet.toml",
+            "[meter]\nzero_return_tolerance_a = 0.00005\n[[load]]\nname = \"hut\"\nbehaves_as = \"constant-current\"\n[sleep]\nsleep_max_a = 0.0008\nsleep_within_s = 40.0\n",
+        )
+        .unwrap();
+        let list = "time,load,state\n2.0,zero,\n20.0,hut,on\n280.0,hut,off\n";
+        let list = crate::events::parse("events.csv", list).unwrap();
+        let analyse = |source: &UnitSource| {
+            let number: u64 = source.unit.parse().unwrap();
+            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(number);
+            let mut text = String::from("t (s),I (mA)\n");
+            for i in 0..2900u64 {
+                let t_s = i as f64 / 10.0;
+                let noise: f64 = StandardNormal.sample(&mut rng);
+                let woken = t_s < 50.0 || (t_s % 15.0 < 0.5 && t_s < 275.0);
+                let level = match (20.0..280.0).contains(&t_s) {
+                    true if woken || number > 4 => 35.0 + 0.1 * number as f64,
+                    true => 0.5,
+                    false => 0.0,
+                };
+                text += &format!("{t_s:.1},{:.3}\n", level + 2.4e-3 * noise);
+            }
+            let name = source.file.display().to_string();
+            let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
+            let request = Request {
+                sheet: &sheet,
+                events: Some(&list),
+                wishes: crate::segment::Wishes::default(),
+                risk: crate::judge::Risk::default(),
+            };
+            Ok(analyze(capture, &request)?.findings)
+        };
+        let sources: Vec<UnitSource> =
+            (1..7).map(|i| UnitSource::named_by_file(format!("{i}.csv").as_ref())).collect();
+        let outcomes = measure_units(&sources, analyse, |_| None, |_, _| {});
+        let reasons: Vec<Option<&str>> = outcomes.iter().map(|o| o.reason.as_deref()).collect();
+        assert_eq!(reasons[..4], [None; 4]);
+        for (reason, draw) in reasons[4..].iter().zip(["35.5", "35.6"]) {
+            let reason = reason.unwrap();
+            assert!(reason.starts_with("no limit on sleep was tried"), "{reason}");
+            assert!(reason.contains(draw), "{reason}");
+        }
+        let found = population(&outcomes);
+        assert!(outcomes.iter().all(|o| o.status == crate::findings::UnitStatus::Measured));
+        assert!(found.headline.contains("every limit on sleep: 5, 6."), "{}", found.headline);
     }
 
     #[test]

@@ -9,13 +9,14 @@ use crate::findings::{
 };
 use crate::numeric::{Moments, normal_cdf};
 
-use super::beside::{Beside, beside};
+use super::beside::{Beside, Key, beside, key};
 use super::capability::{capability, normality};
 use super::headline::{headline, name_of, shown};
 use super::measure::{Measured, UnitOutcome};
 use super::order::{drifts_rather, trend, two_groups};
 use super::outliers::{MODIFIED_Z_CUT, RobustSpread, esd_outliers, esd_rounds};
-use super::spread::{OneWay, bartlett, levene};
+use super::repeats;
+use super::spread::OneWay;
 
 /// Chance that a clean batch names an outlier at all, shared among its measures.
 const FALSE_OUTLIER_RISK: f64 = 0.02;
@@ -29,8 +30,6 @@ const NORMAL_ENOUGH: f64 = 0.01;
 /// Below this probability a trend over the order of test is reported.
 const TREND_RISK: f64 = 0.01;
 
-type Key = (Measure, Option<String>, Option<String>);
-
 /// Judges the batch. Units that are doubtful or unreadable keep their row but do not count.
 ///
 /// `outcomes` are in the order of test. O(units² · measures) by the trend test.
@@ -41,8 +40,7 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
     for (at, outcome) in outcomes.iter().enumerate() {
         if outcome.status == UnitStatus::Measured {
             for measured in &outcome.measured {
-                let key = (measured.measure, measured.load.clone(), measured.state.clone());
-                columns.entry(key).or_default().push((at, measured));
+                columns.entry(key(measured)).or_default().push((at, measured));
             }
         }
     }
@@ -53,6 +51,7 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
         .iter()
         .map(|(key, column)| row(key, column, outcomes, whole, alpha, &mut units, &mut cautions))
         .collect();
+    cautions.extend(repeats::told(&columns, outcomes, alpha));
     let left_out = outcomes.iter().filter(|o| o.status != UnitStatus::Measured).count();
     if left_out > 0 {
         cautions.push(Caution::new(
@@ -113,14 +112,18 @@ fn measured_units(outcomes: &[UnitOutcome]) -> usize {
 }
 
 /// One unit's value: the mean of its repeats.
-struct UnitValue<'a> {
-    unit: &'a str,
-    captures: Vec<usize>,
-    repeats: Vec<f64>,
-    mean: f64,
+pub(super) struct UnitValue<'a> {
+    pub(super) unit: &'a str,
+    /// Places of its captures among the outcomes, and the value of each.
+    pub(super) captures: Vec<usize>,
+    pub(super) repeats: Vec<f64>,
+    pub(super) mean: f64,
 }
 
-fn by_unit<'a>(column: &[(usize, &Measured)], outcomes: &'a [UnitOutcome]) -> Vec<UnitValue<'a>> {
+pub(super) fn by_unit<'a>(
+    column: &[(usize, &Measured)],
+    outcomes: &'a [UnitOutcome],
+) -> Vec<UnitValue<'a>> {
     let mut units: Vec<UnitValue<'a>> = Vec::new();
     let mut places: BTreeMap<&str, usize> = BTreeMap::new();
     for (at, measured) in column {
@@ -203,8 +206,10 @@ fn row(
             ),
         ));
     }
-    uneven_repeats(&units, &name, cautions);
     let capability = quoted.unwrap_or_default();
+    // What was set aside belongs to the batch too: no model of the others speaks for it.
+    let one_kind = outlying.is_empty() && groups.is_none();
+    let modelled = capability.cpk_limits.filter(|_| one_kind);
     PopulationRow {
         measure: key.0,
         load: key.1.clone(),
@@ -230,8 +235,7 @@ fn row(
         normality_probability: normal.map(|(_, p)| p),
         order_trend_probability: order.map(|(_, p)| p),
         two_groups: groups.map(|groups| (groups.low, groups.high)),
-        outside_at_most: limited
-            .then(|| outside_at_most(&means, limit_low, limit_high, capability.cpk_limits)),
+        outside_at_most: limited.then(|| outside_at_most(&means, limit_low, limit_high, modelled)),
         outliers: outlying.iter().map(|at| units[*at].unit.to_owned()).collect(),
     }
 }
@@ -294,22 +298,8 @@ fn components(
     (sd.zip(own).map(|(sd, own)| (sd * sd - own).max(0.0).sqrt()), None)
 }
 
-/// Says so where some units repeat worse than others: Bartlett's and Levene's tests must agree,
-/// since Bartlett's alone takes a long tail for a spread.
-fn uneven_repeats(units: &[UnitValue<'_>], name: &str, cautions: &mut Vec<Caution>) {
-    let groups: Vec<Vec<f64>> =
-        units.iter().filter(|u| u.repeats.len() > 2).map(|u| u.repeats.clone()).collect();
-    let Some(((_, bartlett), (_, levene))) = bartlett(&groups).zip(levene(&groups)) else { return };
-    if bartlett < TREND_RISK && levene < TREND_RISK {
-        cautions.push(Caution::new(
-            "uneven-repeats",
-            format!("Repeats of the {name} scatter more for some units than for others (Bartlett {bartlett:.1e}, Levene {levene:.1e}): those units are unsteady, or were not left alone."),
-        ));
-    }
-}
-
 /// Upper 95 % bound on the share of units outside the limits: the smaller of the normal model's
-/// `2 Φ(−3 Cpk_low)`, where capability is quoted, and Clopper & Pearson's bound on the count.
+/// `2 Φ(−3 Cpk_low)`, where it holds for every unit, and Clopper & Pearson's bound on the count.
 fn outside_at_most(
     means: &[f64],
     low: Option<f64>,
@@ -333,244 +323,4 @@ fn outside_at_most(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::findings::Verdict;
-    use rand::SeedableRng;
-    use rand_distr::{Distribution, StandardNormal};
-
-    /// Units with a draw of 40 mA ± 0.5 mA (limit 45 mA) and two more measures; `fault` puts one
-    /// value that many standard deviations from the centre.
-    fn batch(
-        seed: u64,
-        n: usize,
-        fault: impl Fn(usize, Measure) -> Option<f64>,
-    ) -> Vec<UnitOutcome> {
-        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
-        let mut draw = |measure, centre: f64, sd: f64, at: usize, limit: Option<f64>| {
-            let z: f64 = StandardNormal.sample(&mut rng);
-            Measured {
-                measure,
-                load: None,
-                state: None,
-                value: centre + sd * fault(at, measure).unwrap_or(z),
-                expanded_uncertainty: None,
-                scatter: Some(0.1 * sd),
-                limit_low: None,
-                limit_high: limit,
-                verdict: Verdict::NoLimit,
-            }
-        };
-        (0..n)
-            .map(|at| UnitOutcome {
-                unit: format!("rx-{at:03}"),
-                file: format!("rx-{at:03}.csv"),
-                status: UnitStatus::Measured,
-                reason: None,
-                duration_s: Some(1800.0),
-                measured: vec![
-                    draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
-                    draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),
-                    draw(Measure::WakePeriod, 10.0, 0.02, at, None),
-                ],
-            })
-            .collect()
-    }
-
-    fn named(found: &BatchFindings) -> Vec<String> {
-        found.population.iter().flat_map(|row| row.outliers.clone()).collect()
-    }
-
-    #[test]
-    fn clean_batches_seldom_name_an_outlier() {
-        let total: usize =
-            (0..100).map(|seed| named(&population(&batch(seed, 200, |_, _| None))).len()).sum();
-        // One in fifty batches is the risk taken.
-        assert!(total <= 5, "{total}");
-    }
-
-    #[test]
-    fn faults_of_six_sigma_are_found() {
-        for seed in 0..60 {
-            let fault = |at: usize, measure| match (at, measure) {
-                (17, Measure::Draw) | (120, Measure::WakePeriod) => Some(6.0),
-                (66, Measure::SleepFloor) => Some(-6.0),
-                _ => None,
-            };
-            let found = named(&population(&batch(seed, 200, fault)));
-            for unit in ["rx-017", "rx-066", "rx-120"] {
-                assert!(found.contains(&unit.to_owned()), "seed {seed}: {unit} not in {found:?}");
-            }
-        }
-    }
-
-    #[test]
-    fn spread_between_units_is_found_under_the_measurements_own() {
-        // Units 3.0 apart in sd 2, repeats of sd 1: components by simulation over 400 units.
-        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
-        let mut outcomes = Vec::new();
-        for unit in 0..400 {
-            let own: f64 = StandardNormal.sample(&mut rng);
-            for _ in 0..3 {
-                let z: f64 = StandardNormal.sample(&mut rng);
-                let mut outcome = batch(0, 1, |_, _| None).remove(0);
-                outcome.unit = format!("u{unit}");
-                outcome.measured.truncate(1);
-                outcome.measured[0].value = 100.0 + 2.0 * own + z;
-                outcomes.push(outcome);
-            }
-        }
-        let row = &population(&outcomes).population[0];
-        assert_eq!(row.units, 400);
-        approx::assert_relative_eq!(row.between_unit_sd.unwrap(), 2.0, max_relative = 0.1);
-        approx::assert_relative_eq!(row.repeatability_sd.unwrap(), 1.0, max_relative = 0.1);
-    }
-
-    #[test]
-    fn what_few_units_show_names_none_of_them() {
-        let mut outcomes = batch(2, 40, |_, _| None);
-        for at in 0..12 {
-            let off = if at == 5 { 9.0 } else { 0.01 * at as f64 };
-            let starting = Measured {
-                state: Some("starting".to_owned()),
-                load: Some("receiver".to_owned()),
-                value: 1.0 + 0.1 * off,
-                limit_high: None,
-                ..outcomes[at].measured[0].clone()
-            };
-            outcomes[at].measured.push(starting);
-        }
-        let found = population(&outcomes);
-        assert!(named(&found).is_empty(), "{:?}", named(&found));
-        let told = found.cautions.iter().find(|caution| caution.code == "few-units").unwrap();
-        assert!(told.text.contains("12 of 40 units"), "{}", told.text);
-        // The same value among all the units does stand out.
-        let all = batch(2, 40, |at, measure| {
-            (measure == Measure::Draw).then(|| if at == 5 { 9.0 } else { 0.1 * at as f64 % 1.0 })
-        });
-        assert_eq!(named(&population(&all)), ["rx-005"]);
-    }
-
-    #[test]
-    fn doubtful_and_unreadable_units_keep_their_row_and_do_not_count() {
-        let mut outcomes = batch(1, 12, |_, _| None);
-        outcomes[3].status = UnitStatus::Doubtful;
-        outcomes[3].measured[0].value = 9.0;
-        outcomes[4].status = UnitStatus::Unreadable;
-        outcomes[4].measured.clear();
-        let found = population(&outcomes);
-        assert_eq!(found.units.len(), 12);
-        assert!(found.population.iter().all(|row| row.units == 10));
-        assert!(found.cautions.iter().any(|caution| caution.code == "left-out"));
-        assert!(named(&found).is_empty());
-        // What does not count does not stand out either, whatever its verdict.
-        outcomes[3].measured[0].verdict = Verdict::NonConforming;
-        let headline = population(&outcomes).headline;
-        assert!(headline.contains("no unit stands out"), "{headline}");
-    }
-
-    // By hand: 1 to 9 have the mean 5 and the variance 60/8; with 1000 beside them the mean is 104.5.
-    #[test]
-    fn spread_and_capability_leave_the_outliers_out_alike() {
-        for repeats in 1..=2 {
-            let outcomes: Vec<UnitOutcome> = (0..10 * repeats)
-                .map(|at| {
-                    let unit = at / repeats;
-                    let mut outcome = batch(0, 1, |_, _| None).remove(0);
-                    outcome.unit = format!("u{unit}");
-                    outcome.measured.truncate(1);
-                    outcome.measured[0].scatter = Some(0.0);
-                    outcome.measured[0].value = if unit == 9 { 1000.0 } else { unit as f64 + 1.0 };
-                    outcome
-                })
-                .collect();
-            let row = &population(&outcomes).population[0];
-            assert_eq!(row.outliers, ["u9"]);
-            approx::assert_relative_eq!(row.mean, 104.5, max_relative = 1e-12);
-            approx::assert_relative_eq!(row.kept_mean.unwrap(), 5.0, max_relative = 1e-12);
-            let sd = 7.5f64.sqrt();
-            approx::assert_relative_eq!(row.kept_sd.unwrap(), sd, max_relative = 1e-12);
-            approx::assert_relative_eq!(row.between_unit_sd.unwrap(), sd, max_relative = 1e-12);
-        }
-    }
-
-    #[test]
-    fn the_order_of_captures_changes_nothing_but_the_trend() {
-        let fault = |at: usize, measure| (at == 30 && measure == Measure::Draw).then_some(7.0);
-        let outcomes = batch(3, 60, fault);
-        let mut turned = outcomes.clone();
-        turned.reverse();
-        let (one, mut other) = (population(&outcomes), population(&turned));
-        for (row, back) in one.population.iter().zip(&mut other.population) {
-            // The same numbers added in another order: exact sums, so exactly the same figures.
-            back.order_trend_probability = row.order_trend_probability;
-            assert_eq!(row, back);
-        }
-        other.units.reverse();
-        assert_eq!(one.units, other.units);
-        assert_eq!(one.headline, other.headline);
-    }
-
-    #[test]
-    fn a_drift_over_the_order_of_test_and_two_groups_are_told() {
-        let codes = |fault: &dyn Fn(usize, Measure) -> Option<f64>| {
-            let found = population(&batch(11, 60, fault));
-            let of = |code: &str| {
-                let caution = found.cautions.iter().find(|caution| caution.code == code);
-                caution.map(|caution| caution.text.clone())
-            };
-            (of("order-trend"), of("two-groups"))
-        };
-        assert_eq!(codes(&|_, _| None), (None, None));
-        let wobble = |at: usize| 0.9 * ((at * 7919 % 13) as f64 / 6.0 - 1.0);
-        let drifts =
-            |at: usize, measure| (measure == Measure::Draw).then(|| wobble(at) + 0.1 * at as f64);
-        assert!(codes(&drifts).0.unwrap().contains("draw rises over the order of test"));
-        // A second reel: a third of the units eight standard deviations higher, in no order.
-        let reels = |at: usize, measure| {
-            let high = if (at * 7).is_multiple_of(3) { 8.0 } else { 0.0 };
-            (measure == Measure::SleepFloor).then(|| wobble(at) + high)
-        };
-        let (_, groups) = codes(&reels);
-        assert!(groups.unwrap().contains("33 % in the higher"));
-    }
-
-    #[test]
-    fn the_headline_carries_the_risk_in_plain_words() {
-        // Limit 45 mA, mean 40 mA, sd 0.5 mA: far inside; one in twelve outside: not.
-        let sound = population(&batch(5, 200, |_, _| None)).headline;
-        assert!(sound.contains("200 of 200 captures measured; no unit stands out."), "{sound}");
-        assert!(sound.contains("with 95 % confidence at most"), "{sound}");
-        assert!(sound.contains("in a million of such units lie outside"), "{sound}");
-        let bad = |at: usize, measure| {
-            (at.is_multiple_of(12) && measure == Measure::Draw).then_some(20.0 + at as f64 * 0.01)
-        };
-        let poor = population(&batch(5, 60, bad)).headline;
-        let share: f64 = poor
-            .split("at most ")
-            .nth(1)
-            .and_then(|rest| rest.split(" %").next())
-            .and_then(|percent| percent.parse().ok())
-            .unwrap();
-        // Clopper & Pearson, one-sided 95 %: 5 of 60 is at most 16.7 % (quantile of Beta(6, 55)).
-        assert!((share - 17.0).abs() <= 1.0, "{poor}");
-    }
-
-    #[test]
-    fn an_empty_batch_and_a_single_unit_say_so_without_figures() {
-        assert!(population(&[]).population.is_empty());
-        let found = population(&batch(1, 1, |_, _| None));
-        assert_eq!((found.population[0].sd, found.population[0].cpk), (None, None));
-        assert!(found.headline.contains("no unit stands out"), "{}", found.headline);
-        assert!(
-            found.headline.ends_with("With 1 unit nothing can be said of the batch as a whole.")
-        );
-    }
-
-    // Clopper & Pearson: none outside of n gives 1 − 0.05^(1/n); for 59 that is 4.95 %.
-    #[test]
-    fn none_of_fifty_nine_outside_is_at_most_five_percent() {
-        let share = outside_at_most(&[1.0; 59], None, Some(2.0), None);
-        approx::assert_relative_eq!(share, 1.0 - 0.05f64.powf(1.0 / 59.0), max_relative = 1e-6);
-    }
-}
+mod tests;

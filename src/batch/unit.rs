@@ -59,11 +59,26 @@ fn fits(pattern: &str, text: &str) -> bool {
     rest.ends_with(last)
 }
 
+/// What a file name of a capture ends with. The reader goes by a file's content, so these cut names
+/// only.
+const ENDINGS: [&str; 17] = [
+    "csv", "tsv", "tab", "txt", "log", "dat", "asc", "prn", "json", "jsonl", "ndjson", "xlsx",
+    "xls", "ods", "gz", "zst", "zip",
+];
+
 impl UnitSource {
-    /// A capture whose file name without its endings is its identity.
+    /// A capture whose file name without its endings is its identity: a point stands in dates and
+    /// versions too.
     pub fn named_by_file(file: &Path) -> Self {
         let name = file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        let stem = name.split('.').next().filter(|stem| !stem.is_empty()).unwrap_or(&name);
+        let mut stem = name.as_str();
+        while let Some((shorter, ending)) = stem.rsplit_once('.') {
+            let known = ENDINGS.iter().any(|known| known.eq_ignore_ascii_case(ending));
+            if !known || shorter.is_empty() {
+                break;
+            }
+            stem = shorter;
+        }
         Self { unit: stem.to_owned(), file: file.to_owned() }
     }
 }
@@ -86,6 +101,21 @@ mod tests {
         assert_eq!(unit("rx-{unit}.csv", "rx-.csv"), None);
         assert_eq!(UnitPattern::new("rx.csv"), None);
         assert_eq!(UnitPattern::new("{unit}{unit}"), None);
-        assert_eq!(UnitSource::named_by_file(Path::new("b/rx-3.csv.gz")).unit, "rx-3");
+    }
+
+    #[test]
+    fn a_file_name_loses_its_endings_and_no_more() {
+        for (name, unit) in [
+            ("b/rx-3.csv.gz", "rx-3"),
+            ("2026.11.29 rx-07.csv", "2026.11.29 rx-07"),
+            ("fw1.0-rx07.TXT", "fw1.0-rx07"),
+            ("fw1.1-rx07.xlsx", "fw1.1-rx07"),
+            ("rx-7.log.csv.zip", "rx-7"),
+            ("rx-7.run2.json", "rx-7.run2"),
+            ("rx-7", "rx-7"),
+            (".csv", ".csv"),
+        ] {
+            assert_eq!(UnitSource::named_by_file(Path::new(name)).unit, unit, "{name}");
+        }
     }
 }

@@ -177,40 +177,6 @@ fn matches(pattern: &str, name: &str) -> bool {
     pattern[p..].iter().all(|c| *c == '*')
 }
 
-/// A CSV list with the columns `file` and `unit`.
-pub(crate) fn unit_list(path: &Path) -> Result<Vec<(String, String)>, InputFault> {
-    let file = path.display().to_string();
-    let text = text(path)?;
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .comment(Some(b'#'))
-        .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
-    let wrong = |error: csv::Error| {
-        let line = error.position().map_or(1, csv::Position::line);
-        InputFault::at(&file, line, 1, format!("is no CSV row: {error}"), "mend the row")
-    };
-    let headers = reader.headers().map_err(wrong)?.clone();
-    let column = |name: &str| {
-        headers.iter().position(|header| header.eq_ignore_ascii_case(name)).ok_or_else(|| {
-            InputFault::at(
-                &file,
-                1,
-                1,
-                format!("has no column \"{name}\""),
-                "give the columns file and unit in the first row",
-            )
-        })
-    };
-    let (name, unit) = (column("file")?, column("unit")?);
-    let mut pairs = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(wrong)?;
-        let cell = |at: usize| record.get(at).unwrap_or_default().to_owned();
-        pairs.push((cell(name), cell(unit)));
-    }
-    Ok(pairs)
-}
-
 #[cfg(test)]
 mod tests {
     use super::matches;

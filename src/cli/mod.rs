@@ -7,6 +7,7 @@ mod console;
 mod exit;
 mod inputs;
 mod store;
+mod unit_list;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

@@ -81,7 +81,8 @@ pub struct UnitRow {
     pub file: String,
     /// What became of it.
     pub status: UnitStatus,
-    /// Why it is doubtful or unreadable.
+    /// Why it is doubtful or unreadable; of one that is measured, which limits on sleep it could not be
+    /// held to.
     pub reason: Option<String>,
     /// What was measured.
     pub measures: Vec<MeasureRow>,

@@ -8,14 +8,14 @@ use std::sync::{Mutex, PoisonError};
 use crate::batch::{self, UnitOutcome, UnitPattern, UnitSource};
 use crate::capture::{self, ReadOptions, Silent};
 use crate::fault::InputFault;
-use crate::findings::{UnitStatus, Verdict};
+use crate::findings::{Caution, UnitStatus, Verdict};
 use crate::pipeline::{self, Request};
 use crate::report::{self, Sketch};
 
 use super::super::args::BatchArgs;
 use super::super::console::Console;
 use super::super::store::{Kept, Store};
-use super::super::{config, exit, inputs};
+use super::super::{config, exit, inputs, unit_list};
 
 /// Many units, one procedure.
 pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> {
@@ -24,7 +24,7 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
     let risk = config::risk(&args.judging)?;
     let sheet = inputs::job_sheet(Some(&args.jobsheet))?;
     let events = inputs::event_list(args.events.as_deref())?;
-    let sources = sources(&args)?;
+    let (sources, absent) = sources(&args)?;
     let mut named: Vec<&Path> = sources.iter().map(|source| source.file.as_path()).collect();
     named.push(&args.jobsheet);
     named.extend(args.events.as_deref());
@@ -93,6 +93,7 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
         captures.into_iter().map(|(outcome, seen)| (outcome, seen.sketch)).unzip();
     let mut found = batch::population(&outcomes);
     found.order_of_test = Some(order.to_owned());
+    found.cautions.extend(absent);
     if let Some(target) = &target {
         target.commit(&report::batch_bundle(&found, &sketches).map_err(super::defect)?)?;
     }
@@ -158,19 +159,16 @@ fn natural(text: &str) -> Vec<(String, u64, String)> {
     parts
 }
 
-/// The captures with their units, in the list's order or by file name.
-fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
+/// The captures with their units, in the list's order or by file name, and what a list names beside them.
+fn sources(args: &BatchArgs) -> Result<(Vec<UnitSource>, Option<Caution>), InputFault> {
     let others: Vec<&Path> = std::iter::once(args.jobsheet.as_path())
         .chain(args.events.as_deref())
         .chain(args.unit_list.as_deref())
         .collect();
     if let Some(list) = &args.unit_list {
-        let pairs = inputs::unit_list(list)?;
+        let lines = unit_list::read(list)?;
         let files = inputs::captures(&args.captures, &others)?;
-        let named = files.into_iter().map(|file| listed(file, &pairs, list));
-        let mut named: Vec<(usize, UnitSource)> = named.collect::<Result<_, _>>()?;
-        named.sort_by(|a, b| (a.0, &a.1.file).cmp(&(b.0, &b.1.file)));
-        return Ok(named.into_iter().map(|(_, source)| source).collect());
+        return unit_list::assign(&list.display().to_string(), &lines, files);
     }
     let pattern = match args.unit_name.as_deref() {
         Some(typed) => Some(UnitPattern::new(typed).ok_or_else(|| {
@@ -184,7 +182,7 @@ fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
     };
     let mut files = inputs::captures(&args.captures, &others)?;
     files.sort_by_cached_key(|file| natural(&file.to_string_lossy()));
-    files
+    let sources: Result<_, _> = files
         .into_iter()
         .map(|file| match &pattern {
             None => Ok(UnitSource::named_by_file(&file)),
@@ -197,27 +195,8 @@ fn sources(args: &BatchArgs) -> Result<Vec<UnitSource>, InputFault> {
                 )),
             },
         })
-        .collect()
-}
-
-/// The capture with its unit, and its place in the list.
-fn listed(
-    file: PathBuf,
-    pairs: &[(String, String)],
-    list: &Path,
-) -> Result<(usize, UnitSource), InputFault> {
-    let name = file.file_name().map(|name| name.to_string_lossy().into_owned());
-    let full = file.display().to_string();
-    let place =
-        pairs.iter().position(|(listed, _)| *listed == full || Some(listed) == name.as_ref());
-    match place {
-        Some(at) => Ok((at, UnitSource { unit: pairs[at].1.clone(), file })),
-        None => Err(InputFault::of_file(
-            &list.display().to_string(),
-            format!("does not list {full}"),
-            "add a line for it, or leave it out of the captures",
-        )),
-    }
+        .collect();
+    Ok((sources?, None))
 }
 
 #[cfg(test)]

@@ -144,6 +144,12 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
     if open > 0 {
         text.push_str(&format!(", {open} too near to tell"));
     }
+    let measured = findings.units.iter().filter(|unit| unit.status == UnitStatus::Measured);
+    let without = measured.count() - of.count();
+    if without > 0 {
+        let captures = words::count(without as u64, "capture does", "captures do");
+        text.push_str(&format!(", {captures} not show it"));
+    }
     text.push_str(&if row.units < ENOUGH {
         format!(". Too few units ({}) to tell how many more would be.", row.units)
     } else if at_most < 1e-3 {
@@ -293,11 +299,13 @@ fn row<'a>(
         let limited = row.limit_low.is_some() || row.limit_high.is_some();
         limited && row.units as f64 >= SHOWN_BY * most as f64 && own(row).is_none()
     };
-    let incomplete = population.clone().any(lacks);
+    let untried = unit.status == UnitStatus::Measured && unit.reason.is_some();
+    let incomplete = untried || population.clone().any(lacks);
     let (told, told_class) = match unit.status {
         UnitStatus::Measured if unit.measures.iter().any(stands_out) => {
             ("stands out".to_owned(), "beyond")
         }
+        UnitStatus::Measured if untried => ("? not all of it tried".to_owned(), "open"),
         UnitStatus::Measured if incomplete => ("? not all of it shown".to_owned(), "open"),
         UnitStatus::Measured => ("✓".to_owned(), "good"),
         UnitStatus::Doubtful => ("? does not count".to_owned(), "open"),

@@ -10,7 +10,7 @@ use super::layout::Page;
 const UNITS: usize = 12;
 
 /// The batch, `width` columns wide (40 to 120): the answer, the population, the units that stand
-/// out and those that could not be trusted.
+/// out, those that were not wholly tried and those that could not be trusted.
 pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String {
     let mut page = Page::new(width, colour);
     page.strong(&printable(&found.headline));
@@ -31,6 +31,7 @@ pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String
         page.note(&format!("Mean and spread without the outliers named; {own}."));
     }
     standing_out(&mut page, found);
+    untried(&mut page, found);
     left_out(&mut page, found);
     if !found.cautions.is_empty() {
         page.heading("Cautions");
@@ -105,6 +106,23 @@ fn why(row: &MeasureRow) -> String {
         _ if row.verdict == Verdict::NoLimit => "? outlier, no limit".to_owned(),
         _ => "? outlier, within its limit".to_owned(),
     }
+}
+
+fn untried(page: &mut Page, found: &BatchFindings) {
+    let untried: Vec<(&str, &str)> = found
+        .units
+        .iter()
+        .filter(|unit| unit.status == UnitStatus::Measured)
+        .filter_map(|unit| Some((unit.unit.as_str(), unit.reason.as_deref()?)))
+        .collect();
+    if untried.is_empty() {
+        return;
+    }
+    page.heading("Captures not held to every limit on sleep");
+    for (unit, reason) in untried.iter().take(UNITS) {
+        page.item("?", &printable(&format!("{unit}: {reason}")));
+    }
+    page.more(untried.len(), UNITS, "capture", "captures");
 }
 
 fn left_out(page: &mut Page, found: &BatchFindings) {

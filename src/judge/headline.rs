@@ -53,7 +53,8 @@ pub(super) fn headline(told: &Told<'_>) -> String {
         sentences.extend(rest);
     }
     if told.sleep.is_none() && told.sleep_limited {
-        sentences.push("No limit on sleep was tried: nothing was seen to wake or to sleep.".to_owned());
+        sentences
+            .push("No limit on sleep was tried: nothing was seen to wake or to sleep.".to_owned());
     }
     let charge_ah: f64 = told.unexplained.iter().map(|one| one.charge_ah).sum();
     if told.charge_ah > 0.0 && charge_ah > WORTH_NAMING * told.charge_ah {

@@ -45,7 +45,8 @@ fn without_falls(sleep: &SleepFindings, limit_s: f64) -> Option<String> {
     if !sleep.falls_asleep.is_empty() {
         return None;
     }
-    let longer = || sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
+    let longer =
+        || sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
     let longest_s = longer().reduce(f64::max);
     let wakes = match longest_s {
         Some(longest_s) => format!(

@@ -221,8 +221,8 @@ impl Attribution<'_> {
             found && phases.unlisted.iter().any(|covered| covered.binary_search(&k).is_ok())
         };
         let bare = |k: usize| !self.rows[k].zero && self.all_off(&self.rows[k]) && !passing(k);
-        let based = checked && fit_rows.iter().any(|&k| bare(k))
-            || phases.unlisted.iter().any(throughout);
+        let based =
+            checked && fit_rows.iter().any(|&k| bare(k)) || phases.unlisted.iter().any(throughout);
         if based {
             design.columns.push(Column::Base);
             design.x.push(

@@ -143,7 +143,10 @@ impl Memo {
 
     /// Another slope is usual, or terms have another price.
     pub(super) fn new_ground(&mut self) {
-        self.shards.iter_mut().for_each(|shard| shard.evidence.clear());
+        for shard in &mut self.shards {
+            shard.evidence.clear();
+            shard.places.clear();
+        }
     }
 
     /// The background was found to have another unrest.

@@ -36,6 +36,11 @@ const WORTH: f64 = 2.0;
 const MISSES: f64 = 4.0;
 /// Searches for one step: the next begins where the last one found it beyond the doubtful part.
 const SEARCHES: usize = 4;
+/// Readings within which an edge shows this share of its jump, and the standard deviations that chance
+/// may take from that.
+const EDGE: usize = 3;
+const LEAP: f64 = 0.5;
+const CHANCE: f64 = 3.0;
 /// σ that the second reading of a surge lies beyond the level after it.
 const SURGES: f64 = 5.0;
 
@@ -84,8 +89,8 @@ struct Side {
 
 impl Side {
     /// Of the readings `from..to`, those next to the step being the last ones or the first ones; the
-    /// `doubtful` ones next to it tell no line. A slope counts as far as it is usual or worth its price; where a line misses the readings, the half
-    /// of them next to the step tells it.
+    /// `doubtful` ones there tell no line. A slope counts as far as it is usual or worth its price;
+    /// where a line misses the readings, the half of them next to the step tells it.
     fn of(
         ground: &Ground<'_>,
         (from, to): (usize, usize),
@@ -128,6 +133,9 @@ impl Side {
                 moment += t * (value - level);
                 lever += t * t;
             }
+            if lever <= 0.0 {
+                return still;
+            }
             let slope = moment / lever;
             // In samples, as the usual slope is.
             let (square, noise) =
@@ -162,6 +170,39 @@ impl Side {
             slope => self.level + slope * (ground.time.at(i) - self.middle_s),
         }
     }
+}
+
+/// Whether the readings leap at a step between two others, or only bend there: a background that
+/// turns steep at once looks, in any window, like a step on one that curves. An edge may be soft.
+pub(super) fn leaps(
+    ground: &Ground<'_>,
+    left: usize,
+    (step, place): &(Chosen, Place),
+    right: usize,
+) -> bool {
+    if place.surge.is_some() || ground.breaks.binary_search(&place.at).is_ok() {
+        return true;
+    }
+    let jump = step.evidence.jump;
+    let first = left.max(place.low.saturating_sub(EDGE + 1));
+    let end = right.min(place.high + EDGE + 1);
+    let values = &ground.values[first..end];
+    let up = |i: usize, j: usize| jump.signum() * (values[j] - values[i]);
+    let sigma_of = |i: usize| ground.noise.sigma_at(values[i]);
+    let shows =
+        |i: usize, j: usize| up(i, j) + CHANCE * sigma_of(i).hypot(sigma_of(j)) > LEAP * jump.abs();
+    let (mut largest, mut all) = (0.0f64, 0.0);
+    for i in 0..values.len() {
+        if (i + 1..values.len().min(i + EDGE + 1)).any(|j| shows(i, j)) {
+            return true;
+        }
+        if i > 0 {
+            largest = largest.max(up(i - 1, i));
+            all += up(i - 1, i).abs();
+        }
+    }
+    // Beside a bend a jump may be told too high.
+    largest > 0.5 * all
 }
 
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`
@@ -346,6 +387,7 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
 
 #[cfg(test)]
 mod tests {
+    use super::super::Segmentation;
     use super::super::jump::Evidence;
     use super::super::noise::Noise;
     use super::*;
@@ -386,17 +428,20 @@ mod tests {
         }
     }
 
+    /// What is found in `len` readings of a course in σ.
+    fn found(seed: u64, len: usize, sigma: f64, course: impl Fn(f64) -> f64) -> Segmentation {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        let reading =
+            |i: usize| sigma * (course(i as f64) + random.sample::<f64, _>(StandardNormal));
+        let current_a = (0..len).map(reading).collect();
+        let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len }, current_a };
+        super::super::segment(&samples, &[], None, &Default::default()).expect("enough readings")
+    }
+
     /// How late a step of `jump` σ at 150 is found on a background in σ, and whether its interval holds it.
     fn on(background: impl Fn(f64) -> f64, seed: u64, sigma: f64, jump: f64) -> (f64, bool) {
-        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
-        let reading = |i: usize| {
-            let step = if i < 150 { 0.0 } else { jump };
-            sigma * (background(i as f64) + step + random.sample::<f64, _>(StandardNormal))
-        };
-        let current_a = (0..300).map(reading).collect();
-        let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len: 300 }, current_a };
-        let found = super::super::segment(&samples, &[], None, &Default::default());
-        let steps = found.expect("enough readings").steps;
+        let steps =
+            found(seed, 300, sigma, |t| background(t) + if t < 150.0 { 0.0 } else { jump }).steps;
         let step = steps
             .iter()
             .min_by(|a, b| (a.time_s - 150.0).abs().total_cmp(&(b.time_s - 150.0).abs()))
@@ -451,5 +496,51 @@ mod tests {
             let found = refine(&ground, 0, &Chosen { at, evidence }, 400, None).place;
             assert_eq!((found.low, found.at, found.high), (200, 200, 200), "from {at}");
         }
+    }
+
+    /// A trend that turns steep at once, and a ramp of dozens of readings: nothing leaps there, but a
+    /// stretch ends.
+    #[test]
+    fn a_bend_is_no_step() {
+        let (mut steps, mut ends) = (0, 0);
+        for seed in 0..10 {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            for (len, slope) in [(60, 30.0), (104, 30.0), (104, 100.0)] {
+                let turns = |t: f64| slope * (t - len as f64 / 2.0).max(0.0);
+                steps += found(seed, len, sigma, turns).steps.len();
+            }
+            for slope in [10.0, 30.0, 100.0] {
+                let ramp = |t: f64| slope * (t - 1000.0).clamp(0.0, 50.0);
+                let found = found(seed, 2000, sigma, ramp);
+                steps += found.steps.len();
+                let near = |at: usize| found.segments.iter().any(|s| s.first.abs_diff(at) <= 12);
+                ends += usize::from(near(1000)) + usize::from(near(1050));
+            }
+        }
+        assert!(steps <= 2, "{steps} steps in 60 captures without one");
+        assert!(ends >= 55, "{ends} of 60");
+    }
+
+    /// An edge that takes several readings, and one beside which the background turns steep, leap.
+    #[test]
+    fn a_step_with_a_soft_edge_or_beside_a_bend_is_one() {
+        let soft = |t: f64| if t < 200.0 { 0.0 } else { 1.0 - (-(t - 199.0) / 3.0).exp() };
+        let sharp = |t: f64| if t < 200.0 { 0.0 } else { 1.0 };
+        let bend = |t: f64| (t - 200.0).clamp(0.0, 40.0);
+        let mut missed = 0;
+        for seed in 0..10 {
+            let courses: [&dyn Fn(f64) -> f64; 5] = [
+                &|t| 100.0 * soft(t),
+                &|t| 1000.0 * soft(t),
+                &|t| 300.0 * sharp(t) + 30.0 * bend(t),
+                &|t| -1000.0 * sharp(t) - 30.0 * bend(t),
+                &|t| 300.0 * sharp(t) - 2.0 * bend(t),
+            ];
+            for course in courses {
+                let steps = found(seed, 400, 1e-3, course).steps;
+                missed += usize::from(!steps.iter().any(|step| step.index.abs_diff(200) <= 2));
+            }
+        }
+        assert!(missed <= 1, "{missed} of 50");
     }
 }

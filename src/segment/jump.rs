@@ -207,13 +207,18 @@ impl Ground<'_> {
     /// Without the readings at either end that lie far off the middle one, at most half of the side:
     /// taken during a change, they tell nothing of the noise.
     pub(super) fn settled<'v>(&self, values: &'v [f64]) -> &'v [f64] {
+        &values[self.settled_part(values)]
+    }
+
+    /// Which of the readings these are.
+    pub(super) fn settled_part(&self, values: &[f64]) -> std::ops::Range<usize> {
         let middle = values.len() / 2;
-        let Some(level) = values.get(middle) else { return values };
+        let Some(level) = values.get(middle) else { return 0..0 };
         let off = |value: &&f64| self.off(**value, *level) > 0.0;
         let quarter = values.len() / 4;
         let before = values[..quarter].iter().take_while(off).count();
         let after = values.iter().rev().take(quarter).take_while(off).count();
-        &values[before..values.len() - after]
+        before..values.len() - after
     }
 
     /// How far a reading is from a level beyond what noise may do, ampere; 0 where noise may.

@@ -8,7 +8,8 @@
 //!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves,
 //!    `smooth` whether weak steps only stand for that, `soft` how wide edges are. `choose` drops the
 //!    weakest until all pass, `memo` keeps what the readings say from pass to pass.
-//! 4. `place` says where each step is and how sure that is, `online` how sure a weak one is; `kinds`
+//! 4. `place` says where each step is, how sure that is and whether the readings only bend there,
+//!    `online` how sure a weak one is; `kinds`
 //!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
 //!    level again.
 
@@ -460,9 +461,16 @@ fn assemble(
 ) -> Segmentation {
     let time = &samples.time;
     let scores = scores(ground, chosen, enough, false_steps);
-    let mut steps: Vec<Step> = chosen
-        .iter()
-        .zip(scores)
+    let n = samples.len();
+    // What only bends still ends a stretch.
+    let leaps = |i: &usize| {
+        let left = i.checked_sub(1).map_or(0, |before| chosen[before].1.at);
+        let right = chosen.get(i + 1).map_or(n, |after| after.1.at);
+        place::leaps(ground, left, &chosen[*i], right)
+    };
+    let mut steps: Vec<Step> = (0..chosen.len())
+        .filter(leaps)
+        .map(|i| (&chosen[i], scores[i]))
         .map(|((chosen, place), score)| Step {
             index: place.middle,
             time_s: time.at(place.middle),
@@ -476,7 +484,7 @@ fn assemble(
     steps.sort_by_key(|step| step.index);
     steps.dedup_by_key(|step| step.index);
     let mut edges: Vec<(usize, bool)> = vec![(0, true)];
-    edges.extend(steps.iter().map(|step| (step.index, true)));
+    edges.extend(chosen.iter().map(|(_, place)| (place.middle, true)));
     edges.extend(ground.breaks.iter().map(|b| (*b, false)));
     edges.sort_by_key(|(at, step)| (*at, !*step));
     edges.dedup_by_key(|(at, _)| *at);

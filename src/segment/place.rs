@@ -5,15 +5,21 @@
 //! With a flat prior over the places between the neighbouring steps, its normalised exponential is
 //! the posterior of `k`; the step is reported at its median, whose expected error is the least, and
 //! the credible interval leaves 2.5 % on each side.
+//!
+//! On a background that slopes the mean of some readings is not the level where the step is: there
+//! each side's level is a line.
 
 use super::choose::Chosen;
-use super::jump::{self, Ground};
+use super::jump::{self, Ground, POOLS, SIDE};
+use super::slopes::SHORT_SCALES;
 use super::soft::SOFT;
 use super::tail::{self, Tail};
 use crate::numeric::plain_sum;
 
 /// Furthest that a step's place is looked for on either side, samples.
 const FURTHEST: usize = 2048;
+/// The same at least.
+const NEAREST: usize = 4;
 /// Readings on either side that tell its σ.
 const NEAR: usize = 64;
 /// Levels are told by so many times as many readings as the doubtful part has.
@@ -21,6 +27,20 @@ const LEVEL: usize = 8;
 /// Difference between the sides' σ, in standard deviations, up to which they count as one: a σ that
 /// differs by chance alone draws the step to the side that is quieter.
 const ALIKE: f64 = 3.0;
+/// Readings of a side from which on its level may slope.
+const SLOPES_FROM: usize = 8;
+/// Times its price that a slope must be worth where none is usual: what bends the levels of a faint
+/// step makes its interval too narrow.
+const WORTH: f64 = 2.0;
+/// Standard errors by which the misfit of a line may exceed what noise leaves.
+const MISSES: f64 = 4.0;
+/// Searches for one step: the next begins where the last one found it beyond the doubtful part.
+const SEARCHES: usize = 4;
+/// Readings within which an edge shows this share of its jump, and the standard deviations that chance
+/// may take from that.
+const EDGE: usize = 3;
+const LEAP: f64 = 0.5;
+const CHANCE: f64 = 3.0;
 /// σ that the second reading of a surge lies beyond the level after it.
 const SURGES: f64 = 5.0;
 
@@ -51,7 +71,138 @@ fn how_far(ground: &Ground<'_>, sigma: f64, jump: f64) -> usize {
     let ratio = sigma / jump.abs().max(f64::MIN_POSITIVE);
     let phi = ground.noise.phi;
     let spread = 40.0 * ratio * ratio * (1.0 + phi) / (1.0 - phi);
-    (4.0 + spread).min(FURTHEST as f64) as usize
+    (NEAREST as f64 + spread).min(FURTHEST as f64) as usize
+}
+
+/// The level of one side as its readings tell it, a line in time.
+#[derive(Debug, Clone, Copy)]
+struct Side {
+    /// Of all its readings.
+    mean: f64,
+    level: f64,
+    middle_s: f64,
+    /// Ampere a second; 0 where the side stands still.
+    slope: f64,
+    /// How many times its σ a reading lies off the line; 1 where noise alone may do that.
+    spread: f64,
+}
+
+impl Side {
+    /// Of the readings `from..to`, those next to the step being the last ones or the first ones; the
+    /// `doubtful` ones there tell no line. A slope counts as far as it is usual or worth its price;
+    /// where a line misses the readings, the half of them next to the step tells it.
+    fn of(
+        ground: &Ground<'_>,
+        (from, to): (usize, usize),
+        (step_is_after, doubtful): (bool, usize),
+        sigma: f64,
+        values: &mut Vec<f64>,
+    ) -> Self {
+        ground.copy(from, to, values);
+        let settled = ground.settled_part(values);
+        let (mut from, mut values) = (from + settled.start, &values[settled]);
+        // What many readings show as a usual slope may be faint steps that were not found.
+        let scale = (0..SHORT_SCALES).find(|scale| SIDE * POOLS[*scale] >= values.len());
+        let usual = scale.map_or(0.0, |scale| ground.drift.at(scale, from));
+        let phi = ground.noise.phi;
+        let variance = sigma * sigma * (1.0 + phi) / (1.0 - phi);
+        // Square of what the slope may be, (ampere a sample)².
+        let mut likely = usual * usual;
+        let mean = plain_sum(values) / values.len() as f64;
+        let still = Self { mean, level: mean, middle_s: 0.0, slope: 0.0, spread: 1.0 };
+        // A step that is not quite where it was taken to be would tilt the line.
+        let rest = values.len().saturating_sub(doubtful);
+        if rest < SLOPES_FROM {
+            return still;
+        }
+        if step_is_after {
+            values = &values[..rest];
+        } else {
+            (from, values) = (from + values.len() - rest, &values[values.len() - rest..]);
+        }
+        loop {
+            let level = plain_sum(values) / values.len() as f64;
+            let n = values.len();
+            let time_s = |i: usize| ground.time.at(from + i);
+            let interval_s = (time_s(n - 1) - time_s(0)) / (n - 1) as f64;
+            let middle_s =
+                time_s(0) + (0..n).map(|i| time_s(i) - time_s(0)).sum::<f64>() / n as f64;
+            let (mut moment, mut lever) = (0.0, 0.0);
+            for (i, value) in values.iter().enumerate() {
+                let t = time_s(i) - middle_s;
+                moment += t * (value - level);
+                lever += t * t;
+            }
+            if lever <= 0.0 {
+                return still;
+            }
+            let slope = moment / lever;
+            // In samples, as the usual slope is.
+            let (square, noise) =
+                ((slope * interval_s).powi(2), variance * interval_s * interval_s / lever);
+            if square > WORTH * ground.term_cost * noise {
+                likely = likely.max(square);
+            }
+            if likely == 0.0 {
+                return still;
+            }
+            let slope = slope * likely / (likely + noise);
+            let off = |(i, value): (usize, &f64)| value - level - slope * (time_s(i) - middle_s);
+            let misfit = values.iter().enumerate().map(|part| off(part).powi(2)).sum::<f64>();
+            let (misfit, free) = (misfit / (sigma * sigma), (n - 2) as f64);
+            if misfit <= free + MISSES * (2.0 * free).sqrt() {
+                return Self { mean, level, middle_s, slope, spread: 1.0 };
+            }
+            if n < SLOPES_FROM {
+                return Self { mean, level, middle_s, slope, spread: (misfit / free).sqrt() };
+            }
+            if step_is_after {
+                (from, values) = (from + n - n / 2, &values[n - n / 2..]);
+            } else {
+                values = &values[..n / 2];
+            }
+        }
+    }
+
+    fn at(&self, ground: &Ground<'_>, i: usize) -> f64 {
+        match self.slope {
+            0.0 => self.level,
+            slope => self.level + slope * (ground.time.at(i) - self.middle_s),
+        }
+    }
+}
+
+/// Whether the readings leap at a step between two others, or only bend there: a background that
+/// turns steep at once looks, in any window, like a step on one that curves. An edge may be soft.
+pub(super) fn leaps(
+    ground: &Ground<'_>,
+    left: usize,
+    (step, place): &(Chosen, Place),
+    right: usize,
+) -> bool {
+    if place.surge.is_some() || ground.breaks.binary_search(&place.at).is_ok() {
+        return true;
+    }
+    let jump = step.evidence.jump;
+    let first = left.max(place.low.saturating_sub(EDGE + 1));
+    let end = right.min(place.high + EDGE + 1);
+    let values = &ground.values[first..end];
+    let up = |i: usize, j: usize| jump.signum() * (values[j] - values[i]);
+    let sigma_of = |i: usize| ground.noise.sigma_at(values[i]);
+    let shows =
+        |i: usize, j: usize| up(i, j) + CHANCE * sigma_of(i).hypot(sigma_of(j)) > LEAP * jump.abs();
+    let (mut largest, mut all) = (0.0f64, 0.0);
+    for i in 0..values.len() {
+        if (i + 1..values.len().min(i + EDGE + 1)).any(|j| shows(i, j)) {
+            return true;
+        }
+        if i > 0 {
+            largest = largest.max(up(i - 1, i));
+            all += up(i - 1, i).abs();
+        }
+    }
+    // Beside a bend a jump may be told too high.
+    largest > 0.5 * all
 }
 
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`
@@ -67,7 +218,21 @@ pub(super) fn refine(
     if let Some(before) = before.filter(|b| how_far(ground, b.sigma, jump) == b.half) {
         return *before;
     }
-    let at = step.at;
+    let (mut found, mut moved) = search(ground, left, step.at, right, jump);
+    for _ in 1..SEARCHES {
+        if !moved {
+            break;
+        }
+        (found.place, moved) = {
+            let (next, moved) = search(ground, left, found.place.at, right, jump);
+            (next.place, moved)
+        };
+    }
+    found
+}
+
+/// Searches round `at`; true where the place found is so far from there that the levels may not be its own.
+fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) -> (Sought, bool) {
     let noise = ground.noise;
     let (l, r) = (at - left, right - at);
     let near = [NEAR.min(l), NEAR.min(r)];
@@ -85,47 +250,46 @@ pub(super) fn refine(
     let half = how_far(ground, sigma, jump);
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
     // Levels from the readings beyond the doubtful part, as near as possible.
-    let level = |from: usize, to: usize, values: &mut Vec<f64>| -> f64 {
-        ground.copy(from, to, values);
-        let settled = ground.settled(values);
-        plain_sum(settled) / settled.len() as f64
-    };
     let reach = (half * LEVEL).max(8);
-    let quarter = (half / 4).min(l / 2);
-    let level_l = level(left.max(at.saturating_sub(reach)), at - quarter, &mut values);
-    let quarter = (half / 4).min(r / 2);
-    let level_r = level(at + quarter, right.min(at + reach), &mut values);
+    let quarters = [l, r].map(|n| (half / 4).min(n / 2));
+    let doubtful = half - half / 4 - NEAREST * 3 / 4;
+    let before = (left.max(at.saturating_sub(reach)), at - quarters[0]);
+    let after = (at + quarters[1], right.min(at + reach));
+    let side_l = Side::of(ground, before, (true, doubtful), sigma_l, &mut values);
+    let side_r = Side::of(ground, after, (false, doubtful), sigma_r, &mut values);
     let phi = noise.phi;
     let white = 1.0 / (1.0 - phi * phi).sqrt();
     let from = first.max(1) - 1;
     ground.copy(from, (end + 2).min(right), &mut values);
-    let l_of = |k: usize| (values[k - from] - level_l) / sigma_l;
-    let r_of = |k: usize| (values[k - from] - level_r) / sigma_r;
     let last = from + values.len() - 1;
-    let sigma_of_levels = noise.sigma_at(level_l).max(noise.sigma_at(level_r));
+    let sigma_of_levels = noise.sigma_at(side_l.mean).max(noise.sigma_at(side_r.mean));
     // A surge starts with the largest leap, and dies away by more than a soft edge may.
     let up = jump.signum();
     let leap = |k: usize| up * (values[k - from] - values[k - 1 - from]);
     let onset = (first.max(from + 1)..=end.min(last.saturating_sub(1)))
         .max_by(|a, b| leap(*a).total_cmp(&leap(*b)).then(b.cmp(a)))
         .filter(|k| leap(*k) > jump::SOFT_FROM * sigma_of_levels)
-        .filter(|k| up * (values[k + 1 - from] - level_r) > SURGES * sigma_r);
+        .filter(|k| up * (values[k + 1 - from] - side_r.mean) > SURGES * sigma_r);
     let tail: Option<Tail> = onset.and_then(|k| Tail::after(ground, k, right, up)).filter(|tail| {
-        let high = up * (tail.at(ground, tail.first) - level_l);
+        let high = up * (tail.at(ground, tail.first) - side_l.mean);
         high > 0.0 && tail.falls(ground) > SOFT * high
     });
-    let jump = tail.map_or(jump, |tail| tail.at(ground, tail.first) - level_l);
-    let level_after = |i: usize| tail.map_or(level_r, |tail| tail.at(ground, i));
-    let sigma_after = tail.map_or(sigma_r, |tail| sigma_r * tail.spread);
+    let jump = tail.map_or(jump, |tail| tail.at(ground, tail.first) - side_l.mean);
+    let level_l = |i: usize| side_l.at(ground, i);
+    let level_r = |i: usize| tail.map_or_else(|| side_r.at(ground, i), |tail| tail.at(ground, i));
+    // What a line misses makes no side quieter than the other.
+    let spread = tail.map_or(side_l.spread.max(side_r.spread), |_| side_l.spread);
+    let (sigma_l, sigma_r) = (sigma_l * spread, sigma_r * tail.map_or(spread, |tail| tail.spread));
     let soft = jump::softness(jump, sigma_of_levels);
     let log_likelihood: Vec<f64> = if soft > 0.0 || tail.is_some() {
         // Readings next to a large jump, or to the next one, may miss their level: as `jump` has it.
         let off = |i: usize, level: f64| ground.off(values[i - from], level);
-        let after_last =
-            (from..at.min(last + 1)).take_while(|i| from <= left && off(*i, level_l) > 0.0).last();
+        let after_last = (from..at.min(last + 1))
+            .take_while(|i| from <= left && off(*i, level_l(*i)) > 0.0)
+            .last();
         let before_next = (at..=last)
             .rev()
-            .take_while(|i| last + 1 >= right && off(*i, level_after(*i)) > 0.0)
+            .take_while(|i| last + 1 >= right && off(*i, level_r(*i)) > 0.0)
             .last();
         // σ and its logarithm so many readings away from the jump, on either side.
         let reach = values.len() + 1;
@@ -133,13 +297,13 @@ pub(super) fn refine(
             let scales = (0..reach).map(|away| sigma.hypot(soft * ground.fade.powi(away as i32)));
             scales.map(|scale| (scale, scale.ln())).collect()
         };
-        let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_after));
+        let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));
         let of_place = |k: usize| {
             let (mut before, mut sum) = (0.0, 0.0);
             for i in from..=last {
                 let (level, (scale, ln_scale)) = match i < k {
-                    true => (level_l, scales_l[k - 1 - i]),
-                    false => (level_after(i), scales_r[i - k]),
+                    true => (level_l(i), scales_l[k - 1 - i]),
+                    false => (level_r(i), scales_r[i - k]),
                 };
                 let far = match i < k {
                     true => after_last.is_some_and(|end| i <= end),
@@ -158,6 +322,8 @@ pub(super) fn refine(
         };
         (first..=end).map(of_place).collect()
     } else {
+        let l_of = |k: usize| (values[k - from] - level_l(k)) / sigma_l;
+        let r_of = |k: usize| (values[k - from] - level_r(k)) / sigma_r;
         // Squared innovation of sample k when it is old after old, new after new, or the first new.
         let old = |k: usize| {
             let e = if k > from { (l_of(k) - phi * l_of(k - 1)) * white } else { l_of(k) };
@@ -212,11 +378,19 @@ pub(super) fn refine(
         Some((start - level, start_sd.hypot(level_sd)))
     });
     let place = Place { at: first + best, middle: first + middle, low, high, surge };
-    Sought { place, sigma, half }
+    // Where the search ends is no place by itself, and a line reaches less far beside the step than a level.
+    let at_end = (best == 0 && first > left + 1) || (first + best == end && end + 1 < right);
+    let moved = place.at.abs_diff(at) > half / 4;
+    let slopes = side_l.slope != 0.0 || side_r.slope != 0.0;
+    (Sought { place, sigma, half }, tail.is_none() && (at_end || (slopes && moved)))
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::Segmentation;
+    use super::super::jump::Evidence;
+    use super::super::noise::Noise;
+    use super::*;
     use crate::capture::{Samples, TimeAxis};
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
@@ -252,5 +426,121 @@ mod tests {
             assert!(off < 5.0 * step.standard_uncertainty_a, "{what}");
             assert!(off < 0.02 * (load + surge), "{what}");
         }
+    }
+
+    /// What is found in `len` readings of a course in σ.
+    fn found(seed: u64, len: usize, sigma: f64, course: impl Fn(f64) -> f64) -> Segmentation {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        let reading =
+            |i: usize| sigma * (course(i as f64) + random.sample::<f64, _>(StandardNormal));
+        let current_a = (0..len).map(reading).collect();
+        let samples = Samples { time: TimeAxis::Uniform { interval_s: 1.0, len }, current_a };
+        super::super::segment(&samples, &[], None, &Default::default()).expect("enough readings")
+    }
+
+    /// How late a step of `jump` σ at 150 is found on a background in σ, and whether its interval holds it.
+    fn on(background: impl Fn(f64) -> f64, seed: u64, sigma: f64, jump: f64) -> (f64, bool) {
+        let steps =
+            found(seed, 300, sigma, |t| background(t) + if t < 150.0 { 0.0 } else { jump }).steps;
+        let step = steps
+            .iter()
+            .min_by(|a, b| (a.time_s - 150.0).abs().total_cmp(&(b.time_s - 150.0).abs()))
+            .expect("a step");
+        (step.time_s - 150.0, step.time_low_s < 150.0 && 150.0 <= step.time_high_s)
+    }
+
+    /// Of 60 intervals of 95 % seven and more miss by chance with a probability of 0.03.
+    #[test]
+    fn a_step_against_a_slope_is_where_it_is() {
+        let cases =
+            [(0.3, -7.5), (0.5, -10.0), (1.0, -15.0), (1.0, -20.0), (2.0, -30.0), (1.0, 15.0)];
+        let (mut off, mut missed) = (0, 0);
+        for (slope, jump) in cases {
+            for seed in 0..10 {
+                let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+                let (late, held) = on(|t| slope * t, seed, sigma, jump);
+                off += usize::from(late.abs() > 1.0);
+                missed += usize::from(!held);
+            }
+        }
+        assert!(off == 0 && missed <= 6, "{off} are off, {missed} intervals miss, of 60");
+    }
+
+    /// On the steep part of a cycle the nearest readings tell the levels.
+    #[test]
+    fn a_step_on_a_cycle_is_where_it_is() {
+        let (mut off, mut missed) = (0, 0);
+        for seed in 0..40 {
+            let cycle = |t: f64| 40.0 * (t / 20.0 + 0.16 * seed as f64).sin();
+            let jump = if seed % 2 == 0 { 20.0 } else { -20.0 };
+            let (late, held) = on(cycle, seed, 1.0, jump);
+            off += usize::from(late.abs() > 1.0);
+            missed += usize::from(!held);
+        }
+        assert!(off == 0 && missed <= 5, "{off} are off, {missed} intervals miss, of 40");
+    }
+
+    /// A place at the end of the search is looked beyond.
+    #[test]
+    fn a_step_far_from_where_it_was_taken_to_be_is_found() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(2);
+        let level = |i: usize| if i < 200 { 0.0 } else { 30.0 };
+        let values: Vec<f64> =
+            (0..400).map(|i| level(i) + random.sample::<f64, _>(StandardNormal)).collect();
+        let noise = Noise::learn(&values, None);
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: 400 };
+        let ground = Ground::plain(&values, &time, &noise);
+        let evidence =
+            Evidence { deviance: 99.0, jump: 30.0, jump_sd: 1.0, near: false, moves: 0.0 };
+        for at in [191, 196, 204, 210] {
+            let found = refine(&ground, 0, &Chosen { at, evidence }, 400, None).place;
+            assert_eq!((found.low, found.at, found.high), (200, 200, 200), "from {at}");
+        }
+    }
+
+    /// A trend that turns steep at once, and a ramp of dozens of readings: nothing leaps there, but a
+    /// stretch ends.
+    #[test]
+    fn a_bend_is_no_step() {
+        let (mut steps, mut ends) = (0, 0);
+        for seed in 0..10 {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            for (len, slope) in [(60, 30.0), (104, 30.0), (104, 100.0)] {
+                let turns = |t: f64| slope * (t - len as f64 / 2.0).max(0.0);
+                steps += found(seed, len, sigma, turns).steps.len();
+            }
+            for slope in [10.0, 30.0, 100.0] {
+                let ramp = |t: f64| slope * (t - 1000.0).clamp(0.0, 50.0);
+                let found = found(seed, 2000, sigma, ramp);
+                steps += found.steps.len();
+                let near = |at: usize| found.segments.iter().any(|s| s.first.abs_diff(at) <= 12);
+                ends += usize::from(near(1000)) + usize::from(near(1050));
+            }
+        }
+        assert!(steps <= 2, "{steps} steps in 60 captures without one");
+        assert!(ends >= 55, "{ends} of 60");
+    }
+
+    /// An edge that takes several readings, and one beside which the background turns steep, leap.
+    #[test]
+    fn a_step_with_a_soft_edge_or_beside_a_bend_is_one() {
+        let soft = |t: f64| if t < 200.0 { 0.0 } else { 1.0 - (-(t - 199.0) / 3.0).exp() };
+        let sharp = |t: f64| if t < 200.0 { 0.0 } else { 1.0 };
+        let bend = |t: f64| (t - 200.0).clamp(0.0, 40.0);
+        let mut missed = 0;
+        for seed in 0..10 {
+            let courses: [&dyn Fn(f64) -> f64; 5] = [
+                &|t| 100.0 * soft(t),
+                &|t| 1000.0 * soft(t),
+                &|t| 300.0 * sharp(t) + 30.0 * bend(t),
+                &|t| -1000.0 * sharp(t) - 30.0 * bend(t),
+                &|t| 300.0 * sharp(t) - 2.0 * bend(t),
+            ];
+            for course in courses {
+                let steps = found(seed, 400, 1e-3, course).steps;
+                missed += usize::from(!steps.iter().any(|step| step.index.abs_diff(200) <= 2));
+            }
+        }
+        assert!(missed <= 1, "{missed} of 50");
     }
 }

@@ -19,7 +19,7 @@ const ENOUGH: usize = 4;
 const PART: usize = 16;
 const NEXT: usize = 8;
 /// Scales whose pieces are too short to hold a faint step that was not found yet.
-const SHORT_SCALES: usize = 2;
+pub(super) const SHORT_SCALES: usize = 2;
 
 /// Typical slope of the background, ampere a sample, at the scale of each pool.
 #[derive(Debug, Clone, PartialEq)]

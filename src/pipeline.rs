@@ -13,7 +13,7 @@ use crate::findings::{
 use crate::jobsheet::JobSheet;
 use crate::judge::{self, Carried, Judgement, Risk};
 use crate::loads::{self, LoadsFound};
-use crate::numeric::{ExactSum, rectangular};
+use crate::numeric::{ExactSum, duration, rectangular};
 use crate::segment::{self, Segmentation, Wishes};
 
 /// What is asked of one capture.
@@ -94,6 +94,7 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
     );
     findings.cautions.extend(capture::says_little(&capture.samples));
     findings.cautions.extend(negative(&findings));
+    findings.cautions.extend(held(&capture, &segmentation));
     findings.budget = budget::of_findings(&findings, request.sheet);
     if let Some(budget) = &findings.budget {
         let unit = budget.cautions.iter().filter(|caution| caution.code == "unit-doubtful");
@@ -115,6 +116,29 @@ fn negative(findings: &Findings) -> Option<Caution> {
              (--reverse), or its zero is off",
         )
     })
+}
+
+/// A logger faster than its meter.
+fn held(capture: &Capture, segmentation: &Segmentation) -> Option<Caution> {
+    let held = segmentation.held.as_ref()?;
+    let rate = duration(held.times * capture.sampling.interval_s?);
+    let times = held.times_in_words();
+    let (code, what) = if held.interpolated {
+        (
+            "interpolated",
+            format!("the samples lie on straight lines from every {times} to the next"),
+        )
+    } else {
+        ("held", format!("each reading stands {times} times in a row"))
+    };
+    Some(Caution::new(
+        code,
+        format!(
+            "{what}: the logger is faster than the meter, whose own rate is one reading every {rate}. \
+             Each reading counts once; no time is known better than that, and what lasts less than \
+             {rate} is averaged or missed"
+        ),
+    ))
 }
 
 /// Start of the capture; where it shows the time of day alone, on the day that the event list puts it on.

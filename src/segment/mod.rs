@@ -114,7 +114,7 @@ pub fn segment(
     }
     let breaks = breaks(samples, gaps);
     let held = held::find(values, &breaks, resolution_a);
-    match held.or_else(|| held::find_lines(values, &breaks)) {
+    match held.or_else(|| held::lines::find(values, &breaks)) {
         Some(held) => {
             let readings = held.readings(samples);
             let breaks = self::breaks(&readings, gaps);

@@ -14,8 +14,7 @@ pub(super) mod lines;
 #[cfg(test)]
 mod tests;
 
-use std::collections::HashMap;
-use std::hash::Hash;
+use std::collections::BTreeMap;
 
 use super::{Held, Segmentation, states};
 use crate::capture::{Samples, TimeAxis};
@@ -175,9 +174,9 @@ fn stand(runs: &[Run]) -> Option<(f64, f64)> {
 
 /// Share of changes against the one before, and share of those that were foreseen: that went where the
 /// last one went from what `tells` of a run and the one before it.
-fn turned_and_foreseen<T: Eq + Hash>(runs: &[Run], tells: impl Fn(&[Run]) -> T) -> [f64; 2] {
+fn turned_and_foreseen<T: Ord>(runs: &[Run], tells: impl Fn(&[Run]) -> T) -> [f64; 2] {
     let (mut changes, mut turns, mut foreseen) = (0.0, 0.0, 0.0);
-    let mut went: HashMap<T, T> = HashMap::new();
+    let mut went: BTreeMap<T, T> = BTreeMap::new();
     for four in runs.windows(4).filter(|w| w[1..].iter().all(|run| run.follows)) {
         let [before, now, next] = [four[1].value, four[2].value, four[3].value];
         changes += 1.0;
@@ -210,14 +209,13 @@ fn flips(runs: &[Run], times: f64, count_a: Option<f64>) -> bool {
         let larger = |w: &&[Run]| (w[1].value - w[0].value).abs() > 1.25 * count_a;
         changes.filter(larger).count() as f64 <= 0.1 * runs.len() as f64
     };
-    let mut by_value: HashMap<u64, [f64; 3]> = HashMap::new();
+    let mut by_value: BTreeMap<u64, [f64; 3]> = BTreeMap::new();
     for run in runs {
         let [count, length, alone] = by_value.entry(run.value.to_bits()).or_default();
         *count += 1.0;
         *length += lasts(run);
         *alone += f64::from(lasts(run) == 1.0);
     }
-    // Sums whose order decides nothing.
     let (mut alone, mut expected, mut shares) = (0.0, 0.0, 0.0);
     for [count, length, stood_alone] in by_value.into_values() {
         shares += 1.0 - count / length;

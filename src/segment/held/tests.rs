@@ -157,6 +157,8 @@ fn ripple_and_drift_are_not_held() {
             ("triangle", &triangle),
             ("whole", &whole),
         ] {
+            let fine: Vec<f64> = (0..3000).map(|i| 50.3 + shape(i)).collect();
+            assert!(!is_held(&fine), "{name} {seed}, not rounded");
             for sigma in [0.0, sigma] {
                 let values = readings(seed, 3000, |i| 50.3 + shape(i) + 1e-4 * i as f64, sigma);
                 assert!(!is_held(&values), "{name} {seed} {sigma}");

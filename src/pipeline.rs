@@ -13,7 +13,7 @@ use crate::findings::{
 use crate::jobsheet::JobSheet;
 use crate::judge::{self, Carried, Judgement, Risk};
 use crate::loads::{self, LoadsFound};
-use crate::numeric::{ExactSum, rectangular};
+use crate::numeric::{ExactSum, duration, rectangular};
 use crate::segment::{self, Segmentation, Wishes};
 
 /// What is asked of one capture.
@@ -94,6 +94,7 @@ pub fn analyze(capture: Capture, request: &Request<'_>) -> Result<Analysis, Inpu
     );
     findings.cautions.extend(capture::says_little(&capture.samples));
     findings.cautions.extend(negative(&findings));
+    findings.cautions.extend(held(&capture, &segmentation));
     findings.budget = budget::of_findings(&findings, request.sheet);
     if let Some(budget) = &findings.budget {
         let unit = budget.cautions.iter().filter(|caution| caution.code == "unit-doubtful");
@@ -115,6 +116,29 @@ fn negative(findings: &Findings) -> Option<Caution> {
              (--reverse), or its zero is off",
         )
     })
+}
+
+/// A logger faster than its meter.
+fn held(capture: &Capture, segmentation: &Segmentation) -> Option<Caution> {
+    let held = segmentation.held.as_ref()?;
+    let rate = duration(held.times * capture.sampling.interval_s?);
+    let times = held.times_in_words();
+    let (code, what) = if held.interpolated {
+        (
+            "interpolated",
+            format!("the samples lie on straight lines from every {times} to the next"),
+        )
+    } else {
+        ("held", format!("each reading stands {times} times in a row"))
+    };
+    Some(Caution::new(
+        code,
+        format!(
+            "{what}: the logger is faster than the meter, whose own rate is one reading every {rate}. \
+             Each reading counts once; no time is known better than that, and what lasts less than \
+             {rate} is averaged or missed"
+        ),
+    ))
 }
 
 /// Start of the capture; where it shows the time of day alone, on the day that the event list puts it on.
@@ -412,4 +436,59 @@ fn cautions(
     all.extend(loads.cautions.iter().cloned());
     all.extend(judgement.cautions.iter().cloned());
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::{ReadOptions, Silent, read_bytes};
+    use rand::{Rng, SeedableRng};
+    use rand_distr::StandardNormal;
+
+    /// A minute of a unit that wakes every 2 s for 60 ms, by a meter that gives 100 readings a second, logged
+    /// `times` as fast.
+    fn sleeper(times: usize) -> Findings {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let mut text = String::from("time (s),current (A)\n");
+        for i in 0..6000 {
+            let level_a = if i % 200 >= 194 { 0.03 } else { 4e-4 };
+            let reading_a = level_a + 2e-5 * random.sample::<f64, _>(StandardNormal);
+            for k in 0..times {
+                let time_s = 0.01 * f64::from(i) + 0.01 * k as f64 / times as f64;
+                text += &format!("{time_s:.4},{reading_a:.5}\n");
+            }
+        }
+        let capture =
+            read_bytes("unit.csv", text.into_bytes(), &ReadOptions::default(), &Silent).unwrap();
+        let sheet = JobSheet::default();
+        let (wishes, risk) = (Wishes::default(), Risk::default());
+        let request = Request { sheet: &sheet, events: None, wishes, risk };
+        analyze(capture, &request).unwrap().findings
+    }
+
+    #[test]
+    fn a_logger_faster_than_its_meter_is_told_and_makes_no_wakes() {
+        let of = |findings: &Findings| -> Vec<String> {
+            let held = findings.cautions.iter().filter(|caution| caution.code == "held");
+            held.map(|caution| caution.text.clone()).collect()
+        };
+        let alone = sleeper(1);
+        assert_eq!(of(&alone), Vec::<String>::new());
+        let held = sleeper(10);
+        let text = of(&held).concat();
+        assert!(text.contains("10 times in a row") && text.contains("every 10 ms"), "{text}");
+        for findings in [&alone, &held] {
+            let sleep = findings.sleep.as_ref().unwrap();
+            assert!((sleep.floor_a - 4e-4).abs() < 5e-6, "{}", sleep.floor_a);
+            assert!(sleep.failures.is_empty() && sleep.series.len() == 1);
+            let series = &sleep.series[0];
+            assert!((29..=30).contains(&series.count), "{}", series.count);
+            assert!((series.period_s.unwrap() - 2.0).abs() < 1e-3);
+            assert!((series.width_s - 0.06).abs() < 1e-3, "{}", series.width_s);
+            assert!((series.charge_each_ah * 3600.0 / (0.0296 * 0.06) - 1.0).abs() < 0.01);
+        }
+        let doubt =
+            |findings: &Findings| findings.sleep.as_ref().unwrap().floor_standard_uncertainty_a;
+        assert!((doubt(&held) / doubt(&alone) - 1.0).abs() < 0.01);
+    }
 }

@@ -327,6 +327,7 @@ pub(crate) fn segmentation(
         segments,
         steps,
         states: Vec::<Level>::new(),
+        held: None,
     }
 }
 

@@ -95,7 +95,11 @@ pub(super) fn align(
     sheet: &JobSheet,
 ) -> Result<Alignment, InputFault> {
     let duration_s = samples.duration_s();
-    let interval_s = duration_s / (samples.len().max(2) - 1) as f64;
+    let readings = match &segmentation.held {
+        Some(held) => held.first.len(),
+        None => samples.len(),
+    };
+    let interval_s = duration_s / (readings.max(2) - 1) as f64;
     let placed = place::place(list, start, duration_s);
     let evidence = Evidence::of(list, &placed, segmentation, duration_s, interval_s, sheet);
     let prior = Prior::of(&placed, duration_s);

@@ -27,7 +27,7 @@ mod words;
 
 pub use types::*;
 
-use crate::capture::Capture;
+use crate::capture::{Capture, Samples};
 use crate::events::Alignment;
 use crate::findings::{SleepFindings, Wakes};
 use crate::jobsheet::JobSheet;
@@ -44,15 +44,14 @@ pub fn judge(
     sheet: &JobSheet,
     risk: Risk,
 ) -> Judgement {
-    let slept = sleep::assess(
-        &capture.samples,
-        &capture.sampling.gaps,
-        segmentation,
-        alignment,
-        loads,
-        sheet,
-        risk,
-    );
+    let asleep = |samples: &Samples, segmentation: &Segmentation| {
+        sleep::assess(samples, &capture.sampling.gaps, segmentation, alignment, loads, sheet, risk)
+    };
+    let slept = match &segmentation.held {
+        // What stands in the log several times is one reading there as well.
+        Some(held) => asleep(&held.readings(&capture.samples), &held.as_read(segmentation)),
+        None => asleep(&capture.samples, segmentation),
+    };
     judge_with(carried, segmentation, alignment, loads, sheet, risk, slept)
 }
 

@@ -201,6 +201,7 @@ pub(crate) fn build(
         segments,
         steps,
         states,
+        held: None,
     };
     let alignment = Alignment {
         clock: ClockFit {

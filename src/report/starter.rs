@@ -191,6 +191,7 @@ mod tests {
                 })
                 .collect(),
             states: vec![],
+            held: None,
         }
     }
 

@@ -1,5 +1,6 @@
 //! From samples to steady states and steps, without a knob.
 //!
+//! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are;
 //!    `spikes` sets single stray readings aside.
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
@@ -18,6 +19,7 @@ mod choose;
 mod decay;
 mod drift;
 mod equations;
+mod held;
 mod jump;
 mod kinds;
 mod memo;
@@ -111,9 +113,30 @@ pub fn segment(
     if values.iter().all(|v| *v == values[0]) {
         return Ok(constant(samples, gaps, resolution_a));
     }
+    let breaks = breaks(samples, gaps);
+    let held = held::find(values, &breaks, resolution_a);
+    match held.or_else(|| held::lines::find(values, &breaks)) {
+        Some(held) => {
+            let readings = held.readings(samples);
+            let breaks = self::breaks(&readings, gaps);
+            let found = cut(&readings, breaks, resolution_a, wishes);
+            Ok(held.as_logged(found, samples))
+        }
+        None => Ok(cut(samples, breaks, resolution_a, wishes)),
+    }
+}
+
+/// Segments readings that are not all the same.
+fn cut(
+    samples: &Samples,
+    breaks: Vec<usize>,
+    resolution_a: Option<f64>,
+    wishes: &Wishes,
+) -> Segmentation {
+    let n = samples.len();
+    let values = samples.current_a.as_slice();
     let noise = Noise::learn(values, resolution_a);
     let spikes = spikes::find(values, &noise);
-    let breaks = breaks(samples, gaps);
     let mut spikes = spikes;
     let first_spikes = spikes.clone();
     let stable = Stable { values, noise: &noise, spikes: &first_spikes };
@@ -197,7 +220,7 @@ pub fn segment(
     let steps: Vec<Chosen> = chosen.iter().map(|(chosen, _)| *chosen).collect();
     let mut stands = smooth::stand(&ground, &steps, enough, false_steps).into_iter();
     chosen.retain(|_| stands.next().unwrap_or(true));
-    Ok(assemble(samples, &ground, &chosen, enough, false_steps))
+    assemble(samples, &ground, &chosen, enough, false_steps)
 }
 
 /// First samples after gaps.
@@ -492,7 +515,7 @@ fn assemble(
     let mut segments = kinds::describe(ground, &edges, &is_step);
     let noise = ground.noise.model(ground.spikes.to_vec());
     let states = states::group(&mut segments, noise.sigma_a);
-    Segmentation { noise, segments, steps, states }
+    Segmentation { noise, segments, steps, states, held: None }
 }
 
 /// Readings that are all the same: one level, known to the resolution.
@@ -528,5 +551,5 @@ fn constant(samples: &Samples, gaps: &[Span], resolution_a: Option<f64>) -> Segm
         by_level: Vec::new(),
         spikes: Vec::new(),
     };
-    Segmentation { noise, segments, steps: Vec::new(), states }
+    Segmentation { noise, segments, steps: Vec::new(), states, held: None }
 }

@@ -88,6 +88,17 @@ pub struct Level {
     pub charge_c: f64,
 }
 
+/// Readings that stand in the log several times in a row: the logger is faster than the meter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Held {
+    /// Samples that a reading stands for.
+    pub times: f64,
+    /// The samples between readings lie on the line from one to the next.
+    pub interpolated: bool,
+    /// Index of the first sample of each reading, in order.
+    pub first: Vec<usize>,
+}
+
 /// A capture cut into stretches.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segmentation {
@@ -99,6 +110,9 @@ pub struct Segmentation {
     pub steps: Vec<Step>,
     /// Levels, lowest mean first.
     pub states: Vec<Level>,
+    /// How readings are held, where they are: noise and uncertainties are then those of a reading, not of
+    /// a sample.
+    pub held: Option<Held>,
 }
 
 impl Segmentation {

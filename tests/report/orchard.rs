@@ -508,6 +508,7 @@ pub(crate) fn analysis() -> Analysis {
             segments: vec![],
             steps: vec![],
             states: vec![],
+            held: None,
         },
         alignment: None,
         loads: LoadsFound {

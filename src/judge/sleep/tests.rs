@@ -41,7 +41,7 @@ fn capture(parts: &[(usize, f64, SegmentKind)]) -> (Samples, Segmentation) {
     let len = current_a.len();
     let time = TimeAxis::Uniform { interval_s: 1.0, len };
     let samples = Samples { time, current_a };
-    (samples, Segmentation { noise, segments, steps: vec![], states })
+    (samples, Segmentation { noise, segments, steps: vec![], states, held: None })
 }
 
 fn no_loads(zero: ZeroModel) -> LoadsFound {

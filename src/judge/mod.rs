@@ -29,10 +29,10 @@ pub use types::*;
 
 use crate::capture::{Capture, Samples};
 use crate::events::Alignment;
-use crate::findings::{SleepFindings, Wakes};
+use crate::findings::{SleepFindings, Wakes, ZeroCheck};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
-use crate::segment::Segmentation;
+use crate::segment::{Segment, Segmentation};
 
 /// Judges every load against its limits at the site's voltage.
 pub fn judge(
@@ -87,9 +87,16 @@ fn judge_with(
         alignment,
         sheet,
     });
+    let checked = |segment: &Segment| {
+        let within =
+            |check: &ZeroCheck| check.time_s >= segment.start_s && check.time_s <= segment.end_s;
+        loads.zero.checks.iter().any(within)
+    };
     let lowest_a = segmentation
-        .states
+        .segments
         .iter()
+        .filter(|segment| !checked(segment))
+        .filter_map(|segment| segmentation.states.get(segment.state?))
         .map(|level| sign * level.mean_a - loads.zero.offset_a.unwrap_or(0.0))
         .reduce(f64::min);
     cautions.extend(untried::cautions(sheet.sleep, found, lowest_a));

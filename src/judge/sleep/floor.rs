@@ -7,7 +7,9 @@ use super::outings::Outing;
 use super::stretches::{Depth, Depths};
 use super::{Night, each_task};
 use crate::findings::{Creep, CreepAnswer, SegmentKind};
-use crate::numeric::{Quantity, effective_samples, student_quantile};
+use crate::numeric::{
+    Quantity, effective_samples, rectangular, resolution, student_quantile,
+};
 
 /// The floor with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -100,9 +102,30 @@ pub(super) fn noise_a(night: &Night<'_>, rests: &[Rest]) -> f64 {
     trimmed_sd(squares.collect()).max(night.segmentation.noise.floor_a)
 }
 
+/// Count of the meter, ampere.
+fn count_a(night: &Night<'_>) -> f64 {
+    let known_a = night.sheet.meter.and_then(|meter| meter.resolution_a);
+    known_a.unwrap_or(night.segmentation.noise.floor_a * 12f64.sqrt())
+}
+
+/// Standard uncertainty of the zero's mean, ampere: of the one removed; where none was checked that of a
+/// zero anywhere within the tolerance that the job sheet gives, if it does.
+fn zero_a(night: &Night<'_>) -> f64 {
+    let unseen_a = || {
+        let tolerance_a = night.sheet.meter?.zero_return_tolerance_a?;
+        Some(rectangular(tolerance_a))
+    };
+    match night.loads.zero.mean_expanded_a {
+        Some(expanded_a) => 0.5 * expanded_a,
+        None if night.loads.zero.checks.is_empty() => unseen_a().unwrap_or(0.0),
+        None => 0.0,
+    }
+}
+
 /// Mean of the floor over its time, `Σ tᵢ x̄ᵢ / Σ tᵢ`, and its standard uncertainty: type A of the
-/// stays (independent), their scatter where they wander, the zero, and the meter's accuracy
-/// (rectangular: percent of reading and counts) and resolution q/√12. O(stays).
+/// stays (independent), their scatter where they wander, the zero (rectangular within the job sheet's
+/// tolerance where nobody checked it), and the meter's accuracy (rectangular: percent of reading and
+/// counts) and resolution q/√12. O(stays).
 pub(super) fn level(night: &Night<'_>, visits: &[Rest]) -> Option<Floor> {
     let time_s: f64 = visits.iter().map(|visit| visit.length_s).sum();
     if visits.is_empty() || time_s <= 0.0 {
@@ -118,13 +141,11 @@ pub(super) fn level(night: &Night<'_>, visits: &[Rest]) -> Option<Floor> {
         visits.iter().map(|v| v.length_s * (v.mean_a - value_a).powi(2)).sum::<f64>() / time_s;
     let wander = if effective > 1.5 { scatter / (effective - 1.0) } else { 0.0 };
     let meter = night.sheet.meter.unwrap_or_default();
-    let resolution_a =
-        meter.resolution_a.unwrap_or(night.segmentation.noise.floor_a * 12f64.sqrt());
-    let rectangular = |half_width: f64| half_width * half_width / 3.0;
-    let type_b = rectangular(meter.accuracy_percent_of_reading / 100.0 * value_a)
-        + rectangular(meter.accuracy_counts * resolution_a)
-        + resolution_a * resolution_a / 12.0
-        + night.loads.zero.mean_expanded_a.map_or(0.0, |a| 0.5 * a).powi(2);
+    let resolution_a = count_a(night);
+    let type_b = rectangular(meter.accuracy_percent_of_reading / 100.0 * value_a).powi(2)
+        + rectangular(meter.accuracy_counts * resolution_a).powi(2)
+        + resolution(resolution_a).powi(2)
+        + zero_a(night).powi(2);
     let u_a = (type_a.max(wander) + type_b).sqrt();
     let own = type_a.max(wander);
     // Welch-Satterthwaite with the stretches' scatter as the only estimated part.

@@ -281,6 +281,32 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
     assert_eq!(held.answer, CreepAnswer::Creeps);
 }
 
+/// Without a zero check the floor may be off by all that the job sheet allows the zero: 15 mA and even
+/// within is `15 mA/√3`.
+#[test]
+fn a_zero_that_nobody_checked_is_in_the_floors_uncertainty() {
+    let with = |tolerance_a: Option<f64>, zero: ZeroModel| {
+        let meter =
+            crate::loads::MeterSpec { zero_return_tolerance_a: tolerance_a, ..Default::default() };
+        let limits = SleepLimits { sleep_max_a: Some(0.012), ..SleepLimits::default() };
+        let sheet = JobSheet { meter: Some(meter), sleep: Some(limits), ..JobSheet::default() };
+        let (samples, segmentation) = capture(&regular(20));
+        let loads = no_loads(zero);
+        let (found, _) =
+            assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+        (found.floor_standard_uncertainty_a, found.verdicts[0].verdict)
+    };
+    let (known_a, conforming) = with(None, ZeroModel::default());
+    assert_eq!(conforming, Verdict::Conforming);
+    let (unseen_a, verdict) = with(Some(0.015), ZeroModel::default());
+    let expected_a = known_a.hypot(0.015 / 3f64.sqrt());
+    approx::assert_relative_eq!(unseen_a, expected_a, max_relative = 1e-9);
+    assert_eq!(verdict, Verdict::Indeterminate);
+    // A zero that was checked is known better than its tolerance.
+    let checked = ZeroModel { mean_expanded_a: Some(0.0), ..ZeroModel::default() };
+    assert_eq!(with(Some(0.015), checked), (known_a, Verdict::Conforming));
+}
+
 #[test]
 fn a_capture_that_never_leaves_its_level_has_no_sleep_to_speak_of() {
     assert!(night(&[(600, 0.010, Steady)], &JobSheet::default()).is_none());

@@ -231,7 +231,7 @@ fn sleeper(seed: u64) -> Night {
         bare_ends: false,
         short: false,
         failures: Vec::new(),
-        creep: Some(CreepAnswer::Steady),
+        creep: Some(CreepAnswer::Undecidable),
         verdicts: vec![
             ("sleep_max_a", Verdict::NonConforming),
             ("wake_charge_max_ah", Verdict::Conforming),
@@ -326,7 +326,7 @@ fn poll(seed: u64) -> Night {
         bare_ends: false,
         short: false,
         failures: Vec::new(),
-        creep: Some(CreepAnswer::Steady),
+        creep: Some(CreepAnswer::Undecidable),
         verdicts: Vec::new(),
     }
 }
@@ -358,7 +358,7 @@ fn short(seed: u64) -> Night {
         bare_ends: false,
         short: true,
         failures: Vec::new(),
-        creep: Some(CreepAnswer::Steady),
+        creep: Some(CreepAnswer::Undecidable),
         verdicts: Vec::new(),
     }
 }

@@ -140,7 +140,7 @@ pub struct FailureToSleep {
 pub struct Creep {
     /// Slope of the floor, zero removed, ampere an hour; `None` with fewer than three stretches.
     pub slope_a_per_h: Option<f64>,
-    /// Its standard uncertainty, the zero's drift included where it is known, ampere an hour.
+    /// Its standard uncertainty, the zero's wander between two checks included, ampere an hour.
     pub standard_uncertainty_a_per_h: Option<f64>,
     /// The answer.
     pub answer: CreepAnswer,
@@ -152,11 +152,11 @@ pub struct Creep {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum CreepAnswer {
-    /// No slope beyond its uncertainty.
+    /// No slope beyond its uncertainty, the zero being held by two checks.
     Steady,
     /// The equipment's draw changes.
     Creeps,
-    /// The slope may be the meter's own: too few zero checks.
+    /// The meter's zero may have moved as much: it was not checked twice, or it wanders.
     Undecidable,
 }
 

@@ -45,12 +45,13 @@ impl Attribution<'_> {
             turned: false,
             cautions: Vec::new(),
         };
-        let tolerance = Tolerance::new(self.spec.zero_return_tolerance_a, &self.rows);
+        let tolerance = self.tolerance();
         let missed_s = zero::mark_listed(&mut self.rows, &self.timeline, tolerance);
         let listed = self.rows.iter().any(|row| row.zero);
         if !listed {
             zero::mark_found(&mut self.rows, &self.timeline, tolerance);
         }
+        let tolerance = tolerance.of_checks(&self.rows);
         self.timeline.switch_off_at_zero_checks(&self.rows);
         let segments = &self.segmentation.segments;
         let circumstances = |rows| Circumstances {
@@ -107,6 +108,10 @@ impl Attribution<'_> {
         let row_of = |named: usize| kept.binary_search(&named).ok();
         let on = on.iter().map(|on| on.iter().copied().filter_map(row_of).collect()).collect();
         LoadsFound { zero, loads, base_a, accounted_a, on, turned: false, cautions }
+    }
+
+    fn tolerance(&self) -> Tolerance {
+        Tolerance::new(self.spec.zero_return_tolerance_a, &self.rows, self.meter.resolution_a)
     }
 
     fn all_off(&self, row: &Row) -> bool {
@@ -340,7 +345,7 @@ impl Attribution<'_> {
 
     /// Without a zero check the level of an untouched unit is off by the zero that nobody saw.
     fn with_unseen_zero(&self, combined: uncertainty::Combined) -> uncertainty::Combined {
-        let tolerance = Tolerance::new(self.spec.zero_return_tolerance_a, &self.rows);
+        let tolerance = self.tolerance();
         if !tolerance.given {
             return combined;
         }
@@ -590,7 +595,7 @@ fn patterns(design: &Design) -> Vec<usize> {
 
 /// Readings without any noise would weigh infinitely: the finest difference that f64 and the data
 /// carry stands in.
-fn floor_variances(rows: &mut Rows, level_a: &[f64]) {
+pub(super) fn floor_variances(rows: &mut Rows, level_a: &[f64]) {
     let size = level_a.iter().map(|a| a.abs()).fold(0.0, f64::max);
     let floor_a2 = if size > 0.0 { (1e-9 * size).powi(2) } else { 1.0 };
     for k in 0..rows.len() {

@@ -7,10 +7,11 @@
 //! solve      generalised least squares     nnls         draws that cannot be negative
 //! uncertainty  the budget of each draw     rounding     what the counts leave
 //! doubt      how far the removed zero may be off
-//! turned     a clamp put on backwards
+//! creep      what creeps, told from the zero's wander   turned   a clamp put on backwards
 //! ```
 
 mod attribute;
+mod creep;
 mod doubt;
 mod likelihood;
 mod names;
@@ -29,6 +30,7 @@ mod uncertainty;
 mod wander;
 mod zero;
 
+pub use creep::{Slope, Stay, creep};
 pub use types::*;
 
 use crate::events::Alignment;

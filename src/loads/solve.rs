@@ -225,11 +225,26 @@ impl Design {
             }
         }
         let (.., shape, tried) = best;
+        self.averaged(&grid, &shape, &tried)
+    }
+
+    /// Solves with all columns, whether the data ask for them or not.
+    pub(super) fn solve_whole(self, prior_wander_a: Option<f64>) -> Fit {
+        let grid = self.grid(prior_wander_a);
+        let shape: Vec<usize> = (0..self.columns.len()).collect();
+        let kept = self.independent(&shape);
+        let tried: Vec<(f64, f64)> =
+            grid.iter().map(|point| point.sums.likelihood(&kept)).collect();
+        self.averaged(&grid, &shape, &tried)
+    }
+
+    /// The solution with the columns of `shape`, averaged over the grid by how likely its points are.
+    fn averaged(self, grid: &[Point], shape: &[usize], tried: &[(f64, f64)]) -> Fit {
         let posterior =
             |(point, (restricted, _)): (&Point, &(f64, f64))| restricted + point.prior.ln();
-        let most = grid.iter().zip(&tried).map(posterior).fold(f64::MIN, f64::max);
+        let most = grid.iter().zip(tried).map(posterior).fold(f64::MIN, f64::max);
         let weights: Vec<f64> =
-            grid.iter().zip(&tried).map(|tried| (posterior(tried) - most).exp()).collect();
+            grid.iter().zip(tried).map(|tried| (posterior(tried) - most).exp()).collect();
         let total: f64 = weights.iter().sum();
         let mean = |of: &dyn Fn(&Point) -> f64| {
             grid.iter().zip(&weights).map(|(point, weight)| weight * of(point)).sum::<f64>() / total
@@ -249,11 +264,11 @@ impl Design {
             .map(|(point, weight)| (weight / total, point))
             .filter(|(weight, _)| *weight > LEAST_WEIGHT)
             .map(|(weight, point)| {
-                let (normal, off) = point.sums.solution(&shape);
+                let (normal, off) = point.sums.solution(shape);
                 Likely { weight, normal, off }
             })
             .collect();
-        self.of_columns(&shape).at(noise_scale, wander, wander_df, likely)
+        self.of_columns(shape).at(noise_scale, wander, wander_df, likely)
     }
 
     /// False for a zero that moves by more than all levels do: lines on wrong steps ask for such.

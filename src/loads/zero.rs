@@ -30,16 +30,33 @@ pub(super) struct Tolerance {
 }
 
 impl Tolerance {
-    /// The job sheet's, or the lesser of common practice and a tenth of the middle change of level.
-    pub(super) fn new(given_a: Option<f64>, rows: &[Row]) -> Self {
+    /// The job sheet's, or the lesser of common practice and a tenth of the middle step, and a count at
+    /// least. What parts two stretches on either side of a third is no step, and what their uncertainty
+    /// explains is none either.
+    pub(super) fn new(given_a: Option<f64>, rows: &[Row], count_a: f64) -> Self {
         if let Some(half_width_a) = given_a {
             return Self { half_width_a, given: true };
         }
-        let mut changes: Vec<f64> =
-            rows.windows(2).map(|pair| (pair[1].level_a - pair[0].level_a).abs()).collect();
-        changes.sort_by(f64::total_cmp);
-        let middle_a = changes.get(changes.len() / 2).copied().unwrap_or(0.0);
-        Self { half_width_a: CLAMP_RETURN_A.min(SMALL_SHARE * middle_a), given: false }
+        let step_a = |pair: &[Row]| {
+            let (before, after) = (&pair[0], &pair[1]);
+            let adjoin = after.segment == before.segment + 1;
+            let step_a = (after.level_a - before.level_a).abs();
+            (adjoin && step_a > CLEAR * before.u_a.hypot(after.u_a)).then_some(step_a)
+        };
+        let mut steps: Vec<f64> = rows.windows(2).filter_map(step_a).collect();
+        steps.sort_by(f64::total_cmp);
+        let middle_a = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
+        Self { half_width_a: CLAMP_RETURN_A.min(SMALL_SHARE * middle_a).max(count_a), given: false }
+    }
+
+    /// Never finer than the zero checks themselves are known, unless the job sheet gave it.
+    pub(super) fn of_checks(self, rows: &[Row]) -> Self {
+        let checks = rows.iter().filter(|row| row.zero);
+        let own_a = checks.map(|row| 2.0 * row.u_a).fold(0.0, f64::max);
+        match self.given {
+            true => self,
+            false => Self { half_width_a: self.half_width_a.max(own_a), ..self },
+        }
     }
 }
 
@@ -300,5 +317,56 @@ pub(super) fn without_check(at: &Circumstances<'_>) -> ZeroModel {
              difference and stands."
         ),
         ..ZeroModel::default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Stretches of these levels known to 5 µA, each next to the one before unless a wake parts them.
+    fn rows(levels: &[(f64, bool)]) -> Vec<Row> {
+        let mut segment = 0;
+        let row = |&(level_a, parted): &(f64, bool)| {
+            segment += if parted { 2 } else { 1 };
+            let start_s = 600.0 * f64::from(segment as u32);
+            Row {
+                segment,
+                start_s,
+                end_s: start_s + 500.0,
+                level_a,
+                u_a: 5e-6,
+                rounding_a: 0.0,
+                zero: level_a < 0.005,
+                interrupted: false,
+            }
+        };
+        levels.iter().map(row).collect()
+    }
+
+    /// A floor of 12 mA between two checks, 40 wakes on it: two steps of 12 mA, and noise (5 µA) or a
+    /// wander of 100 µA from stay to stay.
+    #[test]
+    fn a_tolerance_that_nobody_gave_is_of_the_steps_and_not_of_the_noise() {
+        for wander_a in [5e-6, 1e-4] {
+            let mut levels = vec![(0.001, false), (0.013, false)];
+            levels.extend((0..40).map(|at| (0.013 + wander_a * f64::from(at % 2), true)));
+            levels.extend([(0.013, true), (0.001, false)]);
+            let rows = rows(&levels);
+            let tolerance = Tolerance::new(None, &rows, 1e-4);
+            approx::assert_relative_eq!(tolerance.half_width_a, 0.0012, max_relative = 1e-9);
+            assert_eq!(Tolerance::new(None, &rows, 0.002).half_width_a, 0.002);
+            assert_eq!(Tolerance::new(Some(1e-6), &rows, 0.002).half_width_a, 1e-6);
+        }
+    }
+
+    #[test]
+    fn a_tolerance_that_nobody_gave_is_no_finer_than_the_checks() {
+        let mut rows = rows(&[(0.0001, false), (0.0101, false)]);
+        rows[0].u_a = 0.002;
+        rows[1].u_a = 1e-5;
+        let new = |given_a| Tolerance::new(given_a, &rows, 0.0).of_checks(&rows).half_width_a;
+        assert_eq!(new(None), 0.004);
+        assert_eq!(new(Some(0.001)), 0.001);
     }
 }

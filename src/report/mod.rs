@@ -340,8 +340,11 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             }
         ));
     }
-    if sleep.creep.slope_a_per_h.is_some() && sleep.creep.answer != CreepAnswer::Steady {
-        lines.push(sleep.creep.text.clone());
+    let creep = &sleep.creep;
+    let slope = creep.slope_a_per_h.zip(creep.standard_uncertainty_a_per_h);
+    if creep.answer != CreepAnswer::Steady && slope.is_some_and(|(slope, u)| slope.abs() > 2.0 * u)
+    {
+        lines.push(creep.text.clone());
     }
     lines
 }

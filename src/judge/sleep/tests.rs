@@ -281,6 +281,71 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
     assert_eq!(held.answer, CreepAnswer::Creeps);
 }
 
+/// Sixty stays on 30 mA between two zero checks, over a zero that swings once by 12 mA meanwhile: the floor
+/// moves by −2.9 mA an hour as least squares has it, and draws the same all the time.
+#[test]
+fn a_zero_that_swings_between_two_checks_is_no_creep() {
+    let zero_a = |time_s: f64| 0.012 * (std::f64::consts::TAU * time_s / 28_800.0).sin();
+    let mut parts = vec![(120, zero_a(60.0), Steady)];
+    for i in 0..59 {
+        let from_s = 120.0 + 480.0 * f64::from(i);
+        parts.extend([
+            (470, 0.030 + zero_a(from_s + 235.0), Steady),
+            (10, 0.150 + zero_a(from_s + 475.0), Burst),
+        ]);
+    }
+    parts.extend([(240, 0.030 + zero_a(28_560.0), Steady), (120, zero_a(28_740.0), Steady)]);
+    let (samples, segmentation) = capture(&parts);
+    let check = |time_s: f64| ZeroCheck {
+        time_s,
+        reading_a: zero_a(time_s),
+        residual_a: 0.0,
+        within_tolerance: true,
+        listed: true,
+    };
+    let checks = vec![check(60.0), check(28_740.0)];
+    let knots = checks.iter().map(|check| (check.time_s, check.reading_a)).collect();
+    let loads = no_loads(ZeroModel { checks, knots, ..ZeroModel::default() });
+    let sheet = JobSheet::default();
+    let (found, _) =
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+    let u = found.creep.standard_uncertainty_a_per_h.unwrap();
+    assert_ne!(found.creep.answer, CreepAnswer::Creeps, "{:?}", found.creep);
+    assert!(found.creep.slope_a_per_h.unwrap().abs() < 3.0 * u, "{:?}", found.creep);
+}
+
+#[test]
+fn a_floor_that_stands_still_may_creep_against_a_zero_that_nobody_checked() {
+    let (found, _) = night(&regular(20), &JobSheet::default()).unwrap();
+    assert_eq!(found.creep.answer, CreepAnswer::Undecidable);
+}
+
+/// Without a zero check the floor may be off by all that the job sheet allows the zero: 15 mA and even
+/// within is `15 mA/√3`.
+#[test]
+fn a_zero_that_nobody_checked_is_in_the_floors_uncertainty() {
+    let with = |tolerance_a: Option<f64>, zero: ZeroModel| {
+        let meter =
+            crate::loads::MeterSpec { zero_return_tolerance_a: tolerance_a, ..Default::default() };
+        let limits = SleepLimits { sleep_max_a: Some(0.012), ..SleepLimits::default() };
+        let sheet = JobSheet { meter: Some(meter), sleep: Some(limits), ..JobSheet::default() };
+        let (samples, segmentation) = capture(&regular(20));
+        let loads = no_loads(zero);
+        let (found, _) =
+            assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+        (found.floor_standard_uncertainty_a, found.verdicts[0].verdict)
+    };
+    let (known_a, conforming) = with(None, ZeroModel::default());
+    assert_eq!(conforming, Verdict::Conforming);
+    let (unseen_a, verdict) = with(Some(0.015), ZeroModel::default());
+    let expected_a = known_a.hypot(0.015 / 3f64.sqrt());
+    approx::assert_relative_eq!(unseen_a, expected_a, max_relative = 1e-9);
+    assert_eq!(verdict, Verdict::Indeterminate);
+    // A zero that was checked is known better than its tolerance.
+    let checked = ZeroModel { mean_expanded_a: Some(0.0), ..ZeroModel::default() };
+    assert_eq!(with(Some(0.015), checked), (known_a, Verdict::Conforming));
+}
+
 #[test]
 fn a_capture_that_never_leaves_its_level_has_no_sleep_to_speak_of() {
     assert!(night(&[(600, 0.010, Steady)], &JobSheet::default()).is_none());

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fault::InputFault;
 use crate::findings::{CommonTo, Findings, LoadRow, Measure, UnitStatus, Verdict};
+use crate::judge::SLEEP_LIMIT_NOT_TRIED;
 use crate::numeric::{Quantity, coverage_factor_95, duration};
 
 /// One quantity of one unit, with what the population needs of its uncertainty.
@@ -55,8 +56,6 @@ const OVERLOAD_SHARE: f64 = 0.001;
 const UNREADABLE_SHARE: f64 = 0.05;
 /// More of the time than this without samples, and states may be missing.
 const GAP_SHARE: f64 = 0.2;
-/// Code of the caution for limits on sleep that nothing was held to, in a capture and in a batch.
-pub(super) const SLEEP_LIMIT_NOT_TRIED: &str = "sleep-limit-not-tried";
 
 impl UnitOutcome {
     /// Of a capture that was analysed.

@@ -6,7 +6,8 @@ use crate::findings::{Caution, Measure};
 
 use super::beside::{ENOUGH, Key, counting, key, listed};
 use super::headline::name_of;
-use super::measure::{SLEEP_LIMIT_NOT_TRIED, UnitOutcome};
+use super::measure::UnitOutcome;
+use crate::judge::SLEEP_LIMIT_NOT_TRIED;
 
 /// Share of the captures that show what one is then missing.
 const SHOWN_BY: f64 = 0.9;

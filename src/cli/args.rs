@@ -101,7 +101,8 @@ pub(crate) struct JudgingArgs {
         allow_negative_numbers = true
     )]
     pub(crate) risk: f64,
-    /// Exit with 1 when a load or its sleep is non-conforming or the capture cannot be trusted
+    /// Exit with 1 when a load or its sleep is non-conforming, its sleep could not be held to a limit, or the
+    /// capture cannot be trusted
     #[arg(long)]
     pub(crate) strict: bool,
 }

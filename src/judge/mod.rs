@@ -26,6 +26,7 @@ mod visits;
 mod words;
 
 pub use types::*;
+pub use untried::SLEEP_LIMIT_NOT_TRIED;
 
 use crate::capture::{Capture, Samples};
 use crate::events::Alignment;

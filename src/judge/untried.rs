@@ -5,6 +5,9 @@ use crate::findings::{Caution, SleepFindings, Verdict, Wake};
 use crate::jobsheet::SleepLimits;
 use crate::numeric::{Quantity, Unit, duration};
 
+/// Code of the caution that a capture was not held to a limit on sleep.
+pub const SLEEP_LIMIT_NOT_TRIED: &str = "sleep-limit-not-tried";
+
 /// Cautions where the job sheet limits sleep and the capture was not held to it: nothing that sleeps, no moment
 /// in which something fell asleep, wakes longer than it may be awake, single wakes that take more than one may.
 /// `lowest_a` is the lowest steady level. O(wakes).
@@ -16,7 +19,7 @@ pub(super) fn cautions(
     let Some(limits) = limits.filter(|limits| limits_sleep(Some(*limits))) else {
         return Vec::new();
     };
-    let untried = |text| Caution::new("sleep-limit-not-tried", text);
+    let untried = |text| Caution::new(SLEEP_LIMIT_NOT_TRIED, text);
     let Some(sleep) = sleep else { return vec![untried(without_sleep(&limits, lowest_a))] };
     let time = limits.sleep_within_s.and_then(|limit_s| of_time(sleep, limit_s));
     let charge = limits.wake_charge_max_ah.and_then(|limit_ah| of_charge(sleep, limit_ah));

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use crate::capture::ReadOptions;
 use crate::fault::InputFault;
-use crate::findings::{Findings, Verdict};
+use crate::findings::{Caution, Findings, Verdict};
+use crate::judge::SLEEP_LIMIT_NOT_TRIED;
 use crate::pipeline::{self, Request};
 use crate::report;
 
@@ -49,7 +50,9 @@ pub(crate) fn run(args: AnalyzeArgs, console: &Console) -> Result<u8, InputFault
 
 /// Whether `--strict` lets the findings pass.
 fn passed(findings: &Findings) -> bool {
+    let untried = |caution: &Caution| caution.code == SLEEP_LIMIT_NOT_TRIED;
     findings.zero.trusted
+        && !findings.cautions.iter().any(untried)
         && findings.loads.iter().all(|load| load.verdict != Verdict::NonConforming)
         && findings
             .sleep

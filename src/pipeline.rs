@@ -126,7 +126,7 @@ fn held(capture: &Capture, segmentation: &Segmentation) -> Option<Caution> {
     let (code, what) = if held.interpolated {
         (
             "interpolated",
-            format!("the samples lie on straight lines from every {times} to the next"),
+            format!("{times} samples in a row lie on a straight line from one reading to the next"),
         )
     } else {
         ("held", format!("each reading stands {times} times in a row"))

@@ -50,7 +50,7 @@ pub fn judge(
     };
     let slept = match &segmentation.held {
         // What stands in the log several times is one reading there as well.
-        Some(held) => asleep(&held.readings(&capture.samples), &held.as_read(segmentation)),
+        Some(held) => asleep(&held.readings(&capture.samples), &held.in_readings(segmentation)),
         None => asleep(&capture.samples, segmentation),
     };
     judge_with(carried, segmentation, alignment, loads, sheet, risk, slept)

@@ -283,7 +283,7 @@ impl Held {
     }
 
     /// What was found in the readings, in terms of the samples.
-    pub(super) fn as_logged(self, mut found: Segmentation, samples: &Samples) -> Segmentation {
+    pub(super) fn in_samples(self, mut found: Segmentation, samples: &Samples) -> Segmentation {
         let sample = |reading: usize| self.first.get(reading).copied().unwrap_or(samples.len());
         for step in &mut found.steps {
             step.index = sample(step.index);
@@ -305,7 +305,7 @@ impl Held {
     }
 
     /// What was found in the samples, in terms of the readings.
-    pub fn as_read(&self, found: &Segmentation) -> Segmentation {
+    pub fn in_readings(&self, found: &Segmentation) -> Segmentation {
         let reading = |sample: usize| self.first.partition_point(|first| *first < sample);
         let mut found = found.clone();
         for step in &mut found.steps {

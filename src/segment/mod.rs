@@ -120,7 +120,7 @@ pub fn segment(
             let readings = held.readings(samples);
             let breaks = self::breaks(&readings, gaps);
             let found = cut(&readings, breaks, resolution_a, wishes);
-            Ok(held.as_logged(found, samples))
+            Ok(held.in_samples(found, samples))
         }
         None => Ok(cut(samples, breaks, resolution_a, wishes)),
     }

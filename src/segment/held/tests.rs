@@ -256,7 +256,7 @@ fn held_readings_tell_what_they_tell_alone() {
                 assert!((a.time_low_s - b.time_low_s).abs() < 1e-6);
             }
             assert_eq!(
-                found.held.as_ref().unwrap().as_read(&found).segments.len(),
+                found.held.as_ref().unwrap().in_readings(&found).segments.len(),
                 found.segments.len()
             );
         }

@@ -2,7 +2,6 @@
 
 use nalgebra::DVector;
 
-use super::names;
 use super::phases::{self, Phases, Row};
 use super::solve::{Column, Design, Fit};
 use super::timeline::Timeline;
@@ -10,7 +9,7 @@ use super::uncertainty::{self, Meter};
 use super::wander::Rows;
 use super::zero::{self, Circumstances, Tolerance};
 use super::{LoadEstimate, LoadsFound, MeterSpec, ZeroModel};
-use crate::findings::Caution;
+use super::{cautions, names};
 use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::Segmentation;
 
@@ -72,7 +71,7 @@ impl Attribution<'_> {
         }
         if self.timeline.loads.is_empty() && self.rows.iter().all(|row| !row.zero) {
             // No load is listed and no zero was checked: there is nothing to solve for.
-            let cautions = self.cautions(&[], &missed_s);
+            let cautions = cautions::told(&self.timeline, self.sheet, &[], &missed_s);
             return LoadsFound {
                 cautions,
                 ..empty(zero::without_check(&circumstances(&self.rows)))
@@ -103,7 +102,7 @@ impl Attribution<'_> {
             (!never && seen).then(|| fit.column(Column::Offset).map(|j| fit.beta[j])).flatten()
         });
         let accounted_a = self.accounted(&fit, &fit_rows, &zero, &on);
-        let cautions = self.cautions(&loads, &missed_s);
+        let cautions = cautions::told(&self.timeline, self.sheet, &loads, &missed_s);
         // What no fitted stretch tells of has no row: its time is nobody's.
         let row_of = |named: usize| kept.binary_search(&named).ok();
         let on = on.iter().map(|on| on.iter().copied().filter_map(row_of).collect()).collect();
@@ -483,59 +482,6 @@ impl Attribution<'_> {
                 Some(sum + always.unwrap_or(0.0) + base.unwrap_or(0.0) + crept_a)
             })
             .collect()
-    }
-
-    fn cautions(&self, loads: &[LoadEstimate], missed_s: &[f64]) -> Vec<Caution> {
-        let mut cautions = Vec::new();
-        for load in loads {
-            if load.draw_a < -3.0 * load.standard_uncertainty_a {
-                cautions.push(Caution::new(
-                    "negative-draw",
-                    format!(
-                        "{} ({}) lowers the current in the lead: it charges, or its lines are tied to \
-                         the wrong steps.",
-                        load.load, load.state
-                    ),
-                ));
-            }
-        }
-        if !missed_s.is_empty() {
-            cautions.push(Caution::new(
-                "zero-check-not-found",
-                format!(
-                    "{} zero check(s) of the event list show no steady stretch near zero and were left \
-                     out.",
-                    missed_s.len()
-                ),
-            ));
-        }
-        for load in &self.timeline.loads {
-            if load.spec.is_none() && !self.sheet.loads.is_empty() {
-                let nearest = self
-                    .sheet
-                    .loads
-                    .iter()
-                    .map(|known| {
-                        (
-                            strsim::jaro_winkler(
-                                &known.name.to_lowercase(),
-                                &load.name.to_lowercase(),
-                            ),
-                            known,
-                        )
-                    })
-                    .max_by(|a, b| a.0.total_cmp(&b.0))
-                    .filter(|(score, _)| *score > 0.8)
-                    .map_or_else(String::new, |(_, known)| {
-                        format!(" Did you mean \"{}\"?", known.name)
-                    });
-                cautions.push(Caution::new(
-                    "load-not-in-job-sheet",
-                    format!("\"{}\" is in the event list but not in the job sheet, so it has no limit.{nearest}", load.name),
-                ));
-            }
-        }
-        cautions
     }
 }
 

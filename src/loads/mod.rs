@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! timeline   what the list says was on     zero      where nothing was powered
-//! phases     what loads did by themselves  names     what to call it
+//! phases     what loads did by themselves  stays     gathered to phases   names     what to call it
 //! wander     the covariance of the levels  likelihood   of the variances, given the levels
 //! solve      generalised least squares     nnls         draws that cannot be negative
 //! uncertainty  the budget of each draw     rounding     what the counts leave
@@ -11,6 +11,7 @@
 //! ```
 
 mod attribute;
+mod cautions;
 mod creep;
 mod doubt;
 mod likelihood;
@@ -21,6 +22,7 @@ mod rounding;
 #[cfg(test)]
 pub(crate) mod scene;
 mod solve;
+mod stays;
 #[cfg(test)]
 mod tests;
 mod timeline;

@@ -460,6 +460,7 @@ mod tests {
             found(seed, 300, sigma, |t| background(t) + if t < 150.0 { 0.0 } else { jump }).steps;
         let step = steps
             .iter()
+            .filter(|step| step.delta_a * jump > 0.0)
             .min_by(|a, b| (a.time_s - 150.0).abs().total_cmp(&(b.time_s - 150.0).abs()))
             .expect("a step");
         (step.time_s - 150.0, step.time_low_s < 150.0 && 150.0 <= step.time_high_s)

@@ -390,10 +390,13 @@ fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
         .collect();
     let (jumps, rooms): (Vec<_>, Vec<Room>) = parts.into_iter().unzip();
     memo.learn(rooms);
-    // Beside noise 10⁵ times as large the wider window does not tell the jump.
-    for (i, (jump, jump_sd)) in jumps.concat().into_iter().filter(|(_, (_, sd))| sd.is_finite()) {
+    for (i, (jump, jump_sd)) in jumps.concat() {
         let evidence = &mut chosen[i].evidence;
-        (evidence.jump, evidence.jump_sd) = (jump, jump_sd);
+        // Beside noise 10⁵ times as large the wider window does not tell the jump, nor does it on a
+        // cycle that makes a rise of a fall.
+        if jump_sd.is_finite() && jump * evidence.jump > 0.0 {
+            (evidence.jump, evidence.jump_sd) = (jump, jump_sd);
+        }
     }
 }
 

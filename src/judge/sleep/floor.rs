@@ -267,6 +267,25 @@ fn rounding_a(night: &Night<'_>, noise_a: f64) -> f64 {
 /// A doubt of the creep that is this many times what noise makes of it is the zero's wander.
 const WANDERS: f64 = 4.0;
 
+/// Share of the capture that is left out at either end to see whether the floor creeps without it,
+const END: f64 = 0.25;
+/// and the share of the slope that is then left of an even one.
+const EVEN: f64 = 0.5;
+
+/// Whether the slope is there without the first and without the last quarter of the stays too, as that of
+/// an even creep is. The checks stay.
+fn is_even(all: &[Stay], prior_a: Option<f64>, a_per_s: f64) -> bool {
+    let (Some(first), Some(last)) = (all.first(), all.last()) else { return false };
+    let (from_s, length_s) = (first.start_s, last.end_s - first.start_s);
+    let share = |stay: &Stay| (0.5 * (stay.start_s + stay.end_s) - from_s) / length_s;
+    let left = |kept: &dyn Fn(f64) -> bool| {
+        let some: Vec<Stay> =
+            all.iter().filter(|stay| stay.zero || kept(share(stay))).copied().collect();
+        loads::creep(&some, prior_a).is_none_or(|left| left.a_per_s / a_per_s >= EVEN)
+    };
+    left(&|share| share >= END) && left(&|share| share <= 1.0 - END)
+}
+
 /// Whether the floor creeps. A slope is the equipment's only where it exceeds what the meter's zero may
 /// have done meanwhile: with two zero checks the floor and they tell that together
 /// ([`loads::creep`]); without them nothing does.
@@ -293,7 +312,8 @@ pub(super) fn creep(night: &Night<'_>, rests: &[Rest]) -> Creep {
     }));
     all.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let tolerance_a = night.sheet.meter.and_then(|meter| meter.zero_return_tolerance_a);
-    let Some(held) = loads::creep(&all, tolerance_a.map(|a| a / 3.0)) else {
+    let prior_a = tolerance_a.map(|a| a / 3.0);
+    let Some(held) = loads::creep(&all, prior_a) else {
         let what = match moved.seen {
             true => format!("moves by {} an hour", Quantity::amperes(moved.a_per_h)),
             false => "does not move beyond its doubt".to_owned(),
@@ -313,7 +333,14 @@ pub(super) fn creep(night: &Night<'_>, rests: &[Rest]) -> Creep {
     let degrees = held.degrees_of_freedom;
     let seen = slope_a_per_h.abs() > student_quantile(1.0 - 0.5 * CREEP_RISK, degrees) * u_a_per_h;
     let doubt = Quantity::amperes(coverage_factor_95(degrees) * u_a_per_h);
-    let (answer, text) = if seen {
+    let (answer, text) = if seen && !is_even(&all, prior_a, held.a_per_s) {
+        (
+            CreepAnswer::Undecidable,
+            "The floor moved in a part of the capture only, as under a panel's charge at dusk and dawn: \
+             whether it creeps cannot be told."
+                .to_owned(),
+        )
+    } else if seen {
         let slope = Quantity::amperes(slope_a_per_h);
         (
             CreepAnswer::Creeps,

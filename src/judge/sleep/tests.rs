@@ -265,6 +265,12 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
     assert_eq!(alone.answer, CreepAnswer::Undecidable);
     // 20 µA every 100 s is 0.72 mA an hour.
     approx::assert_relative_eq!(alone.slope_a_per_h.unwrap(), 7.2e-4, max_relative = 1e-4);
+    assert_eq!(assess_with(held_zero()).answer, CreepAnswer::Creeps);
+}
+
+/// A zero of nothing, checked before and after 3000 s: outside the capture's own stretches, so that no level
+/// is taken for the zero.
+fn held_zero() -> ZeroModel {
     let check = |time_s| ZeroCheck {
         time_s,
         reading_a: 0.0,
@@ -272,13 +278,26 @@ fn a_creeping_floor_is_the_equipments_only_with_zero_checks_at_both_ends() {
         within_tolerance: true,
         listed: true,
     };
-    // Outside the capture's own stretches, so that no level is taken for the zero.
-    let held = assess_with(ZeroModel {
+    ZeroModel {
         checks: vec![check(-10.0), check(3010.0)],
         standard_uncertainty_a: Some(1e-5),
         ..ZeroModel::default()
-    });
-    assert_eq!(held.answer, CreepAnswer::Creeps);
+    }
+}
+
+/// The floor stands still, and in the last sixth a panel begins to charge through the lead: 1 mA less every 100 s.
+#[test]
+fn a_floor_that_falls_at_dawn_only_does_not_creep() {
+    let mut parts = Vec::new();
+    for i in 0..30 {
+        let charge_a = 1e-3 * f64::from((i - 24).max(0));
+        parts.extend([(95, 0.030 - charge_a, Steady), (5, 0.150, Burst)]);
+    }
+    let (samples, segmentation) = capture(&parts);
+    let (loads, sheet) = (no_loads(held_zero()), JobSheet::default());
+    let found = assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default());
+    let creep = found.unwrap().0.creep;
+    assert_eq!(creep.answer, CreepAnswer::Undecidable, "{creep:?}");
 }
 
 /// Sixty stays on 30 mA between two zero checks, over a zero that swings once by 12 mA meanwhile: the floor

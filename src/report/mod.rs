@@ -274,6 +274,9 @@ fn drawn(findings: &Findings) -> (Quantity, f64, &'static str) {
     }
 }
 
+/// A slope is told where it is this many standard uncertainties: of fewer it is said not to move.
+const PLAINLY: f64 = 4.0;
+
 /// The floor, the failures and the limits of sleep, a sentence each; nothing without sleep.
 fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let Some(sleep) = &findings.sleep else { return Vec::new() };
@@ -342,7 +345,8 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     }
     let creep = &sleep.creep;
     let slope = creep.slope_a_per_h.zip(creep.standard_uncertainty_a_per_h);
-    if creep.answer != CreepAnswer::Steady && slope.is_some_and(|(slope, u)| slope.abs() > 2.0 * u)
+    if creep.answer != CreepAnswer::Steady
+        && slope.is_some_and(|(slope, u)| slope.abs() > PLAINLY * u)
     {
         lines.push(creep.text.clone());
     }

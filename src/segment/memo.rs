@@ -145,7 +145,6 @@ impl Memo {
     pub(super) fn new_ground(&mut self) {
         for shard in &mut self.shards {
             shard.evidence.clear();
-            shard.places.clear();
         }
     }
 
@@ -345,25 +344,5 @@ mod tests {
                 }
             }
         }
-    }
-
-    /// Beside another usual slope, a step may be elsewhere.
-    #[test]
-    fn a_place_is_sought_anew_on_another_ground() {
-        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(6);
-        let level = |i: usize| if i < 100 { 0.0 } else { 5.0 };
-        let values: Vec<f64> =
-            (0..200).map(|i| level(i) + random.sample::<f64, _>(StandardNormal)).collect();
-        let noise = Noise::learn(&values, None);
-        let time = TimeAxis::Uniform { interval_s: 1.0, len: 200 };
-        let ground = Ground::plain(&values, &time, &noise);
-        let (mut memo, mut room) = (Memo::of(200), Room::default());
-        let evidence = ground.test(0, 100, 200, false, 20.0, &mut memo.notes(&mut room));
-        let sought = place::refine(&ground, 0, &Chosen { at: 100, evidence }, 200, None);
-        room.sought((0, 100, 200), sought);
-        memo.learn(vec![room]);
-        assert!(memo.sought((0, 100, 200)).is_some());
-        memo.new_ground();
-        assert!(memo.sought((0, 100, 200)).is_none());
     }
 }

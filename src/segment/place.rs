@@ -34,6 +34,8 @@ const SLOPES_FROM: usize = 8;
 const WORTH: f64 = 2.0;
 /// Standard errors by which the misfit of a line may exceed what noise leaves.
 const MISSES: f64 = 4.0;
+/// Share of a jump by which a usual slope may move the levels beside it without moving its place.
+const NEGLIGIBLE: f64 = 0.02;
 /// Searches for one step: the next begins where the last one found it beyond the doubtful part.
 const SEARCHES: usize = 4;
 /// Readings within which an edge shows this share of its jump, and the standard deviations that chance
@@ -59,12 +61,32 @@ pub(super) struct Place {
     pub(super) surge: Option<(f64, f64)>,
 }
 
-/// A step's place, and with what it was sought: the larger σ of its sides, and how far.
+/// A step's place, and with what it was sought: the larger σ of its sides, how far, from how many readings a
+/// side, and whether one of the sides slopes.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sought {
     pub(super) place: Place,
     sigma: f64,
     half: usize,
+    reach: usize,
+    slopes: bool,
+}
+
+impl Sought {
+    /// Whether another look, for another jump or on a ground that slopes otherwise, would find the same.
+    fn stands(&self, ground: &Ground<'_>, at: usize, jump: f64) -> bool {
+        let moves = usual(ground, at, self.reach) * self.reach as f64;
+        how_far(ground, self.sigma, jump) == self.half
+            && !self.slopes
+            && moves <= NEGLIGIBLE * jump.abs()
+    }
+}
+
+/// How steep the background usually is in windows of so many readings, ampere a sample; 0 in long ones: what they
+/// show may be faint steps that were not found.
+fn usual(ground: &Ground<'_>, at: usize, readings: usize) -> f64 {
+    let scale = (0..SHORT_SCALES).find(|scale| SIDE * POOLS[*scale] >= readings);
+    scale.map_or(0.0, |scale| ground.drift.at(scale, at))
 }
 
 /// How far the place of a jump is looked for, samples: a weak step's is known to about σ²/δ²
@@ -103,9 +125,7 @@ impl Side {
         ground.copy(from, to, values);
         let settled = ground.settled_part(values);
         let (mut from, mut values) = (from + settled.start, &values[settled]);
-        // What many readings show as a usual slope may be faint steps that were not found.
-        let scale = (0..SHORT_SCALES).find(|scale| SIDE * POOLS[*scale] >= values.len());
-        let usual = scale.map_or(0.0, |scale| ground.drift.at(scale, from));
+        let usual = usual(ground, from, values.len());
         let phi = ground.noise.phi;
         let variance = sigma * sigma * (1.0 + phi) / (1.0 - phi);
         // Square of what the slope may be, (ampere a sample)².
@@ -231,7 +251,7 @@ pub(super) fn refine(
     before: Option<&Sought>,
 ) -> Sought {
     let jump = step.evidence.jump;
-    if let Some(before) = before.filter(|b| how_far(ground, b.sigma, jump) == b.half) {
+    if let Some(before) = before.filter(|before| before.stands(ground, step.at, jump)) {
         return *before;
     }
     let (mut found, mut moved) = search(ground, left, step.at, right, jump);
@@ -239,10 +259,10 @@ pub(super) fn refine(
         if !moved {
             break;
         }
-        (found.place, moved) = {
-            let (next, moved) = search(ground, left, found.place.at, right, jump);
-            (next.place, moved)
-        };
+        let next;
+        (next, moved) = search(ground, left, found.place.at, right, jump);
+        // From elsewhere a later look would set out again.
+        found = Sought { place: next.place, slopes: true, ..found };
     }
     found
 }
@@ -398,7 +418,8 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     let at_end = (best == 0 && first > left + 1) || (first + best == end && end + 1 < right);
     let moved = place.at.abs_diff(at) > half / 4;
     let slopes = side_l.slope != 0.0 || side_r.slope != 0.0;
-    (Sought { place, sigma, half }, tail.is_none() && (at_end || (slopes && moved)))
+    let sought = Sought { place, sigma, half, reach, slopes };
+    (sought, tail.is_none() && (at_end || (slopes && moved)))
 }
 
 #[cfg(test)]
@@ -406,10 +427,33 @@ mod tests {
     use super::super::Segmentation;
     use super::super::jump::Evidence;
     use super::super::noise::Noise;
+    use super::super::slopes::Slopes;
     use super::*;
     use crate::capture::{Samples, TimeAxis};
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
+
+    /// Beside another usual slope a step may be elsewhere, unless its jump is far above what that moves.
+    #[test]
+    fn a_place_stands_where_a_slope_cannot_move_it() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(6);
+        let level = |i: usize| if i < 100 { 0.0 } else { 20.0 };
+        let values: Vec<f64> =
+            (0..200).map(|i| level(i) + random.sample::<f64, _>(StandardNormal)).collect();
+        let noise = Noise::learn(&values, None);
+        let time = TimeAxis::Uniform { interval_s: 1.0, len: 200 };
+        let still = Ground::plain(&values, &time, &noise);
+        let evidence =
+            Evidence { deviance: 100.0, jump: 20.0, jump_sd: 0.2, near: true, moves: 0.0 };
+        let step = Chosen { at: 100, evidence };
+        let sought = refine(&still, 0, &step, 200, None);
+        assert_eq!(sought.place.at, 100);
+        for (slope, stands) in [(0.0, true), (0.001, true), (1.0, false)] {
+            let drift = Slopes::everywhere([slope; POOLS.len()]);
+            let ground = Ground { drift: &drift, ..still };
+            assert_eq!(sought.stands(&ground, 100, 20.0), stands, "{slope}");
+        }
+    }
 
     /// An inrush of 3 to 30 times the load that dies away within readings or tens of them: the step is
     /// its first reading, and the jump the one to its peak.

@@ -289,10 +289,8 @@ impl Hasher for Mix {
 
 #[cfg(test)]
 mod tests {
-    use super::super::choose::Chosen;
     use super::super::jump::{Ground, POOLS};
     use super::super::noise::Noise;
-    use super::super::place;
     use super::super::slopes::Slopes;
     use super::*;
     use crate::capture::TimeAxis;

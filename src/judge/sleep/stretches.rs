@@ -77,11 +77,16 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let floor_a = mean_a(floor);
     let step = usual_rise_a(night, &off, (3.0 * states[floor].noise_a).max(FLOOR_WIDTH * floor_a));
     let allowed_a = ASLEEP_UP_TO * step;
-    let seed =
-        (0..segments.len()).filter(|at| segments[*at].state == Some(floor)).max_by(|a, b| {
-            let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
-            length_s(*a).total_cmp(&length_s(*b)).then(b.cmp(a))
-        })?;
+    let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
+    let mut own: Vec<usize> =
+        (0..segments.len()).filter(|at| segments[*at].state == Some(floor)).collect();
+    own.sort_by(|a, b| night.mean_a(*a).total_cmp(&night.mean_a(*b)).then(a.cmp(b)));
+    // One that holds an edge that was not found is none to start from, however long.
+    let middle_a = night.mean_a(*own.get(own.len() / 2)?);
+    let seed = own
+        .into_iter()
+        .filter(|at| (night.mean_a(*at) - middle_a).abs() <= allowed_a)
+        .max_by(|a, b| length_s(*a).total_cmp(&length_s(*b)).then(b.cmp(a)))?;
     let mut depths = vec![Depth::Off; segments.len()];
     let follow = |depths: &mut Vec<Depth>, order: &mut dyn Iterator<Item = usize>| {
         let mut level_a = night.mean_a(seed);
@@ -115,13 +120,15 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     Some(Depths { stretches: all, least_a: floor_a - allowed_a })
 }
 
-/// The lower of a usual low excursion and the least rise from one steady stay to the next that is no
+/// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no
 /// split of the floor itself, ampere; without end where nothing rises.
 fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     let segments = &night.segmentation.segments;
     let mut excursions: Vec<f64> = Vec::new();
     let mut least_a = f64::INFINITY;
     let mut before: Option<f64> = None;
+    // A wake's first stage tells it: what follows may be far above, and its tail is far below.
+    let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
         let level_a = night.mean_a(at);
         if off[at] {
@@ -131,10 +138,11 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
             if change_a > split_a {
                 least_a = least_a.min(change_a);
             }
-            before = Some(level_a);
+            (before, told) = (Some(level_a), false);
         } else {
             let rise_a = before.map(|before| level_a - before).filter(|rise| *rise > split_a);
-            excursions.extend(rise_a);
+            excursions.extend(rise_a.filter(|_| !told));
+            told |= rise_a.is_some();
             // What a slope leads to is no rise.
             if segment.kind == SegmentKind::Transient && rise_a.is_none() {
                 before = None;
@@ -142,8 +150,7 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
         }
     }
     excursions.sort_by(f64::total_cmp);
-    // The lower ones: a wake's first stage may be far below its last.
-    excursions.get(excursions.len() / 4).map_or(least_a, |usual| usual.min(least_a))
+    super::middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed

@@ -76,7 +76,8 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
         Some((share, row)) => {
             let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
                 (Some(cpk), Some(low), Some(high)) => {
-                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}, outliers set aside)")
+                    let aside = if row.outliers.is_empty() { "" } else { ", outliers set aside" };
+                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}{aside})")
                 }
                 _ => String::new(),
             };

@@ -1,9 +1,12 @@
 //! Limits on sleep that a capture could not be held to: silence would pass for conformity.
 
 use super::words::set_current;
-use crate::findings::{Caution, SleepFindings, Verdict, Wake};
+use crate::findings::{Caution, SleepFindings, Verdict};
 use crate::jobsheet::SleepLimits;
 use crate::numeric::{Quantity, Unit, duration};
+
+/// Distance of the quartiles of a unit Gaussian.
+const QUARTILES: f64 = 1.349;
 
 /// Code of the caution that a capture was not held to a limit on sleep.
 pub const SLEEP_LIMIT_NOT_TRIED: &str = "sleep-limit-not-tried";
@@ -83,19 +86,22 @@ fn of_charge(sleep: &SleepFindings, limit_ah: f64) -> Option<Caution> {
     if judged.verdict == Verdict::NonConforming {
         return None;
     }
-    // The mean's own doubt is that of many: one wake's is larger by the root of their number.
-    let count = sleep.wakes.len().max(1) as f64;
-    let doubt_ah = 2.0 * judged.standard_uncertainty * count.sqrt();
-    let sharp = |wake: &&Wake| !wake.met && wake.charge_ah > limit_ah;
-    let beyond: Vec<f64> = sleep.wakes.iter().filter(sharp).map(|wake| wake.charge_ah).collect();
-    let largest_ah = beyond.iter().copied().fold(0.0, f64::max);
-    (largest_ah > limit_ah + doubt_ah.min(limit_ah)).then(|| {
+    let mut charges: Vec<f64> =
+        sleep.wakes.iter().filter(|wake| !wake.met).map(|wake| wake.charge_ah).collect();
+    charges.sort_by(f64::total_cmp);
+    let n = charges.len();
+    // How well one is known shows in how far most are apart; the far ones themselves must not tell it.
+    let quartiles_ah = charges.get(3 * n / 4)? - charges.get(n / 4)?;
+    let doubt_ah = 2.0 * judged.standard_uncertainty.hypot(quartiles_ah / QUARTILES);
+    let beyond = n - charges.partition_point(|charge_ah| *charge_ah <= limit_ah);
+    let largest_ah = *charges.last()?;
+    (largest_ah > limit_ah + doubt_ah).then(|| {
         Caution::new(
             "single-wakes-beyond-limit",
             format!(
                 "The limit on a wake's charge was held to their mean: {} of {} wakes take more than the {} allowed, \
                  up to {}.",
-                beyond.len(),
+                beyond,
                 sleep.wakes.len(),
                 Quantity::new(limit_ah, Unit::AmpereHour),
                 Quantity::new(largest_ah, Unit::AmpereHour)

@@ -637,3 +637,30 @@ fn a_wake_that_starts_low_is_as_long_as_all_of_it() {
     assert_eq!(wakes.count, 8, "{:?}", found.wakes);
     assert!((wakes.width_s - 42.0).abs() < 1.5, "{:?} {:?}", found.wakes, found.awake_stretches);
 }
+
+/// Eight wakes of 5 s and one of 7 s, all at 140 mA above the floor: 0.194 mAh each, and 0.272 mAh. None may take
+/// more than 0.25 mAh, nor be awake for more than 4 s.
+#[test]
+fn wakes_beyond_a_limit_that_their_kind_keeps_are_told() {
+    let mut parts = regular(4);
+    parts.extend([(7, 0.150, Burst), (93, 0.010, Steady)]);
+    parts.extend(regular(4));
+    let sheet = limits(SleepLimits {
+        sleep_within_s: Some(4.0),
+        wake_charge_max_ah: Some(2.5e-4),
+        ..SleepLimits::default()
+    });
+    let found = night(&parts, &sheet).unwrap().0;
+    let told = crate::judge::untried::cautions(sheet.sleep, Some(&found), None);
+    let texts: Vec<&str> = told.iter().map(|caution| caution.text.as_str()).collect();
+    assert!(texts.iter().any(|text| text.starts_with("9 of 9 wakes last longer")), "{texts:?}");
+    assert!(texts.iter().any(|text| text.contains("1 of 9 wakes take more")), "{texts:?}");
+    let generous = SleepLimits {
+        sleep_within_s: Some(40.0),
+        wake_charge_max_ah: Some(1e-3),
+        ..SleepLimits::default()
+    };
+    let found = night(&parts, &limits(generous)).unwrap().0;
+    let told = crate::judge::untried::cautions(Some(generous), Some(&found), None);
+    assert!(told.is_empty(), "{told:?}");
+}

@@ -169,8 +169,8 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
             "not shown to be capable"
         };
         text.push_str(&format!(
-            " Cpk {cpk:.2} ({low:.2} to {high:.2}, about 95 %): {word} by the usual mark of 1.33, \
-             outliers set aside."
+            " Cpk {cpk:.2} ({low:.2} to {high:.2}, about 95 %): {word} by the usual mark of 1.33{}.",
+            if row.outliers.is_empty() { "" } else { ", outliers set aside" }
         ));
     }
     Some(text)

@@ -69,7 +69,7 @@ pub(super) struct Sought {
     sigma: f64,
     half: usize,
     reach: usize,
-    slopes: bool,
+    leans: bool,
 }
 
 impl Sought {
@@ -77,7 +77,7 @@ impl Sought {
     fn stands(&self, ground: &Ground<'_>, at: usize, jump: f64) -> bool {
         let moves = usual(ground, at, self.reach) * self.reach as f64;
         how_far(ground, self.sigma, jump) == self.half
-            && !self.slopes
+            && !self.leans
             && moves <= NEGLIGIBLE * jump.abs()
     }
 }
@@ -262,7 +262,7 @@ pub(super) fn refine(
         let next;
         (next, moved) = search(ground, left, found.place.at, right, jump);
         // From elsewhere a later look would set out again.
-        found = Sought { place: next.place, slopes: true, ..found };
+        found = Sought { place: next.place, leans: true, ..found };
     }
     found
 }
@@ -418,7 +418,8 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     let at_end = (best == 0 && first > left + 1) || (first + best == end && end + 1 < right);
     let moved = place.at.abs_diff(at) > half / 4;
     let slopes = side_l.slope != 0.0 || side_r.slope != 0.0;
-    let sought = Sought { place, sigma, half, reach, slopes };
+    let leans = |side: &Side| (side.at(ground, at) - side.mean).abs() > NEGLIGIBLE * jump.abs();
+    let sought = Sought { place, sigma, half, reach, leans: leans(&side_l) || leans(&side_r) };
     (sought, tail.is_none() && (at_end || (slopes && moved)))
 }
 

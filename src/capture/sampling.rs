@@ -119,7 +119,7 @@ pub(super) fn resolution(values: &[f64]) -> Option<f64> {
     let stride = (values.len() / 50_000).max(1);
     let mut sorted: Vec<f64> = values.iter().step_by(stride).copied().collect();
     let taken = sorted.len();
-    sorted.par_sort_unstable_by(f64::total_cmp);
+    sorted.sort_unstable_by(f64::total_cmp);
     let size = sorted.first()?.abs().max(sorted.last()?.abs());
     if size == 0.0 {
         return None;

@@ -18,10 +18,10 @@ use crate::findings::NoiseAtLevel;
 use crate::numeric::extremes;
 
 /// Samples that the noise is learnt from at most; longer captures are sampled evenly.
-const LEARN_FROM: usize = 1 << 19;
+const LEARN_FROM: usize = 1 << 18;
 /// The same for what is the same at all levels, or of the commonest: the correlation, which is told to a
 /// hundredth, and the quiet quarter.
-const COMMON_FROM: usize = 1 << 18;
+const COMMON_FROM: usize = 1 << 16;
 /// Length of one stretch of that sample.
 const STRETCH: usize = 1024;
 /// Lags that tell φ.

@@ -69,8 +69,8 @@ pub(super) struct Noise {
     common: usize,
     /// Bins that hold data of their own.
     seen: Vec<bool>,
-    /// Every bin has the same σ.
-    level_free: bool,
+    /// 1/σ where σ is much the same at every level.
+    even: Option<f64>,
 }
 
 /// A straight piece of the stabilised scale: its value at the inner edge of a bin, that edge's
@@ -191,7 +191,7 @@ impl Noise {
             seldom: Vec::new(),
             common: SIDE_BINS,
             seen: vec![false; 2 * SIDE_BINS + 1],
-            level_free: false,
+            even: None,
         };
         let empty = || vec![None::<Squares>; 2 * SIDE_BINS + 1];
         let parts = of_pieces(&learnt_from, 2, empty, |bins, piece, skipped| {
@@ -391,7 +391,7 @@ impl Noise {
             .collect();
         let (low, high) =
             self.sigma.iter().fold((f64::INFINITY, 0.0f64), |(l, h), s| (l.min(*s), h.max(*s)));
-        self.level_free = high < 1.25 * low;
+        self.even = (high < 1.25 * low).then(|| self.common_sigma().recip());
         let flat = |sigma: &f64| Piece { stable: 0.0, inner: 0.0, per_sigma: sigma.recip() };
         self.scale = self.sigma.iter().map(flat).collect();
         let middle = SIDE_BINS;
@@ -453,6 +453,9 @@ impl Noise {
     /// The value on a scale where the noise is 1 at every level: `∫ dx / σ(x)`, increasing.
     #[inline(always)]
     pub(super) fn stabilise(&self, value: f64) -> f64 {
+        if let Some(per_sigma) = self.even {
+            return (value - self.quiet_level) * per_sigma;
+        }
         let piece = &self.scale[self.bin(value)];
         piece.stable + (value - self.quiet_level - piece.inner) * piece.per_sigma
     }

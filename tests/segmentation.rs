@@ -240,6 +240,121 @@ fn neither_trend_nor_slow_cycle_nor_noise_is_a_step() {
     }
 }
 
+/// Steps, correlated noise and random walks of a few readings, `(kind, length, seed)`.
+fn short(kind: u8, n: usize, seed: u64) -> Vec<f64> {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let u = noise(n, [0.0, 0.8, 0.0][kind as usize], seed);
+    let mut level = 50.0 * random.random::<f64>();
+    u.iter()
+        .map(|u| {
+            if kind == 2 {
+                level += u;
+                return level;
+            }
+            if random.random_bool(0.04) {
+                level = 50.0 * random.random::<f64>();
+            }
+            level + u
+        })
+        .collect()
+}
+
+proptest! {
+    #![proptest_config(chance::same(300))]
+
+    /// A clamp the other way round shows the same steps, each the other way round.
+    #[test]
+    fn a_series_upside_down_has_the_same_steps(
+        kind in 0u8..3, n in 10usize..250, seed in any::<u64>(), power in -6i32..1,
+    ) {
+        let unit = 10f64.powi(power);
+        let log: Vec<f64> = short(kind, n, seed).iter().map(|v| unit * v).collect();
+        let found = cut(log.clone(), None);
+        let turned = cut(log.iter().map(|v| -v).collect(), None);
+        prop_assert_eq!(places(&found), places(&turned));
+        for (a, b) in found.steps.iter().zip(&turned.steps) {
+            prop_assert!((a.delta_a + b.delta_a).abs() < a.standard_uncertainty_a);
+        }
+    }
+}
+
+/// By design one capture in a hundred of white noise shows a step; where correlation is told from a hundred
+/// readings, a few in a hundred may.
+#[test]
+fn few_readings_of_noise_or_a_walk_show_hardly_a_step() {
+    let walk = |seed| {
+        let steps = noise(100, 0.0, seed);
+        steps
+            .iter()
+            .scan(0.0, |level, step| {
+                *level += step;
+                Some(*level)
+            })
+            .collect()
+    };
+    let with_steps = |log: &dyn Fn(u64) -> Vec<f64>| {
+        (1000..1060).filter(|seed| !cut(log(*seed), None).steps.is_empty()).count()
+    };
+    let found = [
+        with_steps(&|seed| noise(60, 0.8, seed)),
+        with_steps(&|seed| noise(100, 0.9, seed)),
+        with_steps(&walk),
+    ];
+    assert!(found.iter().all(|count| *count <= 6), "{found:?} of 60");
+}
+
+/// A technician's minute: two loads on and off, of 6 standard deviations or more.
+#[test]
+fn sixty_readings_keep_their_steps() {
+    for height in [8.0, 20.0, 1000.0] {
+        let mut missed = 0;
+        for seed in 0..20 {
+            let on = |i: usize| f64::from(u8::from((12..27).contains(&i) || (38..50).contains(&i)));
+            let u = noise(60, 0.0, 2000 + seed);
+            let log = u.iter().enumerate().map(|(i, u)| height * on(i) + u).collect();
+            let found = places(&cut(log, None));
+            let near = |at: usize| found.iter().any(|f| f.abs_diff(at) <= 1);
+            missed += [12, 27, 38, 50].into_iter().filter(|at| !near(*at)).count();
+            assert!(found.len() <= 4, "{height}, seed {seed}: {found:?}");
+        }
+        assert!(missed <= 2, "{height}: {missed}");
+    }
+}
+
+/// Polls of three to six readings in every ten, now and then a reading more or less, at one averaged reading a
+/// second, over a floor of 40 µA with 3 µA of noise.
+#[test]
+fn every_edge_of_dense_polls_is_found_once() {
+    for (ratio, on_s) in [(8.0, 4.0), (30.0, 3.0), (30.0, 6.0), (1000.0, 4.0)] {
+        let (mut edges, mut found_edges, mut more) = (0, 0, 0);
+        for seed in 0..3 {
+            let mut random = ChaCha8Rng::seed_from_u64(seed);
+            let mut on = vec![0.0; 1200];
+            let mut at = Vec::new();
+            let mut start = 5.0 * random.random::<f64>();
+            while start < 1180.0 {
+                let end = start + on_s * random.random_range(0.9..1.1);
+                for (i, on) in on.iter_mut().enumerate() {
+                    *on += (end.min(i as f64 + 1.0) - start.max(i as f64)).max(0.0);
+                }
+                at.extend([start, end]);
+                start += 10.0 * random.random_range(0.9..1.1);
+            }
+            let floor_a = 40e-6;
+            let log = on
+                .iter()
+                .map(|on| floor_a * (1.0 + (ratio - 1.0) * on) + 3e-6 * meter::normal(&mut random));
+            let found = places(&cut(log.collect(), None));
+            let near = |edge: &&f64| found.iter().any(|f| (*f as f64 - **edge).abs() <= 2.0);
+            edges += at.len();
+            found_edges += at.iter().filter(near).count();
+            more += found.len().saturating_sub(at.len());
+        }
+        assert!(found_edges * 4 >= 3 * edges, "{ratio} {on_s}: {found_edges} of {edges}");
+        assert!(more * 50 <= edges, "{ratio} {on_s}: {more} more than {edges}");
+    }
+}
+
 /// Clouds before a panel from first light on, after hours in which nothing moved: what moves there says
 /// nothing of the rest, and the rest nothing of it. A load that is switched shows in both.
 #[test]

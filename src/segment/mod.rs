@@ -1,8 +1,8 @@
 //! From samples to steady states and steps, without a knob.
 //!
 //! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
-//! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are;
-//!    `spikes` sets single stray readings aside.
+//! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
+//!    level that `quiet` finds; `spikes` sets single stray readings aside.
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
@@ -27,6 +27,7 @@ mod noise;
 mod online;
 mod place;
 mod propose;
+mod quiet;
 mod rows;
 mod slopes;
 mod smooth;
@@ -46,7 +47,7 @@ use rayon::prelude::*;
 use choose::Chosen;
 use jump::{Evidence, Ground};
 use memo::{Memo, Room};
-use noise::Noise;
+use noise::{FEW, Noise};
 
 use crate::capture::Samples;
 use crate::findings::{SegmentKind, Span};
@@ -133,25 +134,56 @@ fn cut(
     resolution_a: Option<f64>,
     wishes: &Wishes,
 ) -> Segmentation {
-    let n = samples.len();
     let values = samples.current_a.as_slice();
     let noise = Noise::learn(values, resolution_a);
-    let spikes = spikes::find(values, &noise);
-    let mut spikes = spikes;
+    if values.len() > FEW || noise.phi == 0.0 {
+        return cut_beside(samples, &breaks, &noise, wishes);
+    }
+    // Steps among few readings look like correlation.
+    let white = Noise::learn_up_to(values, resolution_a, 0.0);
+    let found = cut_beside(samples, &breaks, &white, wishes);
+    let Some(phi) = correlation(values, &found) else { return found };
+    let noise = Noise::learn_up_to(values, resolution_a, phi);
+    cut_beside(samples, &breaks, &noise, wishes)
+}
+
+/// How alike readings next to one another lie off the means of their stretches, where that exceeds two
+/// standard errors. Each mean, told by the same readings, hides `1 + 3φ` of one.
+fn correlation(values: &[f64], found: &Segmentation) -> Option<f64> {
+    let (mut squares, mut products) = (0.0, 0.0);
+    for stretch in &found.segments {
+        let off = |i: usize| match found.noise.spikes.binary_search(&i) {
+            Ok(_) => 0.0,
+            Err(_) => values[i] - stretch.mean_a,
+        };
+        squares += (stretch.first..stretch.end).map(|i| off(i).powi(2)).sum::<f64>();
+        products += (stretch.first + 1..stretch.end).map(|i| off(i - 1) * off(i)).sum::<f64>();
+    }
+    let n = values.len() as f64;
+    let seen = products / squares;
+    let phi = seen + found.segments.len() as f64 * (1.0 + 3.0 * seen.max(0.0)) / n;
+    (phi > 2.0 / n.sqrt()).then_some(phi)
+}
+
+/// Segments readings beside noise that is known.
+fn cut_beside(samples: &Samples, breaks: &[usize], noise: &Noise, wishes: &Wishes) -> Segmentation {
+    let n = samples.len();
+    let values = samples.current_a.as_slice();
+    let mut spikes = spikes::find(values, noise);
     let first_spikes = spikes.clone();
-    let stable = Stable { values, noise: &noise, spikes: &first_spikes };
+    let stable = Stable { values, noise, spikes: &first_spikes };
     let blocks = drift::Blocks::of(&stable);
-    let mut drift = blocks.slopes(&noise);
+    let mut drift = blocks.slopes(noise);
     let mut unrest = [0.0; jump::POOLS.len()];
-    let excess = blocks.excess(&noise);
+    let excess = blocks.excess(noise);
     let mut term_cost = jump::TERM_COST;
     let false_steps = wishes.false_steps.filter(|f| *f > 0.0).unwrap_or(FALSE_STEPS);
     let enough = 2.0 * (n as f64 / false_steps).ln() + ENOUGH;
     // A single count is no step where noise is too small to carry readings across it.
     let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
-    let proposed = candidates(&stable, &breaks, wishes.exact);
-    let fade = soft::fade(values, &proposed, &noise);
+    let proposed = candidates(&stable, breaks, wishes.exact);
+    let fade = soft::fade(values, &proposed, noise);
     let mut candidates = proposed.clone();
     let mut again = 2;
     let mut memo = Memo::of(n);
@@ -159,9 +191,9 @@ fn cut(
         let ground = Ground {
             values,
             time: &samples.time,
-            noise: &noise,
+            noise,
             spikes: &spikes,
-            breaks: &breaks,
+            breaks,
             drift: &drift,
             unrest,
             excess,
@@ -207,9 +239,9 @@ fn cut(
     let ground = Ground {
         values,
         time: &samples.time,
-        noise: &noise,
+        noise,
         spikes: &spikes,
-        breaks: &breaks,
+        breaks,
         drift: &drift,
         unrest,
         excess,

@@ -13,7 +13,8 @@
 use rayon::prelude::*;
 
 use super::NoiseModel;
-use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES, Squares};
+use super::quiet::{self, Quiet};
+use super::squares::Squares;
 use crate::findings::NoiseAtLevel;
 use crate::numeric::extremes;
 
@@ -24,8 +25,13 @@ const LEARN_FROM: usize = 1 << 18;
 const COMMON_FROM: usize = 1 << 16;
 /// Length of one stretch of that sample.
 const STRETCH: usize = 1024;
+/// Readings up to which a capture is short: it may not fill the bins of its levels, and steps not known
+/// yet pass for correlation.
+pub(super) const FEW: usize = 400;
 /// Lags that tell φ.
 const LAGS: [usize; 4] = [2, 3, 6, 12];
+/// Of these, the shortest ones that tell it where each is seen seldom.
+const SEVERAL: usize = 3;
 /// Readings that the second difference over the longest lag spans.
 const LONGEST: usize = 2 * LAGS[LAGS.len() - 1] + 1;
 /// Square of a second difference, in its variance, that ends a run of like readings.
@@ -167,6 +173,11 @@ fn of_pieces<T: Send>(
 impl Noise {
     /// Learns the noise. `values` are finite and not all equal. O(n), at most 2¹⁹ samples used.
     pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
+        Self::learn_up_to(values, resolution, 1.0)
+    }
+
+    /// The same with φ no more than `most`.
+    pub(super) fn learn_up_to(values: &[f64], resolution: Option<f64>, most: f64) -> Self {
         let magnitudes = values.par_chunks(TASK).map(|chunk| {
             let (low, high) = extremes(chunk);
             high.max(-low)
@@ -177,7 +188,7 @@ impl Noise {
         let q = resolution.filter(|q| q.is_finite() && *q > 0.0).unwrap_or(0.0);
         let floor = (q / 12f64.sqrt()).max(rounding).max(f64::MIN_POSITIVE.sqrt());
         let (learnt_from, common) = (stretches(values, LEARN_FROM), stretches(values, COMMON_FROM));
-        let (quiet_level, quiet_sigma) = quietest(&common, floor);
+        let Quiet { level: quiet_level, sigma: quiet_sigma, polls } = quiet::find(&common, floor);
 
         let mut noise = Self {
             quiet_level,
@@ -203,7 +214,9 @@ impl Noise {
                     &mut stays,
                     bin.abs_diff(before[0]) <= 2 && bin.abs_diff(before[1]) <= 2,
                 );
-                if i >= skipped && stays {
+                // Between dense polls most differences are edges, whatever the median says.
+                let within = |value: &f64| noise.bin(*value).abs_diff(bin) <= 1;
+                if i >= skipped && stays && (!polls || w[..3].iter().all(within)) {
                     let squares = bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma));
                     squares.visits += u64::from(!stayed);
                     squares.add(w[2] - 2.0 * w[1] + w[0]);
@@ -229,9 +242,11 @@ impl Noise {
         noise.common = bins
             .iter()
             .enumerate()
-            .max_by_key(|(i, bin)| (bin.as_ref().map_or(0, Squares::total), 1000 - i))
+            .max_by_key(|(i, bin)| {
+                (bin.as_ref().map_or(0, Squares::total), 1000 - i.abs_diff(SIDE_BINS))
+            })
             .map_or(SIDE_BINS, |(i, _)| i);
-        let phi = noise.correlation(&common, &difference_variance, values.len());
+        let phi = noise.correlation(&common, &difference_variance, values.len(), polls).min(most);
         // Rounding adds white noise of q²/12 to what is correlated.
         let parts = |(v, q): (f64, f64)| {
             let white = (q * q / 12.0).min(0.8 * v / second_difference(0.0));
@@ -291,14 +306,24 @@ impl Noise {
         noise
     }
 
-    /// φ from the growth of the differences with the lag.
-    fn correlation(&self, stretches: &[&[f64]], variance: &[Option<(f64, f64)>], n: usize) -> f64 {
+    /// φ from the growth of the differences with the lag; between polls from that of long stays alone,
+    /// as short ones do not tell it from edges.
+    fn correlation(
+        &self,
+        stretches: &[&[f64]],
+        variance: &[Option<(f64, f64)>],
+        n: usize,
+        polls: bool,
+    ) -> f64 {
         let empty = || vec![Squares::new(1.0); LAGS.len() + 1];
         // Of each level: the largest square that is no sharp change, and the reciprocal scale.
+        // Few readings may not fill the bin of a level.
+        let quiet = (second_difference(0.0) * self.quiet_sigma * self.quiet_sigma, 0.0);
+        let instead = (n <= FEW).then(|| variance[self.common].unwrap_or(quiet));
         let scales: Vec<Option<(f64, f64)>> = variance
             .iter()
             .map(|bin| {
-                let (v, q) = bin.filter(|bin| bin.0 > 0.0)?;
+                let (v, q) = bin.or(instead).filter(|bin| bin.0 > 0.0)?;
                 Some((SHARP * v + 2.25 * q * q, v.sqrt().recip()))
             })
             .collect();
@@ -350,8 +375,14 @@ impl Noise {
             return 0.0;
         }
         let d: Vec<f64> = d.iter().map(|v| (v - rounding).max(0.2 * v)).collect();
-        let known = by_lag.iter().take_while(|squares| squares.total() >= 4 * ENOUGH).count();
-        let misfit = |phi: f64| -> f64 {
+        let told = |least: u64| by_lag.iter().take_while(|all| all.total() >= least).count();
+        // Few readings tell it from several lags, of which one alone is chance.
+        let (many, few) = (told(4 * ENOUGH), told(ENOUGH));
+        let known = if few > SEVERAL { many.max(few) } else { many };
+        if polls && many <= LAGS.len() {
+            return 0.0;
+        }
+        let misfit = |phi: f64, known: usize| -> f64 {
             LAGS.iter()
                 .zip(&d[1..known.max(1)])
                 .map(|(lag, dk)| {
@@ -361,12 +392,20 @@ impl Noise {
                 })
                 .sum()
         };
-        let best = (0..=98)
-            .map(|k| f64::from(k) / 100.0)
-            .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
-            .unwrap_or(0.0);
+        let best = |known: usize| -> f64 {
+            (0..=98)
+                .map(|k| f64::from(k) / 100.0)
+                .min_by(|a, b| misfit(*a, known).total_cmp(&misfit(*b, known)))
+                .unwrap_or(0.0)
+        };
+        let chance = 2.0 / (n as f64).sqrt();
+        let mut phi = best(known);
+        // A background that bends shows at long lags alone.
+        if n <= FEW && known > SEVERAL {
+            phi = phi.min(best(SEVERAL) + chance);
+        }
         // A few readings do not tell a small φ from none.
-        if best < 2.0 / (n as f64).sqrt() { 0.0 } else { best }
+        if phi < chance { 0.0 } else { phi }
     }
 
     /// Bins without data take the σ of their neighbours, in proportion on the logarithmic scale.
@@ -496,48 +535,6 @@ impl Noise {
         let covariance = phi * ((1.0 - phi.powi(size as i32)) / (1.0 - phi)).powi(2) / (g * g);
         (covariance / variance, variance)
     }
-}
-
-/// Level and noise of the quietest quarter of the capture.
-fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
-    const BLOCK: usize = 16;
-    let of_block = |block: &[f64]| -> (f64, f64) {
-        let mut squares = [0.0; BLOCK];
-        let squares = &mut squares[..block.len().saturating_sub(2)];
-        for (square, w) in squares.iter_mut().zip(block.windows(3)) {
-            *square = (w[2] - 2.0 * w[1] + w[0]).powi(2);
-        }
-        squares.sort_unstable_by(f64::total_cmp);
-        let trimmed = |(share, mean_square): (f64, f64)| {
-            let kept = (squares.len() as f64 * share).ceil() as usize;
-            squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / mean_square
-        };
-        let (most, fewer) = (trimmed(KEPT), trimmed(KEPT_AMONG_EDGES));
-        let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
-        let variance = if abound { fewer } else { most } / second_difference(0.0);
-        let mut sorted = [0.0; BLOCK];
-        let sorted = &mut sorted[..block.len()];
-        sorted.copy_from_slice(block);
-        let middle = sorted.len() / 2;
-        (variance, *sorted.select_nth_unstable_by(middle, f64::total_cmp).1)
-    };
-    let mut blocks: Vec<(f64, f64)> = stretches
-        .par_iter()
-        .flat_map(|stretch| {
-            let whole = |block: &&[f64]| block.len() >= 4 || stretch.len() < BLOCK;
-            stretch.par_chunks(BLOCK).with_min_len(1024).filter(whole).map(of_block)
-        })
-        .collect();
-    let by_level = |a: &(f64, f64), b: &(f64, f64)| a.1.total_cmp(&b.1);
-    let by_noise = |a: &(f64, f64), b: &(f64, f64)| a.0.total_cmp(&b.0).then(by_level(a, b));
-    let quarter = blocks.len().div_ceil(4);
-    let quiet = match blocks.len() > quarter {
-        true => blocks.select_nth_unstable_by(quarter, by_noise).0,
-        false => &mut blocks[..],
-    };
-    let sigma = quiet.select_nth_unstable_by(quarter / 2, by_noise).1.0.sqrt().max(floor);
-    // Equal noise everywhere ranks blocks by chance: their median is then the common level.
-    (quiet.select_nth_unstable_by(quarter / 2, by_level).1.1, sigma)
 }
 
 #[cfg(test)]

@@ -488,24 +488,30 @@ fn assemble(
     let time = &samples.time;
     let scores = scores(ground, chosen, enough, false_steps);
     let n = samples.len();
-    // What only bends still ends a stretch.
+    // What only bends still ends a stretch, and so does either part of a soft edge.
     let leaps = |i: &usize| {
         let left = i.checked_sub(1).map_or(0, |before| chosen[before].1.at);
         let right = chosen.get(i + 1).map_or(n, |after| after.1.at);
         place::leaps(ground, left, &chosen[*i], right)
     };
-    let mut steps: Vec<Step> = (0..chosen.len())
-        .filter(leaps)
-        .map(|i| (&chosen[i], scores[i]))
-        .map(|((chosen, place), score)| Step {
+    let step = |i: usize| {
+        let (chosen, place) = &chosen[i];
+        Step {
             index: place.middle,
             time_s: time.at(place.middle),
             time_low_s: time.at(place.low.saturating_sub(1)),
             time_high_s: time.at(place.high),
             delta_a: chosen.evidence.jump,
             standard_uncertainty_a: chosen.evidence.jump_sd,
-            score,
-        })
+            score: scores[i],
+        }
+    };
+    let together = |a: &usize, b: &usize| place::is_one_edge(ground, &chosen[*a], &chosen[*b]);
+    let all: Vec<usize> = (0..chosen.len()).collect();
+    let mut steps: Vec<Step> = all
+        .chunk_by(together)
+        .filter(|edge| edge.iter().any(leaps))
+        .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
         .collect();
     steps.sort_by_key(|step| step.index);
     steps.dedup_by_key(|step| step.index);

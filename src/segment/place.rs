@@ -45,6 +45,9 @@ const LEAP: f64 = 0.5;
 /// Looks as long beside it, in all of which the background of a bend goes on rising.
 const BESIDE: usize = 3;
 const CHANCE: f64 = 3.0;
+/// Readings between two steps that may be of one soft edge, and the share of its mean rise that each shows.
+const OF_ONE_EDGE: std::ops::RangeInclusive<usize> = 2..=EDGE * BESIDE;
+const GOES_ON: f64 = 0.5;
 /// σ that the second reading of a surge lies beyond the level after it.
 const SURGES: f64 = 5.0;
 
@@ -239,6 +242,40 @@ pub(super) fn leaps(
     }
     // Beside a bend a jump may be told too high.
     largest > 0.5 * all
+}
+
+/// Whether two neighbouring steps are one edge that takes some readings: from before the first to after
+/// the second, the readings go on rising and nowhere rest.
+pub(super) fn is_one_edge(
+    ground: &Ground<'_>,
+    (step, place): &(Chosen, Place),
+    (next, after): &(Chosen, Place),
+) -> bool {
+    let up = step.evidence.jump.signum();
+    let between = after.at.saturating_sub(place.at);
+    let broken = |at: usize| (place.at..=after.at).contains(&at);
+    if next.evidence.jump * up <= 0.0
+        || place.at == 0
+        || !OF_ONE_EDGE.contains(&between)
+        || place.surge.or(after.surge).is_some()
+        || ground.breaks.iter().any(|at| broken(*at))
+    {
+        return false;
+    }
+    let mut room = Vec::new();
+    let values = ground.readings(place.at - 1, after.at + 1, &mut room);
+    let sigma = values.iter().map(|value| ground.noise.sigma_at(*value)).fold(0.0, f64::max);
+    let n = between as f64;
+    let rate = up * (values[between + 1] - values[0]) / (n + 1.0);
+    let least = GOES_ON * rate;
+    // Of the readings between alone: next to a level each of them tells little.
+    let lever = |i: usize| i as f64 - 0.5 * (n - 1.0);
+    let moment =
+        values[1..=between].iter().enumerate().map(|(i, value)| lever(i) * (value - values[0]));
+    let spread = n * (n * n - 1.0) / 12.0;
+    let slope = up * moment.sum::<f64>() / spread;
+    slope > least.max(CHANCE * sigma / spread.sqrt())
+        && values.windows(2).all(|w| up * (w[1] - w[0]) > least - CHANCE * sigma.hypot(sigma))
 }
 
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`
@@ -617,6 +654,35 @@ mod tests {
         }
         assert!(steps <= 2, "{steps} steps in 70 captures without one");
         assert!(ends >= 55, "{ends} of 60");
+    }
+
+    /// Between the two halves of a ramp the readings go on rising; between two loads that are switched one
+    /// after the other they rest, though an averaging meter shows part of either change.
+    #[test]
+    fn a_ramp_of_some_readings_is_one_edge_and_two_loads_are_two() {
+        let count = |seed: u64, course: &dyn Fn(f64) -> f64| {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            found(seed, 400, sigma, course).steps.len()
+        };
+        let (mut doubled, mut told) = (0, 0);
+        for seed in 0..10 {
+            let at = 200.0 + 0.1 * seed as f64;
+            for high in [30.0, -100.0, 1000.0] {
+                for wide in [6.0, 7.0, 9.0] {
+                    let ramp = |t: f64| high * ((t - at) / wide).clamp(0.0, 1.0);
+                    doubled += usize::from(count(seed, &ramp) > 1);
+                }
+                for apart in [4.0, 5.0, 7.0] {
+                    let part = |t: f64| (t - at).clamp(0.0, 1.0);
+                    let loads = |t: f64| high * (part(t) + 0.7 * part(t - apart));
+                    told += usize::from(count(seed, &loads) == 2);
+                }
+            }
+        }
+        assert!(
+            doubled <= 7 && told >= 85,
+            "of 90 ramps {doubled} are doubled, of 90 pairs {told} found"
+        );
     }
 
     /// An edge that takes several readings, and one beside which the background turns steep, leap.

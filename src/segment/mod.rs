@@ -10,6 +10,7 @@
 //!    `smooth` whether weak steps only stand for that, `soft` how wide edges are. `choose` drops the
 //!    weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is, how sure that is and whether the readings only bend there,
+//!    `hinge` how high it is where the background turns with it,
 //!    `online` how sure a weak one is; `kinds`
 //!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
 //!    level again.
@@ -20,6 +21,7 @@ mod decay;
 mod drift;
 mod equations;
 mod held;
+mod hinge;
 mod jump;
 mod kinds;
 mod memo;
@@ -520,24 +522,37 @@ fn assemble(
     let time = &samples.time;
     let scores = scores(ground, chosen, enough, false_steps);
     let n = samples.len();
-    // What only bends still ends a stretch.
-    let leaps = |i: &usize| {
+    let beside = |i: usize| {
         let left = i.checked_sub(1).map_or(0, |before| chosen[before].1.at);
-        let right = chosen.get(i + 1).map_or(n, |after| after.1.at);
+        (left, chosen.get(i + 1).map_or(n, |after| after.1.at))
+    };
+    // What only bends still ends a stretch, and so does either part of a soft edge.
+    let leaps = |i: &usize| {
+        let (left, right) = beside(*i);
         place::leaps(ground, left, &chosen[*i], right)
     };
-    let mut steps: Vec<Step> = (0..chosen.len())
-        .filter(leaps)
-        .map(|i| (&chosen[i], scores[i]))
-        .map(|((chosen, place), score)| Step {
+    let step = |i: usize| {
+        let (left, right) = beside(i);
+        let (Chosen { evidence, .. }, place) = &chosen[i];
+        let (jump, jump_sd) = hinge::jump(ground, left, place, right)
+            .filter(|(jump, _)| place.surge.is_none() && jump * evidence.jump > 0.0)
+            .unwrap_or((evidence.jump, evidence.jump_sd));
+        Step {
             index: place.middle,
             time_s: time.at(place.middle),
             time_low_s: time.at(place.low.saturating_sub(1)),
             time_high_s: time.at(place.high),
-            delta_a: chosen.evidence.jump,
-            standard_uncertainty_a: chosen.evidence.jump_sd,
-            score,
-        })
+            delta_a: jump,
+            standard_uncertainty_a: jump_sd,
+            score: scores[i],
+        }
+    };
+    let together = |a: &usize, b: &usize| place::is_one_edge(ground, &chosen[*a], &chosen[*b]);
+    let all: Vec<usize> = (0..chosen.len()).collect();
+    let mut steps: Vec<Step> = all
+        .chunk_by(together)
+        .filter(|edge| edge.iter().any(leaps))
+        .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
         .collect();
     steps.sort_by_key(|step| step.index);
     steps.dedup_by_key(|step| step.index);

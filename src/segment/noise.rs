@@ -96,13 +96,25 @@ const NOISIER: f64 = 8.0;
 /// shows nothing but the edges of wakes so short and so many that no reading is all theirs.
 const EDGES_ALONE: f64 = 0.5;
 
-/// Drops such levels; they take the σ of their neighbours.
-fn drop_edges(own: &mut [Option<f64>]) {
+/// The same of several levels next to one another, each passed through by a soft edge or a tail: all together
+/// they hold fewer than this share of the readings at either level beside them.
+const PASSED: u64 = 4;
+
+/// Drops such levels; they take the σ of their neighbours. `total` is how many differences a level has.
+fn drop_edges(own: &mut [Option<f64>], total: impl Fn(usize) -> u64) {
     let known: Vec<(usize, f64)> =
         own.iter().enumerate().filter_map(|(i, sigma)| sigma.map(|sigma| (i, sigma))).collect();
-    for three in known.windows(3) {
-        if three[1].1 > NOISIER * three[0].1.max(three[2].1) {
-            own[three[1].0] = None;
+    for count in 3..=known.len() {
+        for levels in known.windows(count) {
+            let [first, passed @ .., last] = levels else { continue };
+            let noisier = passed.iter().all(|level| level.1 > NOISIER * first.1.max(last.1));
+            let few = || {
+                let readings: u64 = passed.iter().map(|level| total(level.0)).sum();
+                PASSED * readings < total(first.0).min(total(last.0))
+            };
+            if noisier && (passed.len() == 1 || few()) {
+                passed.iter().for_each(|level| own[level.0] = None);
+            }
         }
     }
 }
@@ -300,7 +312,7 @@ impl Noise {
             noise.stuck_count = count;
             noise.phi = noise.phi.min(0.5);
         }
-        drop_edges(&mut own);
+        drop_edges(&mut own, |bin| bins[bin].as_ref().map_or(0, Squares::total));
         noise.seen = own.iter().map(Option::is_some).collect();
         noise.fill(&own);
         noise
@@ -580,6 +592,38 @@ mod tests {
                 "{level_a}: {}",
                 noise.sigma_at(level_a)
             );
+        }
+    }
+
+    /// Wakes of ten readings that fall off over several: the levels that only the falls pass show no noise of
+    /// their own, wherever the wakes' level lies among the bins.
+    #[test]
+    fn levels_that_tails_pass_show_no_noise() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+        for case in 0..24 {
+            let unit = if case % 2 == 0 { 1.0 } else { 1e-6 };
+            let height = unit * 0.02 * (f64::from(case) / 48.0).exp2();
+            let mut values = Vec::new();
+            for _ in 0..90 {
+                let above = height * (1.0 + 0.003 * random.sample::<f64, _>(StandardNormal));
+                let rise: f64 = random.random_range(0.0..1.0);
+                let fall: f64 = random.random_range(0.4..1.0);
+                values.extend((0..46).map(|i| {
+                    let course = match i {
+                        0 => rise,
+                        1..10 => 1.0,
+                        _ => fall * 0.4f64.powi(i - 10),
+                    };
+                    let level = 0.018 * height + above * course;
+                    let sigma = 5e-6 * height + 1.2e-3 * level;
+                    level + sigma * random.sample::<f64, _>(StandardNormal)
+                }));
+            }
+            let noise = Noise::learn(&values, None);
+            for share in [0.3, 0.5, 0.7, 1.0] {
+                let told = noise.sigma_at(share * height) / height;
+                assert!(told < 0.005, "case {case}, {share}: {told}");
+            }
         }
     }
 }

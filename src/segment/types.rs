@@ -75,6 +75,22 @@ pub struct Step {
     pub score: f64,
 }
 
+impl Step {
+    /// This one and the next as one edge: where the higher of both is, somewhere between them.
+    pub(super) fn and(self, next: Self) -> Self {
+        let higher = if next.delta_a.abs() > self.delta_a.abs() { &next } else { &self };
+        Self {
+            index: higher.index,
+            time_s: higher.time_s,
+            time_low_s: self.time_low_s.min(next.time_low_s),
+            time_high_s: self.time_high_s.max(next.time_high_s),
+            delta_a: self.delta_a + next.delta_a,
+            standard_uncertainty_a: self.standard_uncertainty_a.hypot(next.standard_uncertainty_a),
+            score: self.score.max(next.score),
+        }
+    }
+}
+
 /// A level that the capture visits.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Level {

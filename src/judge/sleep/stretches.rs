@@ -1,6 +1,7 @@
 //! Which stretches are off, asleep or up.
 
-use super::Night;
+use super::follow::{Floor, edges, noise_a};
+use super::{Night, middle};
 use crate::events::Action;
 use crate::findings::SegmentKind;
 
@@ -39,8 +40,6 @@ const FLOOR_SHARE: f64 = 0.05;
 const FLOOR_WIDTH: f64 = 0.2;
 /// Above this share of the way from the floor to the next level, a steady stretch is not asleep.
 const ASLEEP_UP_TO: f64 = 0.3;
-/// Nothing is within this share of the floor: a meter's zero may be off by as much, and what is lower charges.
-const NOTHING: f64 = 0.5;
 /// A level is a zero check's, come back to, where it falls by this share of what a check falls by.
 const FALLS_LIKE_A_CHECK: f64 = 0.5;
 /// Readings that a stay needs to say where the floor is now.
@@ -51,7 +50,8 @@ pub(super) const LONG: usize = 5;
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
 /// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
 /// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
-/// 0.3 of the usual rise above the stay before is asleep. What falls by more than that moves no floor.
+/// 0.3 of the usual rise above the stay before is asleep, unless the draw doubles at once. What falls by more
+/// than that moves no floor.
 pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
     let off = off_segments(night);
@@ -75,11 +75,11 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .min_by(|a, b| mean_a(*a).total_cmp(&mean_a(*b)))
         .or_else(|| powered.iter().copied().max_by(|a, b| levels[*a].0.total_cmp(&levels[*b].0)))?;
     let floor_a = mean_a(floor);
-    let step = usual_rise_a(night, &off, (3.0 * states[floor].noise_a).max(FLOOR_WIDTH * floor_a));
-    let allowed_a = ASLEEP_UP_TO * step;
-    let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
     let mut own: Vec<usize> =
         (0..segments.len()).filter(|at| segments[*at].state == Some(floor)).collect();
+    let split_a = (3.0 * noise_a(night, &own)).max(FLOOR_WIDTH * floor_a);
+    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &off, split_a);
+    let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
     own.sort_by(|a, b| night.mean_a(*a).total_cmp(&night.mean_a(*b)).then(a.cmp(b)));
     // One that holds an edge that was not found is none to start from, however long.
     let middle_a = night.mean_a(*own.get(own.len() / 2)?);
@@ -87,29 +87,7 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .into_iter()
         .filter(|at| (night.mean_a(*at) - middle_a).abs() <= allowed_a)
         .max_by(|a, b| length_s(*a).total_cmp(&length_s(*b)).then(b.cmp(a)))?;
-    let mut depths = vec![Depth::Off; segments.len()];
-    let follow = |depths: &mut Vec<Depth>, order: &mut dyn Iterator<Item = usize>| {
-        let mut level_a = night.mean_a(seed);
-        for at in order.filter(|at| !off[*at]) {
-            // A ramp at the floor, such as the sun's at dawn, is asleep too.
-            depths[at] = Depth::Up;
-            let here_a = night.mean_a(at);
-            if here_a > level_a + allowed_a {
-                continue;
-            }
-            depths[at] = Depth::Asleep;
-            let long = segments[at].end - segments[at].first >= LONG;
-            if here_a >= level_a - allowed_a {
-                if segments[at].kind == SegmentKind::Steady && long {
-                    level_a = here_a;
-                }
-            } else if here_a >= -NOTHING * level_a {
-                depths[at] = Depth::Dip;
-            }
-        }
-    };
-    follow(&mut depths, &mut (seed..segments.len()));
-    follow(&mut depths, &mut (0..seed).rev());
+    let depths = Floor { night, off: &off, seed, floor_a, allowed_a, split_a }.depths();
     let mut all: Vec<Stretch> = Vec::new();
     for (at, depth) in depths.into_iter().enumerate() {
         match all.last_mut() {
@@ -130,17 +108,17 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     // A wake's first stage tells it: what follows may be far above, and its tail is far below.
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
-        let level_a = night.mean_a(at);
+        let [enters_a, leaves_a] = edges(night, at).map(|edge| edge.level_a);
         if off[at] {
             before = None;
         } else if segment.kind == SegmentKind::Steady {
-            let change_a = before.map_or(0.0, |before| (level_a - before).abs());
+            let change_a = before.map_or(0.0, |before| (enters_a - before).abs());
             if change_a > split_a {
                 least_a = least_a.min(change_a);
             }
-            (before, told) = (Some(level_a), false);
+            (before, told) = (Some(leaves_a), false);
         } else {
-            let rise_a = before.map(|before| level_a - before).filter(|rise| *rise > split_a);
+            let rise_a = before.map(|before| enters_a - before).filter(|rise| *rise > split_a);
             excursions.extend(rise_a.filter(|_| !told));
             told |= rise_a.is_some();
             // What a slope leads to is no rise.
@@ -150,7 +128,7 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
         }
     }
     excursions.sort_by(f64::total_cmp);
-    super::middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
+    middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed

@@ -26,22 +26,28 @@ fn near(night: &Night<'_>, at: usize) -> [Vec<f64>; 2] {
         .map(|first| (first..first + count).map(|sample| night.drawn_a(sample)).collect())
 }
 
-/// Where a segment begins and ends: by the readings there where it is steady, for a zero wanders within it and a
-/// wake may have been missed. O(1).
+/// Where a segment begins and ends, by the readings there: a zero wanders within it, and a wake may have been
+/// missed. O(1).
 pub(super) fn edges(night: &Night<'_>, at: usize) -> [Edge; 2] {
     let segment = &night.segmentation.segments[at];
-    let mut levels = [night.mean_a(at); 2];
-    if segment.kind == SegmentKind::Steady {
-        levels = near(night, at).map(|mut readings| interquartile_mean(&mut readings));
-    }
+    let levels = near(night, at).map(|mut readings| interquartile_mean(&mut readings));
     let edge = |level_a, time_s| Edge { level_a, time_s };
     [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
 }
 
+/// Where a segment begins and ends: at its mean unless it is steady, for what settles is asleep before it has.
+pub(super) fn ends(night: &Night<'_>, at: usize) -> [Edge; 2] {
+    let mut ends = edges(night, at);
+    if night.segmentation.segments[at].kind != SegmentKind::Steady {
+        ends.iter_mut().for_each(|end| end.level_a = night.mean_a(at));
+    }
+    ends
+}
+
 /// Standard deviation of a reading about its neighbours in these segments, missed wakes left out, ampere. O(segments).
-pub(super) fn noise_a(night: &Night<'_>, segments: &[usize]) -> f64 {
-    let squares = segments.iter().flat_map(|at| {
-        let [mut readings, _] = near(night, *at);
+pub(super) fn noise_a(night: &Night<'_>, segments: impl Iterator<Item = usize>) -> f64 {
+    let squares = segments.flat_map(|at| {
+        let [mut readings, _] = near(night, at);
         let level_a = interquartile_mean(&mut readings);
         readings.into_iter().map(move |reading_a| (reading_a - level_a).powi(2))
     });
@@ -105,7 +111,7 @@ impl Floor<'_> {
         for at in order.filter(|at| !self.off[*at]) {
             let segment = &self.night.segmentation.segments[at];
             let stays = segment.kind == SegmentKind::Steady && segment.end - segment.first >= LONG;
-            let mut sides = edges(self.night, at);
+            let mut sides = ends(self.night, at);
             if back {
                 sides.reverse();
             }

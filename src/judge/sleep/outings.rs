@@ -417,8 +417,9 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing, raised: &[Outing]) -> f64
     (from..to)
         .rev()
         .find(|at| {
-            let wakes = within(raised, steps[*at].time_s - near_s, steps[*at].time_s + near_s);
-            let rises = wakes.is_empty() && rise_a(night, steps[*at].index) > least_a;
+            let until = raised.partition_point(|wake| wake.start_s < steps[*at].time_s + near_s);
+            let wakes = until > 0 && raised[until - 1].end_s > steps[*at].time_s - near_s;
+            let rises = !wakes && rise_a(night, steps[*at].index) > least_a;
             rises || is_listed(night, *at)
         })
         .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))

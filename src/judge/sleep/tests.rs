@@ -818,3 +818,29 @@ fn a_floor_behind_a_wandering_zero_is_followed_however_much_it_doubles() {
     let (found, wakes) = found_in(&samples, &segmentation);
     assert_eq!((wakes.unwrap().count, found.failures.len()), (30, 0), "{:?}", found.failures);
 }
+
+/// A floor of 5 mA that comes by the check's level behind a wandering zero, from the first stay after the check on: it
+/// rose when the clamp was put back.
+#[test]
+fn a_floor_at_a_checks_level_after_a_rise_is_powered() {
+    let mut parts = vec![(60, 0.0, Steady)];
+    parts.extend([(95, 0.005, Steady), (5, 0.150, Burst)].repeat(20));
+    parts.extend([(95, 0.005, Steady), (60, 0.0, Steady)]);
+    let (samples, mut segmentation) = capture(&parts);
+    let check_state = segmentation.segments[0].state;
+    let steady = segmentation.segments.iter_mut().filter(|segment| segment.kind == Steady);
+    steady.take(6).for_each(|segment| segment.state = check_state);
+    let check = |time_s| ZeroCheck {
+        time_s,
+        reading_a: 0.0,
+        residual_a: 0.0,
+        within_tolerance: true,
+        listed: true,
+    };
+    let checks = vec![check(30.0), check(2190.0)];
+    let loads = no_loads(ZeroModel { checks, ..ZeroModel::default() });
+    let sheet = JobSheet::default();
+    let (found, wakes) =
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+    assert_eq!(wakes.unwrap().count, 20, "{:?}", found.wakes);
+}

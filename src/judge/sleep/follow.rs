@@ -35,15 +35,6 @@ pub(super) fn edges(night: &Night<'_>, at: usize) -> [Edge; 2] {
     [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
 }
 
-/// Where a segment begins and ends: at its mean unless it is steady, for what settles is asleep before it has.
-pub(super) fn ends(night: &Night<'_>, at: usize) -> [Edge; 2] {
-    let mut ends = edges(night, at);
-    if night.segmentation.segments[at].kind != SegmentKind::Steady {
-        ends.iter_mut().for_each(|end| end.level_a = night.mean_a(at));
-    }
-    ends
-}
-
 /// Standard deviation of a reading about its neighbours in these segments, missed wakes left out, ampere. O(segments).
 pub(super) fn noise_a(night: &Night<'_>, segments: impl Iterator<Item = usize>) -> f64 {
     let squares = segments.flat_map(|at| {
@@ -110,28 +101,35 @@ impl Floor<'_> {
         let mut before: Option<Edge> = None;
         for at in order.filter(|at| !self.off[*at]) {
             let segment = &self.night.segmentation.segments[at];
-            let stays = segment.kind == SegmentKind::Steady && segment.end - segment.first >= LONG;
-            let mut sides = ends(self.night, at);
+            let stays = segment.kind != SegmentKind::Burst && segment.end - segment.first >= LONG;
+            let mut sides = edges(self.night, at);
             if back {
                 sides.reverse();
             }
             let [enters, leaves] = sides;
-            let from_a = before.map_or(enters.level_a, |before| before.level_a);
+            // What settles is asleep before it has.
+            let here_a = match segment.kind {
+                SegmentKind::Steady => enters.level_a,
+                _ => self.night.mean_a(at),
+            };
+            let from_a = before.map_or(here_a, |before| before.level_a);
             let leaps = || {
                 let passed = before.zip(usual);
-                passed.is_some_and(|(before, usual)| self.leaps(&before, &enters, usual))
+                passed.is_some_and(|(before, usual)| {
+                    sides.iter().all(|side| self.leaps(&before, side, usual))
+                })
             };
             // A ramp at the floor, such as the sun's at dawn, is asleep too.
-            depths[at] = if enters.level_a > from_a + self.allowed_a || (stays && leaps()) {
+            depths[at] = if here_a > from_a + self.allowed_a || (stays && leaps()) {
                 Depth::Up
-            } else if enters.level_a < from_a - self.allowed_a
-                && enters.level_a >= -NOTHING * from_a
-            {
+            } else if here_a < from_a - self.allowed_a && here_a >= -NOTHING * from_a {
                 Depth::Dip
             } else {
                 Depth::Asleep
             };
-            if depths[at] == Depth::Asleep && stays && enters.level_a >= from_a - self.allowed_a {
+            let left_a = if segment.kind == SegmentKind::Steady { here_a } else { leaves.level_a };
+            let near = (left_a - from_a).abs() <= self.allowed_a;
+            if depths[at] == Depth::Asleep && stays && near {
                 moves.extend(before.map(|before| between(&before, &enters)));
                 before = Some(leaves);
             }

@@ -1,6 +1,6 @@
 //! Which stretches are off, asleep or up.
 
-use super::follow::{Floor, edges, ends, noise_a};
+use super::follow::{Floor, edges, noise_a};
 use super::{Night, middle};
 use crate::events::Action;
 use crate::findings::SegmentKind;
@@ -109,7 +109,10 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     // A wake's first stage tells it: what follows may be far above, and its tail is far below.
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
-        let [enters_a, leaves_a] = ends(night, at).map(|end| end.level_a);
+        let [mut enters_a, leaves_a] = edges(night, at).map(|edge| edge.level_a);
+        if segment.kind != SegmentKind::Steady {
+            enters_a = night.mean_a(at);
+        }
         if off[at] {
             before = None;
         } else if segment.kind == SegmentKind::Steady {

@@ -795,9 +795,12 @@ fn a_floor_that_comes_back_higher_is_followed_until_it_doubles() {
         parts.push((300, 0.100, Steady));
         parts.push((60, then_a, Steady));
         parts.extend([(5, 0.140 + then_a, Burst), (95, then_a, Steady)].repeat(10));
+        // One that the segmentation takes for a slope is no other.
+        let late = parts.len() - 9;
+        parts[late].2 = SegmentKind::Transient;
         let found = night(&parts, &JobSheet::default()).unwrap().0;
         assert_eq!(found.failures.len(), failures, "{:?}", found.failures);
-        assert!((found.floor_a - floor_a).abs() < 1e-4, "{}", found.floor_a);
+        assert!((found.floor_a - floor_a).abs() < 2e-4, "{}", found.floor_a);
         let higher = found.failures[0].end_s > 2000.0;
         assert_eq!(higher, then_a > 0.020, "{:?}", found.failures);
     }

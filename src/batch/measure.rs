@@ -159,7 +159,10 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     let judged = |mut measured: Measured, limit_name: &str| {
         if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == limit_name) {
             // Of several kinds of wakes the one that the limit is held against.
-            measured.value = found.value;
+            // Between bounds nothing is measured.
+            if found.most.is_none() {
+                measured.value = found.value;
+            }
             measured.limit_high = Some(found.limit);
             measured.verdict = found.verdict;
         }

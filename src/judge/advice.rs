@@ -1,6 +1,8 @@
 //! What to measure next, ranked by what it would settle.
 
-use super::words::{clause, in_state, list, sentence, set_current, the};
+use jiff::civil::DateTime;
+
+use super::words::{clause, from_to, in_state, list, sentence, set_current, the};
 use crate::events::Alignment;
 use crate::findings::{Advice, LoadRow, Unexplained, Verdict};
 use crate::jobsheet::{JobSheet, same_name};
@@ -9,6 +11,8 @@ use crate::numeric::{Quantity, Unit, duration};
 
 /// Everything that advice looks at.
 pub(super) struct Case<'a> {
+    /// The capture's clock at its first sample, where it has one.
+    pub(super) start: Option<DateTime>,
     pub(super) rows: &'a [LoadRow],
     pub(super) time_s: &'a [f64],
     pub(super) loads: &'a LoadsFound,
@@ -150,10 +154,9 @@ fn of_unexplained(case: &Case<'_>, add: &mut Add<'_>) {
     add(
         55.0 + 40.0 * share.clamp(0.0, 1.0),
         format!(
-            "Find out what drew {} more from {} to {} after the start.",
+            "Find out what drew {} more {}.",
             Quantity::amperes(first.delta_a),
-            duration(first.start_s),
-            duration(first.end_s)
+            from_to(case.start, first.start_s, first.end_s)
         ),
         format!(
             "No line explains it, and it cost {}, {:.0} % of the capture's charge.",

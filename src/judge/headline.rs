@@ -108,7 +108,9 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
                 duration(limit)
             ),
             "wake_charge_max_ah" => {
-                format!("A wake takes {}; its limit is {}.", charge(value), charge(limit))
+                let means_ah = sleep.series.iter().map(|series| series.charge_each_ah);
+                let most = if value > means_ah.fold(0.0, f64::max) { "up to " } else { "" };
+                format!("A wake takes {most}{}; its limit is {}.", charge(value), charge(limit))
             }
             _ => format!(
                 "It is awake {}{} of the time; its limit is {}.",

@@ -1,11 +1,30 @@
 //! Limits of a state, as listed and carried to the site's supply voltage.
 
-use crate::findings::LoadBehaviour;
+use crate::findings::{Caution, LoadBehaviour};
 use crate::jobsheet::{JobSheet, LoadSpec, StateSpec, carry_current};
 
 /// Every way a load may follow the voltage, for loads of which nobody says.
 pub(super) const BEHAVIOURS: [LoadBehaviour; 3] =
     [LoadBehaviour::ConstantPower, LoadBehaviour::ConstantCurrent, LoadBehaviour::Resistive];
+
+/// Extra-low voltage ends here for direct current without ripple (IEC 61140; common practice, from memory), volt.
+const EXTRA_LOW_V: f64 = 120.0;
+
+/// A caution where the job sheet's voltages are above extra-low: most likely a slip of the pen.
+pub(super) fn beyond_extra_low_voltage(sheet: &JobSheet) -> Option<Caution> {
+    let states = sheet.loads.iter().flat_map(|load| &load.states);
+    let all = sheet.site.supply_voltage_v.into_iter().chain(states.filter_map(|s| s.at_voltage_v));
+    let highest_v = all.fold(0.0, f64::max);
+    (highest_v > EXTRA_LOW_V).then(|| {
+        Caution::new(
+            "above-extra-low-voltage",
+            format!(
+                "The job sheet names a supply of {highest_v} V, above the {EXTRA_LOW_V} V up to which direct current \
+                 counts as extra-low voltage: check the figure, for limits are carried by it."
+            ),
+        )
+    })
+}
 
 /// What a draw may be.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

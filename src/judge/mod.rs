@@ -28,6 +28,8 @@ mod words;
 pub use types::*;
 pub use untried::SLEEP_LIMIT_NOT_TRIED;
 
+use jiff::civil::DateTime;
+
 use crate::capture::{Capture, Samples};
 use crate::events::Alignment;
 use crate::findings::{SleepFindings, Wakes, ZeroCheck};
@@ -53,11 +55,13 @@ pub fn judge(
         Some(held) => asleep(&held.readings(&capture.samples), &held.in_readings(segmentation)),
         None => asleep(&capture.samples, segmentation),
     };
-    judge_with(carried, segmentation, alignment, loads, sheet, risk, slept)
+    judge_with(carried, capture.start, segmentation, alignment, loads, sheet, risk, slept)
 }
 
+#[expect(clippy::too_many_arguments, reason = "what `judge` takes of a capture, in parts")]
 fn judge_with(
     carried: Carried,
+    start: Option<DateTime>,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
@@ -80,6 +84,7 @@ fn judge_with(
         found.and_then(|sleep| agreement::caution(segmentation, loads, sleep, &unexplained)),
     );
     let advice = advice::advise(&advice::Case {
+        start,
         rows: &rows,
         time_s: &time_s,
         loads,
@@ -101,6 +106,7 @@ fn judge_with(
         .map(|level| sign * level.mean_a - loads.zero.offset_a.unwrap_or(0.0))
         .reduce(f64::min);
     cautions.extend(untried::cautions(sheet.sleep, found, lowest_a));
+    cautions.extend(limits::beyond_extra_low_voltage(sheet));
     let headline = headline::headline(&headline::Told {
         rows: &rows,
         loads,

@@ -1,5 +1,5 @@
 use super::*;
-use crate::findings::{LoadBehaviour, Verdict};
+use crate::findings::{Advice, LoadBehaviour, Verdict};
 use crate::jobsheet::{LoadSpec, SleepLimits, StateSpec};
 use crate::loads::scene::{Deed, SceneMeter, build, deed, silent};
 use crate::loads::{self, MeterSpec};
@@ -60,11 +60,16 @@ fn carried(segmentation: &Segmentation) -> Carried {
 }
 
 fn run(deeds: &[Deed], sheet: &JobSheet, listed: bool) -> Judgement {
+    run_at(None, deeds, sheet, listed)
+}
+
+fn run_at(start: Option<DateTime>, deeds: &[Deed], sheet: &JobSheet, listed: bool) -> Judgement {
     let (segmentation, alignment) = build(deeds, 0.0, 800.0, &SceneMeter::default(), 11);
     let alignment = listed.then_some(&alignment);
     let found = loads::solve(&segmentation, alignment, sheet, Some(1e-4));
     judge_with(
         carried(&segmentation),
+        start,
         &segmentation,
         alignment,
         &found,
@@ -214,6 +219,13 @@ fn a_night_it_failed_to_sleep_stands_out_without_an_event_list() {
     assert_eq!(judgement.unexplained.len(), 1, "{:?}", judgement.unexplained);
     assert!((judgement.unexplained[0].delta_a - 0.110).abs() < 0.002);
     assert!((judgement.unexplained[0].start_s - 400.0).abs() < 1.0);
+    let wanted = |advice: Vec<Advice>, when: &str| {
+        assert!(advice.iter().any(|one| one.what.contains(when)), "{advice:?}");
+    };
+    wanted(judgement.advice, "after the start");
+    let start = Some(jiff::civil::date(2026, 5, 12).at(23, 55, 0, 0));
+    let judgement = run_at(start, &deeds, &JobSheet::default(), false);
+    wanted(judgement.advice, "from 13 May 00:01:40 to 00:03:10");
 }
 
 #[test]
@@ -304,4 +316,19 @@ fn limits_on_sleep_that_nothing_was_held_to_are_told() {
     let caution = caution.expect("a caution");
     assert!(caution.contains("is above the 60 µA allowed asleep"), "{caution}");
     assert!(headline.contains("No limit on sleep was tried"), "{headline}");
+}
+
+/// 12 V with two noughts too many, at the site or in a load's figures; 120 V is the bound of IEC 61140.
+#[test]
+fn a_supply_above_extra_low_voltage_is_told() {
+    let told = |site_v: f64, at_v: f64| {
+        let at = |spec: StateSpec| StateSpec { at_voltage_v: Some(at_v), ..spec };
+        let mut sheet = sheet(vec![load("radio", vec![at(state("standby", 0.040))])]);
+        sheet.site.supply_voltage_v = Some(site_v);
+        let cautions = run(&visit(0.080, 0.0155), &sheet, true).cautions;
+        cautions.into_iter().find(|c| c.code == "above-extra-low-voltage").map(|c| c.text)
+    };
+    assert!(told(1200.0, 24.0).is_some_and(|text| text.contains("1200 V")));
+    assert!(told(12.0, 2400.0).is_some());
+    assert_eq!((told(12.0, 24.0), told(110.0, 120.0)), (None, None));
 }

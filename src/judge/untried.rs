@@ -1,12 +1,9 @@
 //! Limits on sleep that a capture could not be held to: silence would pass for conformity.
 
 use super::words::set_current;
-use crate::findings::{Caution, SleepFindings, Verdict};
+use crate::findings::{Caution, SleepFindings, SleepVerdict, Verdict};
 use crate::jobsheet::SleepLimits;
 use crate::numeric::{Quantity, Unit, duration};
-
-/// Distance of the quartiles of a unit Gaussian.
-const QUARTILES: f64 = 1.349;
 
 /// Code of the caution that a capture was not held to a limit on sleep.
 pub const SLEEP_LIMIT_NOT_TRIED: &str = "sleep-limit-not-tried";
@@ -52,60 +49,44 @@ fn without_sleep(limits: &SleepLimits, lowest_a: Option<f64>) -> String {
 
 /// What the limit on the time to sleep was not held to.
 fn of_time(sleep: &SleepFindings, limit_s: f64) -> Option<String> {
-    let judged = sleep.verdicts.iter().find(|verdict| verdict.limit_name == "sleep_within_s");
-    if judged.is_some_and(|verdict| verdict.verdict == Verdict::NonConforming) {
-        return None;
-    }
+    let limit = duration(limit_s);
+    let Some(judged) = verdict_on(sleep, "sleep_within_s") else {
+        return Some(format!(
+            "The limit of {limit} on the time to sleep was not tried: it was not seen to fall asleep."
+        ));
+    };
+    judged.most.filter(|_| judged.verdict == Verdict::Indeterminate)?;
     let longer = sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
     let (count, longest_s) =
         longer.fold((0, 0.0f64), |(count, longest_s), width_s| (count + 1, longest_s.max(width_s)));
-    let limit = duration(limit_s);
-    let wakes = (count > 0).then(|| {
-        format!(
-            "{count} of {} wakes last longer than the {limit} that it may take to sleep, up to {}: the readings do \
-             not tell how long it was active in them. If somebody switched something then, list it.",
-            sleep.wakes.len(),
-            duration(longest_s)
-        )
-    });
-    match judged {
-        Some(_) => wakes,
-        None => Some(wakes.unwrap_or_else(|| {
-            format!(
-                "The limit of {limit} on the time to sleep was not tried: it was not seen to fall asleep, but \
-                 for its wakes."
-            )
-        })),
-    }
+    Some(format!(
+        "{count} of {} wakes last longer than the {limit} that it may take to sleep, up to {}: the readings do \
+         not tell how long it was active in them. If somebody switched something then, list it.",
+        sleep.wakes.len(),
+        duration(longest_s)
+    ))
 }
 
-/// Single wakes that take plainly more than one may, where their kind on the whole does not.
+/// Single wakes that take more than one may, where their kind on the whole does not.
 fn of_charge(sleep: &SleepFindings, limit_ah: f64) -> Option<Caution> {
-    let judged =
-        sleep.verdicts.iter().find(|verdict| verdict.limit_name == "wake_charge_max_ah")?;
-    if judged.verdict == Verdict::NonConforming {
-        return None;
-    }
-    let mut charges: Vec<f64> =
-        sleep.wakes.iter().filter(|wake| !wake.met).map(|wake| wake.charge_ah).collect();
-    charges.sort_by(f64::total_cmp);
-    let n = charges.len();
-    // How well one is known shows in how far most are apart; the far ones themselves must not tell it.
-    let quartiles_ah = charges.get(3 * n / 4)? - charges.get(n / 4)?;
-    let doubt_ah = 2.0 * judged.standard_uncertainty.hypot(quartiles_ah / QUARTILES);
-    let beyond = n - charges.partition_point(|charge_ah| *charge_ah <= limit_ah);
-    let largest_ah = *charges.last()?;
-    (largest_ah > limit_ah + doubt_ah).then(|| {
+    let judged = verdict_on(sleep, "wake_charge_max_ah")?;
+    let means_ah = sleep.series.iter().map(|series| series.charge_each_ah);
+    let of_one = judged.value > means_ah.fold(0.0, f64::max);
+    (of_one && judged.verdict == Verdict::NonConforming).then(|| {
+        let beyond = sleep.wakes.iter().filter(|wake| !wake.met && wake.charge_ah > limit_ah);
         Caution::new(
             "single-wakes-beyond-limit",
             format!(
-                "The limit on a wake's charge was held to their mean: {} of {} wakes take more than the {} allowed, \
-                 up to {}.",
-                beyond,
+                "{} of {} wakes take more than the {} allowed, up to {}; their mean does not.",
+                beyond.count(),
                 sleep.wakes.len(),
                 Quantity::new(limit_ah, Unit::AmpereHour),
-                Quantity::new(largest_ah, Unit::AmpereHour)
+                Quantity::new(judged.value, Unit::AmpereHour)
             ),
         )
     })
+}
+
+fn verdict_on<'a>(sleep: &'a SleepFindings, limit_name: &str) -> Option<&'a SleepVerdict> {
+    sleep.verdicts.iter().find(|verdict| verdict.limit_name == limit_name)
 }

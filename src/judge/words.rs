@@ -1,6 +1,9 @@
 //! Words that verdicts, advice and the headline share.
 
-use crate::numeric::Quantity;
+use jiff::SignedDuration;
+use jiff::civil::DateTime;
+
+use crate::numeric::{Quantity, duration};
 
 /// A current that somebody set: `96 mA`, not `96.0 mA`.
 pub(super) fn set_current(value_a: f64) -> String {
@@ -11,6 +14,24 @@ pub(super) fn set_current(value_a: f64) -> String {
         }
         _ => text,
     }
+}
+
+/// From one moment of a capture to another: `from 12 May 21:04:10 to 23:10:00` where its clock is known, else
+/// `from 24 min to 2:30 h after the start`.
+pub(super) fn from_to(start: Option<DateTime>, from_s: f64, to_s: f64) -> String {
+    let moment = |time_s: f64| {
+        let whole = SignedDuration::try_from_secs_f64(time_s.round()).ok()?;
+        start?.checked_add(whole).ok()
+    };
+    let Some((from, to)) = moment(from_s).zip(moment(to_s)) else {
+        return format!("from {} to {} after the start", duration(from_s), duration(to_s));
+    };
+    let day = if from.date() == to.date() { "" } else { "%-d %b " };
+    format!(
+        "from {} to {}",
+        from.strftime("%-d %b %H:%M:%S"),
+        to.strftime(&format!("{day}%H:%M:%S"))
+    )
 }
 
 /// `in standby`, `when on`, `when asleep lower`, `while starting`.

@@ -336,6 +336,9 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             match verdict.verdict {
                 Verdict::Conforming => "within its limit".to_owned(),
                 Verdict::NonConforming => "beyond its limit".to_owned(),
+                Verdict::Indeterminate
+                    if verdict.limit_name == "sleep_within_s" && verdict.most.is_some() =>
+                    "not told: it may have been active all the while".to_owned(),
                 Verdict::Indeterminate if verdict.least.is_some() =>
                     "not told by this sampling rate: log faster".to_owned(),
                 Verdict::Indeterminate | Verdict::NoLimit =>

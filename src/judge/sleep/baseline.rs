@@ -7,7 +7,7 @@ use super::stretches::{Depth, LONG, Stretch};
 use crate::capture::TimeAxis;
 
 /// Readings that one knot stands for.
-const BLOCK: usize = 64;
+pub(super) const BLOCK: usize = 64;
 /// Fewest knots that a task makes.
 const PIECES: usize = 512;
 /// Share of the squares kept for the scatter, and their mean for a unit Gaussian.
@@ -25,7 +25,7 @@ pub(super) fn trimmed_sd(mut squares: Vec<f64>) -> f64 {
 }
 
 /// Mean of what is left without the lowest and the highest quarter. O(n).
-fn interquartile_mean(values: &mut [f64]) -> f64 {
+pub(super) fn interquartile_mean(values: &mut [f64]) -> f64 {
     let cut = values.len() / 4;
     let mut inner = values;
     if cut > 0 {

@@ -2,17 +2,24 @@
 //!
 //! ```text
 //! stretches   off, asleep or up, from the steady states
+//! follow      the floor from stay to stay
 //! baseline    the floor at every moment
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
+//! ends        the levels that it begins and ends with
 //! raised      wakes while another load stands on
 //! series      wakes that belong together, and their rhythm
 //! meetings    wakes of two rhythms at once
 //! share       how long it is awake, as far as the rate tells
-//! floor       its level, uncertainty and creep
+//! floor       its level and uncertainty
+//! creep       whether it creeps, steps, or the zero moves
+//! verdicts    all that against the job sheet's limits
 //! ```
 
 mod baseline;
+mod creep;
+mod ends;
 mod floor;
+mod follow;
 mod meetings;
 mod outings;
 mod raised;
@@ -21,16 +28,15 @@ mod share;
 mod stretches;
 #[cfg(test)]
 mod tests;
+mod verdicts;
 
 use super::Risk;
-use super::conformity::{Measured, decide, decide_between};
-use super::limits::Limits;
 use crate::capture::{Samples, TimeAxis};
 use crate::events::Alignment;
-use crate::findings::{SleepFindings, SleepVerdict, Span, Wakes};
+use crate::findings::{SleepFindings, Span, Wakes};
 use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
-use crate::numeric::{ExactSum, Moments, duration, plain_sum, rectangular};
+use crate::numeric::{ExactSum, duration, plain_sum};
 use crate::segment::Segmentation;
 use baseline::Baseline;
 use outings::{Outing, OutingKind};
@@ -251,12 +257,18 @@ pub(super) fn assess(
             .filter(|outing| outing.kind != OutingKind::Wake)
             .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s })
             .collect(),
-        creep: floor::creep(&night, &rests),
+        creep: creep::of(&night, &rests),
         verdicts: Vec::new(),
         unseen: unseen(usual_interval_s, &every_wake),
     };
-    let awake_s = outings::longest_awake_s(&night, &outings, &raised);
-    findings.verdicts = verdicts(&findings, &floor, awake_s, usual_interval_s, sheet, risk);
+    let seen = verdicts::Seen {
+        floor,
+        awake_s: outings::longest_awake_s(&night, &outings, &raised),
+        lingers_s: outings::longest_after_activity_s(&night, &outings),
+        largest: verdicts::largest(&night, &baseline, &every_wake, &findings.wakes),
+        interval_s: usual_interval_s,
+    };
+    findings.verdicts = verdicts::of(&findings, &seen, sheet, risk);
     Some((findings, summary))
 }
 
@@ -312,107 +324,4 @@ fn unseen(interval_s: f64, wakes: &[Outing]) -> String {
             wakes.len()
         ),
     }
-}
-
-/// Share of the time that it is up, at most, and at least where the rate does not tell it.
-fn awake_share(found: &SleepFindings) -> (f64, Option<f64>) {
-    let awake = found.awake.share_of_time;
-    let least = found.waking.least_share_of_time.map(|least| least + awake);
-    (found.waking.share_of_time + awake, least)
-}
-
-/// The job sheet's `[sleep]` limits, decided like a load's. `awake_s` is how long it was awake at least where
-/// it did not fall asleep.
-fn verdicts(
-    found: &SleepFindings,
-    floor: &floor::Floor,
-    awake_s: Option<f64>,
-    interval_s: f64,
-    sheet: &JobSheet,
-    risk: Risk,
-) -> Vec<SleepVerdict> {
-    let Some(limits) = sheet.sleep else { return Vec::new() };
-    // Both edges of a duration lie somewhere in their sampling interval.
-    let edges_s = interval_s / 6.0f64.sqrt();
-    let mut all: Vec<SleepVerdict> = Vec::new();
-    let mut judge = |name: &str, unit: &str, value: Option<f64>, u: f64, limit: Option<f64>| {
-        let Some((value, limit)) = value.zip(limit) else { return };
-        let degrees_of_freedom = (unit == "A").then_some(floor.degrees_of_freedom).flatten();
-        let measured = Measured { value_a: value, u_a: u, degrees_of_freedom };
-        let bounds = Limits { specified_a: None, low_a: None, high_a: Some(limit) };
-        let decision = decide(&measured, &bounds, risk);
-        all.push(SleepVerdict {
-            limit_name: name.to_owned(),
-            value,
-            standard_uncertainty: u,
-            least: None,
-            most: None,
-            limit,
-            si_unit: unit.to_owned(),
-            verdict: decision.verdict,
-            conformance_probability: decision.conformance_probability,
-        });
-    };
-    judge("sleep_max_a", "A", Some(found.floor_a), floor.u_a, limits.sleep_max_a);
-    // Awake for longer than allowed is beyond the limit, whenever it would have slept; for less, nothing.
-    let longest_s = found.longest_time_to_sleep_s;
-    let unslept_s = awake_s.filter(|s| longest_s.is_none_or(|longest_s| *s > longest_s));
-    let broken_s = unslept_s.filter(|s| limits.sleep_within_s.is_some_and(|limit_s| *s > limit_s));
-    // A wake's last activity is no earlier than its start.
-    let widest_s = found.wakes.iter().map(|wake| wake.width_s).reduce(f64::max);
-    let within_s = widest_s.filter(|s| limits.sleep_within_s.is_some_and(|limit_s| *s < limit_s));
-    let took_s = broken_s.or(longest_s).or(within_s);
-    judge("sleep_within_s", "s", took_s, edges_s, limits.sleep_within_s);
-    // The largest kind of wake is the one to hold to the limit.
-    let largest = (0..found.series.len()).max_by(|a, b| {
-        let charge_ah = |at: usize| found.series[at].charge_each_ah;
-        charge_ah(*a).total_cmp(&charge_ah(*b))
-    });
-    let charge_ah = largest.map(|at| found.series[at].charge_each_ah);
-    let u_ah = largest.map_or(0.0, |at| charge_uncertainty_ah(found, at, sheet));
-    judge("wake_charge_max_ah", "Ah", charge_ah, u_ah, limits.wake_charge_max_ah);
-    let (most, least) = awake_share(found);
-    let whole_s = found.asleep.time_s + found.waking.time_s + found.awake.time_s;
-    let outings = (found.wakes.len() + found.failures.len() + found.falls_asleep.len()) as f64;
-    let u_share = if whole_s > 0.0 { edges_s * outings.sqrt() / whole_s } else { 0.0 };
-    match least {
-        None => judge("awake_share_max", "1", Some(most), u_share, limits.awake_share_max),
-        Some(least) => all.extend(limits.awake_share_max.map(|limit| {
-            let bounds = Limits { specified_a: None, low_a: None, high_a: Some(limit) };
-            let decision = decide_between((least, most), u_share, &bounds, risk);
-            SleepVerdict {
-                limit_name: "awake_share_max".to_owned(),
-                value: 0.5 * (least + most),
-                standard_uncertainty: u_share.hypot(rectangular(0.5 * (most - least))),
-                least: Some(least),
-                most: Some(most),
-                limit,
-                si_unit: "1".to_owned(),
-                verdict: decision.verdict,
-                conformance_probability: decision.conformance_probability,
-            }
-        })),
-    }
-    let within = all.iter_mut().find(|verdict| verdict.limit_name == "sleep_within_s");
-    if let Some(within) = within.filter(|_| broken_s.is_some()) {
-        within.least = broken_s;
-    }
-    all
-}
-
-/// Standard uncertainty of the mean charge of a series' wakes: their scatter, and the meter's
-/// percent of reading (rectangular). The floor's error cancels.
-fn charge_uncertainty_ah(found: &SleepFindings, series: usize, sheet: &JobSheet) -> f64 {
-    let of_kind = || found.wakes.iter().filter(|wake| wake.series == Some(series));
-    let alone: Vec<f64> = of_kind().filter(|w| !w.met).map(|wake| wake.charge_ah).collect();
-    let charges = if alone.len() < meetings::FEWEST {
-        of_kind().map(|wake| wake.charge_ah).collect()
-    } else {
-        alone
-    };
-    let scatter_ah = Moments::of(&charges)
-        .and_then(|moments| moments.sd.map(|sd| sd / (moments.count as f64).sqrt()))
-        .unwrap_or(0.0);
-    let share = sheet.meter.unwrap_or_default().accuracy_percent_of_reading / 100.0;
-    scatter_ah.hypot(rectangular(share * found.series[series].charge_each_ah))
 }

@@ -9,12 +9,13 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
+use super::ends;
 use super::meetings;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
 use crate::events::Action;
-use crate::findings::{FailureToSleep, FallAsleep, SegmentKind};
+use crate::findings::{FailureToSleep, FallAsleep};
 use crate::jobsheet::same_name;
 use crate::numeric::{ExactSum, extremes, plain_sum};
 
@@ -23,8 +24,10 @@ use crate::numeric::{ExactSum, extremes, plain_sum};
 pub(super) enum OutingKind {
     /// Short, by itself, and back at the floor.
     Wake,
-    /// A line of the event list switched something, or the capture's edge cuts it off.
+    /// A line of the event list switched something, or it was awake from the start.
     Awake,
+    /// Nobody switched, and the end cuts it off: awake, or a failure where it is far longer than a wake.
+    CutOff,
     /// Nobody switched, and far longer than a wake.
     Failure,
 }
@@ -64,8 +67,6 @@ pub(super) const APART: usize = 2;
 const WAVERING: f64 = 0.02;
 /// Share of its height that a sharp outing gains from one reading to the next but one.
 const SHARP: f64 = 0.6;
-/// Readings of a steady stay that tells what an outing began or ended with.
-const STAY: usize = 30;
 /// Outings of fewer readings than this have no plateau: their peak stands for it.
 const PLATEAU: usize = 8;
 /// Share of an outing's height from which on a reading may be of its plateau.
@@ -88,9 +89,9 @@ const HABIT: usize = 4;
 
 /// A run of readings above the floor.
 #[derive(Debug, Clone, Copy)]
-struct Run {
-    first: usize,
-    end: usize,
+pub(super) struct Run {
+    pub(super) first: usize,
+    pub(super) end: usize,
 }
 
 /// All outings, in order; single stray readings are none. O(n).
@@ -236,7 +237,7 @@ fn measure(
     let highest_a = parts.iter().map(|part| part.2).fold(f64::NEG_INFINITY, f64::max);
     let (whole_before, whole_after) = (run.first > first, run.end < end);
     let least_a = (SHARP * highest_a).max(RISES * baseline.sigma_a);
-    if !(is_sharp(&heights, run, least_a) || seen_up(night, depths, run)) {
+    if !(is_sharp(&heights, run, (first, end), least_a) || seen_up(night, depths, run)) {
         return None;
     }
     // Of what rises to a fifth of the height; what is too short has no plateau.
@@ -249,8 +250,7 @@ fn measure(
         let share = ((half_a - low_a) / (high_a - low_a)).clamp(0.0, 1.0);
         time.at(low) + share * (time.at(high) - time.at(low))
     };
-    let (first_a, last_a) =
-        end_levels(night, baseline, run, plateau_a).unwrap_or((plateau_a, plateau_a));
+    let (first_a, last_a) = ends::levels(&heights, run, plateau_a);
     let (rising_a, falling_a) = (0.5 * first_a, 0.5 * last_a);
     let up = (run.first..run.end).find(|sample| height_a(*sample) >= rising_a)?;
     let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= falling_a)?;
@@ -258,8 +258,11 @@ fn measure(
     let end_s = if down + 1 < end { crossing(down + 1, down, falling_a) } else { time.at(down) };
     let near_s = 2.0 * night.usual_interval_s;
     let by_order = listed_in(night, start_s - near_s, end_s + near_s);
-    let kind =
-        if whole_before && whole_after && !by_order { OutingKind::Wake } else { OutingKind::Awake };
+    let kind = match (by_order, whole_before, whole_after) {
+        (false, true, true) => OutingKind::Wake,
+        (false, true, false) => OutingKind::CutOff,
+        _ => OutingKind::Awake,
+    };
     Some(Outing {
         kind,
         first: run.first,
@@ -272,52 +275,14 @@ fn measure(
     })
 }
 
-/// Levels above the floor of the first and the last long stay of a run that goes through several:
-/// a load may come on, and later another far above it, or surge first. `plateau_a` is the run's usual one.
-fn end_levels(
-    night: &Night<'_>,
-    baseline: &Baseline,
-    run: Run,
-    plateau_a: f64,
-) -> Option<(f64, f64)> {
-    let segments = &night.segmentation.segments;
-    let from = segments.partition_point(|segment| segment.first + APART < run.first);
-    let to = segments.partition_point(|segment| segment.end <= run.end + APART);
-    let mut stays = (from..to.max(from)).filter(|&at| {
-        let segment = &segments[at];
-        segment.kind != SegmentKind::Transient && segment.end - segment.first >= STAY
-    });
-    let first = stays.next()?;
-    let above_a = |at: usize| {
-        let middle_s = 0.5 * (segments[at].start_s + segments[at].end_s);
-        night.mean_a(at) - baseline.at(middle_s)
-    };
-    let Some(last) = stays.next_back() else {
-        // What follows a surge ends the run at its own level, and what leads to one begins it.
-        let begins = segments[first].first <= run.first + APART;
-        // Two readings more may be all that is left of the surge.
-        let ends = segments[first].end + if begins { 1 } else { APART } >= run.end;
-        let level_a = above_a(first);
-        let high_a = plateau_a.max(level_a);
-        return (begins != ends && level_a > RISES * baseline.sigma_a).then_some(if ends {
-            (high_a, level_a)
-        } else {
-            (level_a, high_a)
-        });
-    };
-    let levels = (above_a(first), above_a(last));
-    let least_a = RISES * baseline.sigma_a;
-    (levels.0 > least_a && levels.1 > least_a).then_some(levels)
-}
-
 /// Readings above the floor, made where they are looked at: a run may be nearly all of the capture.
-struct Heights<'a> {
-    night: &'a Night<'a>,
-    baseline: &'a Baseline,
+pub(super) struct Heights<'a> {
+    pub(super) night: &'a Night<'a>,
+    pub(super) baseline: &'a Baseline,
 }
 
 impl Heights<'_> {
-    fn at(&self, sample: usize) -> f64 {
+    pub(super) fn at(&self, sample: usize) -> f64 {
         self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
     }
 
@@ -361,11 +326,14 @@ pub(super) fn lower_quartile(mut values: Vec<f64>) -> Option<f64> {
     (count >= PLATEAU).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
-/// Whether most of the height is gained or lost within two readings, as by no slow background.
-fn is_sharp(heights: &Heights<'_>, run: Run, least_a: f64) -> bool {
+/// Whether most of the height is gained or lost within two readings, as by no slow background. At an end of what is
+/// `powered` nothing is.
+fn is_sharp(heights: &Heights<'_>, run: Run, powered: (usize, usize), least_a: f64) -> bool {
     let last = run.end - 1;
-    let ends = [run.first, (run.first + 1).min(last), last, last.max(run.first + 1) - 1];
-    if ends.into_iter().any(|sample| heights.at(sample) >= least_a) {
+    let begins = [run.first, (run.first + 1).min(last)];
+    let ends = [last, last.max(run.first + 1) - 1];
+    let high = |samples: [usize; 2]| samples.into_iter().any(|at| heights.at(at) >= least_a);
+    if (run.first > powered.0 && high(begins)) || (run.end < powered.1 && high(ends)) {
         return true;
     }
     let leaps = |task: Range<usize>| {
@@ -405,6 +373,10 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
         2..=4 => (10.0 * widths[0]).min(allowed_s),
         _ => FAR_LONGER * widths[(n * 9 / 10).min(n - 2)],
     };
+    for outing in outings.iter_mut().filter(|outing| outing.kind == OutingKind::CutOff) {
+        let fails = outing.width_s() > limit_s;
+        outing.kind = if fails { OutingKind::Failure } else { OutingKind::Awake };
+    }
     let mut long: Vec<usize> = (0..outings.len())
         .filter(|at| outings[*at].kind == OutingKind::Wake && outings[*at].width_s() > limit_s)
         .collect();
@@ -445,8 +417,9 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing, raised: &[Outing]) -> f64
     (from..to)
         .rev()
         .find(|at| {
-            let wakes = within(raised, steps[*at].time_s - near_s, steps[*at].time_s + near_s);
-            let rises = wakes.is_empty() && rise_a(night, steps[*at].index) > least_a;
+            let until = raised.partition_point(|wake| wake.start_s < steps[*at].time_s + near_s);
+            let wakes = until > 0 && raised[until - 1].end_s > steps[*at].time_s - near_s;
+            let rises = !wakes && rise_a(night, steps[*at].index) > least_a;
             rises || is_listed(night, *at)
         })
         .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))
@@ -515,6 +488,12 @@ pub(super) fn longest_awake_s(
     let awake_s = |outing: &Outing| outing.end_s - last_activity_s(night, outing, raised);
     let cut_off = outings.iter().filter(cut_off);
     is_one_unit(night).then(|| cut_off.map(awake_s).reduce(f64::max)).flatten()
+}
+
+/// The longest time that a wake goes on after the last activity in it that shows, seconds.
+pub(super) fn longest_after_activity_s(night: &Night<'_>, outings: &[Outing]) -> Option<f64> {
+    let wakes = outings.iter().filter(|outing| outing.kind == OutingKind::Wake);
+    wakes.map(|wake| wake.end_s - last_activity_s(night, wake, &[])).reduce(f64::max)
 }
 
 /// Whether the list switches one load only, or there is none.

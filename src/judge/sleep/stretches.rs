@@ -1,6 +1,7 @@
 //! Which stretches are off, asleep or up.
 
-use super::Night;
+use super::follow::{Floor, edges, noise_a};
+use super::{Night, middle};
 use crate::events::Action;
 use crate::findings::SegmentKind;
 
@@ -39,8 +40,6 @@ const FLOOR_SHARE: f64 = 0.05;
 const FLOOR_WIDTH: f64 = 0.2;
 /// Above this share of the way from the floor to the next level, a steady stretch is not asleep.
 const ASLEEP_UP_TO: f64 = 0.3;
-/// Nothing is within this share of the floor: a meter's zero may be off by as much, and what is lower charges.
-const NOTHING: f64 = 0.5;
 /// A level is a zero check's, come back to, where it falls by this share of what a check falls by.
 const FALLS_LIKE_A_CHECK: f64 = 0.5;
 /// Readings that a stay needs to say where the floor is now.
@@ -51,7 +50,8 @@ pub(super) const LONG: usize = 5;
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
 /// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
 /// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
-/// 0.3 of the usual rise above the stay before is asleep. What falls by more than that moves no floor.
+/// 0.3 of the usual rise above the stay before is asleep, unless the draw doubles at once. What falls by more
+/// than that moves no floor.
 pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
     let off = off_segments(night);
@@ -74,42 +74,21 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let floor = holding
         .min_by(|a, b| mean_a(*a).total_cmp(&mean_a(*b)))
         .or_else(|| powered.iter().copied().max_by(|a, b| levels[*a].0.total_cmp(&levels[*b].0)))?;
-    let floor_a = mean_a(floor);
-    let step = usual_rise_a(night, &off, (3.0 * states[floor].noise_a).max(FLOOR_WIDTH * floor_a));
-    let allowed_a = ASLEEP_UP_TO * step;
+    let mut own: Vec<(usize, f64)> = (0..segments.len())
+        .filter(|at| segments[*at].state == Some(floor))
+        .map(|at| (at, edges(night, at)[0].level_a))
+        .collect();
+    own.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+    let floor_a = own.get(own.len() / 2)?.1;
+    let split_a = (3.0 * noise_a(night, own.iter().map(|own| own.0))).max(FLOOR_WIDTH * floor_a);
+    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &off, split_a);
     let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
-    let mut own: Vec<usize> =
-        (0..segments.len()).filter(|at| segments[*at].state == Some(floor)).collect();
-    own.sort_by(|a, b| night.mean_a(*a).total_cmp(&night.mean_a(*b)).then(a.cmp(b)));
     // One that holds an edge that was not found is none to start from, however long.
-    let middle_a = night.mean_a(*own.get(own.len() / 2)?);
-    let seed = own
+    let (seed, _) = own
         .into_iter()
-        .filter(|at| (night.mean_a(*at) - middle_a).abs() <= allowed_a)
-        .max_by(|a, b| length_s(*a).total_cmp(&length_s(*b)).then(b.cmp(a)))?;
-    let mut depths = vec![Depth::Off; segments.len()];
-    let follow = |depths: &mut Vec<Depth>, order: &mut dyn Iterator<Item = usize>| {
-        let mut level_a = night.mean_a(seed);
-        for at in order.filter(|at| !off[*at]) {
-            // A ramp at the floor, such as the sun's at dawn, is asleep too.
-            depths[at] = Depth::Up;
-            let here_a = night.mean_a(at);
-            if here_a > level_a + allowed_a {
-                continue;
-            }
-            depths[at] = Depth::Asleep;
-            let long = segments[at].end - segments[at].first >= LONG;
-            if here_a >= level_a - allowed_a {
-                if segments[at].kind == SegmentKind::Steady && long {
-                    level_a = here_a;
-                }
-            } else if here_a >= -NOTHING * level_a {
-                depths[at] = Depth::Dip;
-            }
-        }
-    };
-    follow(&mut depths, &mut (seed..segments.len()));
-    follow(&mut depths, &mut (0..seed).rev());
+        .filter(|own| (own.1 - floor_a).abs() <= allowed_a)
+        .max_by(|a, b| length_s(a.0).total_cmp(&length_s(b.0)).then(b.0.cmp(&a.0)))?;
+    let depths = Floor { night, off: &off, seed, floor_a, allowed_a, split_a }.depths();
     let mut all: Vec<Stretch> = Vec::new();
     for (at, depth) in depths.into_iter().enumerate() {
         match all.last_mut() {
@@ -117,7 +96,7 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
             _ => all.push(Stretch { depth, first: at, end: at + 1 }),
         }
     }
-    Some(Depths { stretches: all, least_a: floor_a - allowed_a })
+    Some(Depths { stretches: all, least_a: mean_a(floor) - allowed_a })
 }
 
 /// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no
@@ -130,17 +109,20 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     // A wake's first stage tells it: what follows may be far above, and its tail is far below.
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
-        let level_a = night.mean_a(at);
+        let [mut enters_a, leaves_a] = edges(night, at).map(|edge| edge.level_a);
+        if segment.kind != SegmentKind::Steady {
+            enters_a = night.mean_a(at);
+        }
         if off[at] {
             before = None;
         } else if segment.kind == SegmentKind::Steady {
-            let change_a = before.map_or(0.0, |before| (level_a - before).abs());
+            let change_a = before.map_or(0.0, |before| (enters_a - before).abs());
             if change_a > split_a {
                 least_a = least_a.min(change_a);
             }
-            (before, told) = (Some(level_a), false);
+            (before, told) = (Some(leaves_a), false);
         } else {
-            let rise_a = before.map(|before| level_a - before).filter(|rise| *rise > split_a);
+            let rise_a = before.map(|before| enters_a - before).filter(|rise| *rise > split_a);
             excursions.extend(rise_a.filter(|_| !told));
             told |= rise_a.is_some();
             // What a slope leads to is no rise.
@@ -150,12 +132,12 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
         }
     }
     excursions.sort_by(f64::total_cmp);
-    super::middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
+    middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed
-/// on and as far a fall, or a level that the meter cannot tell from zero, with every listed load off, or at an end of
-/// the capture unless that level is held most of the time.
+/// on and as far a fall, until as far a rise, or a level that the meter cannot tell from zero, with every listed load
+/// off, or at an end of the capture unless that level is held most of the time.
 fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let segments = &night.segmentation.segments;
     let checked: Vec<usize> = night
@@ -186,21 +168,20 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
     let seldom = nothing_s < 0.5 * whole_s;
     // A floor behind a wandering zero comes by a check's level, but does not fall to it.
     let stays = |at: &usize| {
-        let long = segments[*at].end - segments[*at].first >= LONG;
-        long && segments[*at].kind == SegmentKind::Steady && !checked.contains(at)
+        segments[*at].end - segments[*at].first >= LONG && segments[*at].kind != SegmentKind::Burst
     };
     let fall_a = |at: usize| {
-        let beside = [(0..at).rev().find(stays), (at + 1..segments.len()).find(stays)];
-        beside
-            .into_iter()
-            .flatten()
-            .map(|beside| night.mean_a(beside) - night.mean_a(at))
-            .reduce(f64::min)
+        let beside = |at: &usize| stays(at) && !checked.contains(at);
+        let before = (0..at).rev().find(beside).map(|before| edges(night, before)[1]);
+        let after = (at + 1..segments.len()).find(beside).map(|after| edges(night, after)[0]);
+        let levels = before.into_iter().chain(after).map(|edge| edge.level_a);
+        levels.map(|level_a| level_a - night.mean_a(at)).reduce(f64::min)
     };
     let mut falls_a: Vec<f64> = checked.iter().filter_map(|at| fall_a(*at)).collect();
     falls_a.sort_by(f64::total_cmp);
     let check_a = falls_a.get(falls_a.len() / 2).copied().unwrap_or(0.0);
-    let mut powered_a: Option<f64> = None;
+    // Whether the stay before was off, and its level.
+    let mut before: Option<(bool, f64)> = None;
     (0..segments.len())
         .map(|at| {
             let on = night.loads.on.get(at).map_or(0, Vec::len);
@@ -208,13 +189,18 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
             let unlisted = !switched;
             let zero_level = segments[at].state.is_some_and(|state| states.contains(&state));
             let at_an_end = at == 0 || at + 1 == segments.len();
-            let falls =
-                || powered_a.is_none_or(|a| a - night.mean_a(at) >= FALLS_LIKE_A_CHECK * check_a);
+            let [enters, leaves] = edges(night, at);
+            let like_a_check = |fall_a: f64| fall_a >= FALLS_LIKE_A_CHECK * check_a;
+            let stays_off = || match before {
+                Some((false, from_a)) => like_a_check(from_a - enters.level_a),
+                Some((true, from_a)) => check_a <= 0.0 || !like_a_check(enters.level_a - from_a),
+                None => true,
+            };
             let off = checked.contains(&at)
-                || (zero_level && (listed_off || (unlisted && falls())))
+                || (zero_level && (listed_off || (unlisted && stays_off())))
                 || (like_nothing(at) && (listed_off || (seldom && at_an_end)));
-            if !off && stays(&at) {
-                powered_a = Some(night.mean_a(at));
+            if stays(&at) {
+                before = Some((off, leaves.level_a));
             }
             off
         })

@@ -2,7 +2,7 @@
 
 use super::super::Risk;
 use super::*;
-use crate::findings::{CreepAnswer, SegmentKind, Verdict, ZeroCheck};
+use crate::findings::{Creep, CreepAnswer, SegmentKind, SleepVerdict, Verdict, ZeroCheck};
 use crate::jobsheet::SleepLimits;
 use crate::loads::ZeroModel;
 use crate::segment::{Level, NoiseModel, Segment};
@@ -300,6 +300,55 @@ fn a_floor_that_falls_at_dawn_only_does_not_creep() {
     assert_eq!(creep.answer, CreepAnswer::Undecidable, "{creep:?}");
 }
 
+/// Thirty stays at these levels between two zero checks of a minute, which read 0 and `last_a`.
+fn creep_between_checks(level_a: impl Fn(f64) -> f64, last_a: f64, scale: f64) -> Creep {
+    let mut parts = vec![(60, 0.0, Steady)];
+    for i in 0..30 {
+        let level_a = scale * level_a(f64::from(i) / 30.0);
+        parts.extend([(95, level_a, Steady), (5, level_a + scale * 0.140, Burst)]);
+    }
+    parts.extend([(95, scale * level_a(1.0), Steady), (60, scale * last_a, Steady)]);
+    let (samples, segmentation) = capture(&parts);
+    let check = |time_s, reading_a| ZeroCheck {
+        time_s,
+        reading_a,
+        residual_a: 0.0,
+        within_tolerance: true,
+        listed: true,
+    };
+    let checks = vec![check(30.0, 0.0), check(3185.0, scale * last_a)];
+    let knots = checks.iter().map(|check| (check.time_s, check.reading_a)).collect();
+    let loads = no_loads(ZeroModel { checks, knots, ..ZeroModel::default() });
+    let sheet = JobSheet::default();
+    let found = assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default());
+    found.unwrap().0.creep
+}
+
+/// Readings that stand still between two checks that lie 3 mA apart: the zero jumped as the clamp was put back, or
+/// drifted while the draw crept as much the other way. A drift that the readings follow leaves a creep beside it.
+#[test]
+fn a_zero_that_jumps_between_clamp_and_lead_is_no_creep() {
+    for (sign, scale) in [(1.0, 1.0), (-1.0, 1.0), (1.0, 1e-1)] {
+        let jumped = creep_between_checks(|_| 0.030, sign * 0.003, scale);
+        assert_eq!(jumped.answer, CreepAnswer::Undecidable, "{jumped:?}");
+        assert!(jumped.text.contains("jumped when the clamp was put back"), "{jumped:?}");
+        let beside = creep_between_checks(|t| 0.030 + sign * 0.006 * t, sign * 0.003, scale);
+        assert_eq!(beside.answer, CreepAnswer::Creeps, "{beside:?}");
+    }
+}
+
+/// From the middle on 1.5 mA more, or less, than 10 mA: a step, and no creep.
+#[test]
+fn a_floor_that_steps_does_not_creep() {
+    for (scale, sign) in [(1.0, 1.0), (1.0, -1.0), (0.1, 1.0)] {
+        let level_a = |t: f64| 0.010 + if t < 0.5 { 0.0 } else { sign * 0.0015 };
+        let creep = creep_between_checks(level_a, 0.0, scale);
+        assert_eq!(creep.answer, CreepAnswer::Undecidable, "{creep:?}");
+        assert!(creep.text.starts_with("The floor stepped by"), "{creep:?}");
+        assert!(creep.text.contains("about 26") && creep.text.contains("min"), "{creep:?}");
+    }
+}
+
 /// Sixty stays on 30 mA between two zero checks, over a zero that swings once by 12 mA meanwhile: the floor
 /// moves by −2.9 mA an hour as least squares has it, and draws the same all the time.
 #[test]
@@ -384,7 +433,13 @@ fn averaged(seconds: usize, wakes: &[(f64, f64, f64)]) -> Vec<f64> {
 }
 
 fn assess_readings(current_a: Vec<f64>) -> Option<(SleepFindings, Option<Wakes>)> {
-    let (mut samples, segmentation) = capture(&[(current_a.len(), 0.010, Steady)]);
+    assess_scaled(current_a, 1.0)
+}
+
+/// Readings of which the segmentation saw nothing but a floor of 10 mA times `scale`.
+fn assess_scaled(current_a: Vec<f64>, scale: f64) -> Option<(SleepFindings, Option<Wakes>)> {
+    let (mut samples, mut segmentation) = capture(&[(current_a.len(), 0.010 * scale, Steady)]);
+    segmentation.noise.floor_a *= scale;
     samples.current_a = current_a;
     let loads = no_loads(ZeroModel::default());
     assess(&samples, &[], &segmentation, None, &loads, &JobSheet::default(), Risk::default())
@@ -641,7 +696,7 @@ fn a_wake_that_starts_low_is_as_long_as_all_of_it() {
 /// Eight wakes of 5 s and one of 7 s, all at 140 mA above the floor: 0.194 mAh each, and 0.272 mAh. None may take
 /// more than 0.25 mAh, nor be awake for more than 4 s.
 #[test]
-fn wakes_beyond_a_limit_that_their_kind_keeps_are_told() {
+fn wakes_beyond_a_limit_that_their_kind_keeps_are_beyond_it() {
     let mut parts = regular(4);
     parts.extend([(7, 0.150, Burst), (93, 0.010, Steady)]);
     parts.extend(regular(4));
@@ -651,6 +706,15 @@ fn wakes_beyond_a_limit_that_their_kind_keeps_are_told() {
         ..SleepLimits::default()
     });
     let found = night(&parts, &sheet).unwrap().0;
+    let verdict_on = |name: &str| {
+        let found = found.verdicts.iter().find(|verdict| verdict.limit_name == name).unwrap();
+        (found.verdict, found.value)
+    };
+    let (verdict, value_ah) = verdict_on("wake_charge_max_ah");
+    assert_eq!(verdict, Verdict::NonConforming);
+    approx::assert_relative_eq!(value_ah, 0.140 * 7.0 / 3600.0, max_relative = 1e-9);
+    // Nothing tells how long it was active: anything from nothing to the 7 s of the longest.
+    assert_eq!(verdict_on("sleep_within_s"), (Verdict::Indeterminate, 3.5));
     let told = crate::judge::untried::cautions(sheet.sleep, Some(&found), None);
     let texts: Vec<&str> = told.iter().map(|caution| caution.text.as_str()).collect();
     assert!(texts.iter().any(|text| text.starts_with("9 of 9 wakes last longer")), "{texts:?}");
@@ -663,4 +727,123 @@ fn wakes_beyond_a_limit_that_their_kind_keeps_are_told() {
     let found = night(&parts, &limits(generous)).unwrap().0;
     let told = crate::judge::untried::cautions(Some(generous), Some(&found), None);
     assert!(told.is_empty(), "{told:?}");
+}
+
+fn found_in(samples: &Samples, segmentation: &Segmentation) -> (SleepFindings, Option<Wakes>) {
+    let loads = no_loads(ZeroModel::default());
+    let sheet = JobSheet::default();
+    assess(samples, &[], segmentation, None, &loads, &sheet, Risk::default()).unwrap()
+}
+
+/// Wakes of 10 s at 15 mA and 6 s at 150 mA, either first: too short for stays, and awake for both. A tail that dies
+/// away belongs to a wake as far as half its height: `τ ln 2` longer.
+#[test]
+fn a_short_low_stage_at_either_end_is_part_of_a_wake_and_a_tail_is_none() {
+    for stages in [[(10, 0.015), (6, 0.150)], [(6, 0.150), (10, 0.015)]] {
+        for scale in [1.0, 1e-3] {
+            let mut current_a = vec![0.010 * scale; 60];
+            for _ in 0..8 {
+                stages.iter().for_each(|(s, a)| current_a.extend(vec![a * scale; *s]));
+                current_a.extend(vec![0.010 * scale; 84]);
+            }
+            let (found, wakes) = assess_scaled(current_a, scale).unwrap();
+            let wakes = wakes.unwrap();
+            assert_eq!((wakes.count, found.series.len()), (8, 1), "{:?}", found.wakes);
+            assert!((wakes.width_s - 16.0).abs() < 0.6, "{stages:?} {:?}", found.wakes);
+        }
+    }
+    for tail_s in [1.0, 2.0, 3.0, 5.0, 8.0] {
+        let parts = [(400, 0.010, Steady), (40, 0.150, Burst)].repeat(9);
+        let (mut samples, segmentation) = capture(&parts[..17]);
+        let dies = |s: usize| 0.010 + 0.140 * (-(s as f64) / tail_s).exp();
+        let tails = segmentation.segments.windows(2).filter(|two| two[0].kind == Burst);
+        tails.for_each(|two| {
+            (1..=400).for_each(|s| samples.current_a[two[1].first + s - 1] = dies(s))
+        });
+        let wakes = found_in(&samples, &segmentation).1.unwrap();
+        let true_s = 40.0 + tail_s * 2f64.ln();
+        assert!((wakes.width_s - true_s).abs() < 1.0, "{tail_s}: {} for {true_s}", wakes.width_s);
+    }
+}
+
+/// Asleep at 10 mA with wakes to 150 mA; from then on `then_a` between the wakes, to the end.
+fn changed(then_a: f64, scale: f64) -> Vec<(usize, f64, SegmentKind)> {
+    let mut parts = regular(10);
+    for _ in 0..10 {
+        parts.extend([(5, 0.140 + then_a, Burst), (95, then_a, Steady)]);
+    }
+    parts.iter().map(|&(s, level_a, kind)| (s, level_a * scale, kind)).collect()
+}
+
+/// Beside wakes of 140 mA 30 mA is low, but three times what it draws asleep.
+#[test]
+fn a_draw_that_doubles_for_good_is_no_floor_but_a_failure() {
+    for scale in [1.0, 0.1] {
+        let (found, wakes) = night(&changed(0.030, scale), &JobSheet::default()).unwrap();
+        approx::assert_relative_eq!(found.floor_a, 0.010 * scale, max_relative = 1e-9);
+        let [failure] = found.failures[..] else { panic!("{:?}", found.failures) };
+        assert!((failure.start_s - 1060.0).abs() <= 1.0 && failure.end_s >= 2059.0, "{failure:?}");
+        assert_eq!(wakes.unwrap().count, 19, "{:?}", found.wakes);
+    }
+}
+
+/// Awake at 100 mA for 300 s, and then asleep at a higher level than before, with wakes on top.
+#[test]
+fn a_floor_that_comes_back_higher_is_followed_until_it_doubles() {
+    for (then_a, failures, floor_a) in [(0.014, 1, 0.012), (0.026, 1, 0.010)] {
+        let mut parts = regular(10);
+        parts.push((300, 0.100, Steady));
+        parts.push((60, then_a, Steady));
+        parts.extend([(5, 0.140 + then_a, Burst), (95, then_a, Steady)].repeat(10));
+        // One that the segmentation takes for a slope is no other.
+        let late = parts.len() - 9;
+        parts[late].2 = SegmentKind::Transient;
+        let found = night(&parts, &JobSheet::default()).unwrap().0;
+        assert_eq!(found.failures.len(), failures, "{:?}", found.failures);
+        assert!((found.floor_a - floor_a).abs() < 2e-4, "{}", found.floor_a);
+        let higher = found.failures[0].end_s > 2000.0;
+        assert_eq!(higher, then_a > 0.020, "{:?}", found.failures);
+    }
+}
+
+/// The zero moves by half the floor from each stay to the next, and by little while a wake lasts.
+#[test]
+fn a_floor_behind_a_wandering_zero_is_followed_however_much_it_doubles() {
+    let parts = [(295, 0.010, Steady), (5, 0.150, Burst)].repeat(31);
+    let (mut samples, segmentation) = capture(&parts[..61]);
+    let turn = |second: usize| (second as f64 * 0.002).sin();
+    samples.current_a.iter_mut().enumerate().for_each(|(s, a)| *a += 0.009 * turn(s));
+    let mut segmentation = segmentation;
+    for segment in &mut segmentation.segments {
+        let readings = &samples.current_a[segment.first..segment.end];
+        segment.mean_a = readings.iter().sum::<f64>() / readings.len() as f64;
+    }
+    let (found, wakes) = found_in(&samples, &segmentation);
+    assert_eq!((wakes.unwrap().count, found.failures.len()), (30, 0), "{:?}", found.failures);
+}
+
+/// A floor of 5 mA that comes by the check's level behind a wandering zero, from the first stay after the check on: it
+/// rose when the clamp was put back.
+#[test]
+fn a_floor_at_a_checks_level_after_a_rise_is_powered() {
+    let mut parts = vec![(60, 0.0, Steady)];
+    parts.extend([(95, 0.005, Steady), (5, 0.150, Burst)].repeat(20));
+    parts.extend([(95, 0.005, Steady), (60, 0.0, Steady)]);
+    let (samples, mut segmentation) = capture(&parts);
+    let check_state = segmentation.segments[0].state;
+    let steady = segmentation.segments.iter_mut().filter(|segment| segment.kind == Steady);
+    steady.take(6).for_each(|segment| segment.state = check_state);
+    let check = |time_s| ZeroCheck {
+        time_s,
+        reading_a: 0.0,
+        residual_a: 0.0,
+        within_tolerance: true,
+        listed: true,
+    };
+    let checks = vec![check(30.0), check(2190.0)];
+    let loads = no_loads(ZeroModel { checks, ..ZeroModel::default() });
+    let sheet = JobSheet::default();
+    let (found, wakes) =
+        assess(&samples, &[], &segmentation, None, &loads, &sheet, Risk::default()).unwrap();
+    assert_eq!(wakes.unwrap().count, 20, "{:?}", found.wakes);
 }

@@ -195,7 +195,9 @@ fn verdict(found: &SleepVerdict) -> VerdictView {
     VerdictView {
         what: words::sleep_limit(&found.limit_name),
         found: match found.least.zip(found.most) {
-            Some((least, most)) => range(Some(least), most),
+            Some((least, most)) if found.si_unit == "1" => range(Some(least), most),
+            Some((least, most)) if least > 0.0 => format!("{} to {}", shown(least), shown(most)),
+            Some((_, most)) => format!("at most {}", shown(most)),
             None if found.least.is_some() => format!("at least {}", shown(found.value)),
             None => shown(found.value),
         },

@@ -85,14 +85,26 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
                 (Some(_), Some(_)) => ("limits", "them"),
                 _ => ("limit", "it"),
             };
-            let beyond = beyond(units, row);
+            let beyond = of_verdict(units, row, Verdict::NonConforming);
             let count = match beyond.len() {
                 0 => format!("none of {} units is beyond {them}", row.units),
                 1 => format!("1 of {} units is beyond {them}", row.units),
                 n => format!("{n} of {} units are beyond {them}", row.units),
             };
+            let near = of_verdict(units, row, Verdict::Indeterminate);
+            let near = match near.difference(&beyond).count() {
+                0 => String::new(),
+                n => format!(", {n} too near to tell"),
+            };
+            let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
+                Some(normal) => format!(
+                    ", going by their count; at most {} if their values are normally distributed, which nothing here speaks against",
+                    percent(normal)
+                ),
+                None => String::new(),
+            };
             format!(
-                "{found} Nearest to its {limits} is the {}: {count}, and with 95 % confidence at most {} of such units lie outside{quoted}.",
+                "{found} Nearest to its {limits} is the {}: {count}{near}. With 95 % confidence at most {} of such units lie outside{normal}{quoted}.",
                 name_of(row.measure, row.load.as_deref(), row.state.as_deref()),
                 percent(share),
             )
@@ -124,10 +136,14 @@ fn shown_of<'a>(
         .filter(|(_, m)| (m.measure, &m.load, &m.state) == (row.measure, &row.load, &row.state))
 }
 
-/// Units that do not conform by this quantity.
-fn beyond<'a>(units: &'a [UnitRow], row: &'a PopulationRow) -> BTreeSet<&'a str> {
+/// Units of which a capture has this verdict by this quantity.
+fn of_verdict<'a>(
+    units: &'a [UnitRow],
+    row: &'a PopulationRow,
+    verdict: Verdict,
+) -> BTreeSet<&'a str> {
     shown_of(units, row)
-        .filter(|(_, measure)| measure.verdict == Verdict::NonConforming)
+        .filter(|(_, measure)| measure.verdict == verdict)
         .map(|(unit, _)| unit.unit.as_str())
         .collect()
 }

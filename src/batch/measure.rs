@@ -3,9 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use crate::fault::InputFault;
-use crate::findings::{CommonTo, Findings, LoadRow, Measure, UnitStatus, Verdict};
+use crate::findings::{
+    EvaluationType, Findings, LoadRow, Measure, SleepFindings, UnitStatus, Verdict,
+};
 use crate::judge::SLEEP_LIMIT_NOT_TRIED;
-use crate::numeric::{Quantity, coverage_factor_95, duration};
+use crate::numeric::{Moments, Quantity, coverage_factor_95, duration};
 
 /// One quantity of one unit, with what the population needs of its uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -20,7 +22,8 @@ pub struct Measured {
     pub value: f64,
     /// Expanded uncertainty, about 95 %.
     pub expanded_uncertainty: Option<f64>,
-    /// Standard uncertainty that repeats of the same unit would scatter by: noise, rounding, zero.
+    /// Standard uncertainty that repeats of the same unit would scatter by: noise, rounding, the zero's
+    /// wander, how far wakes differ.
     pub scatter: Option<f64>,
     /// Lower limit.
     pub limit_low: Option<f64>,
@@ -170,14 +173,29 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     };
     let mut floor = judged(lone(Measure::SleepFloor, sleep.floor_a), "sleep_max_a");
     floor.expanded_uncertainty = Some(sleep.floor_expanded_uncertainty_a);
+    // Readings that stay within a count hide where in it they are; the zero's do likewise.
+    let hidden_a = findings.capture.resolution_a.filter(|q| sleep.floor_noise_a < 0.5 * q);
+    let hidden_a = hidden_a.map(|q| q / 12f64.sqrt());
+    floor.scatter = hidden_a.map(|u| 2f64.sqrt() * u);
     all.push(floor);
+    // Both its ends lie anywhere between two readings.
+    let ends_s = findings.capture.sampling_interval_s.map(|s| s / 6f64.sqrt());
     let to_sleep = sleep.longest_time_to_sleep_s;
-    all.extend(to_sleep.map(|s| judged(lone(Measure::TimeToSleep, s), "sleep_within_s")));
-    all.push(lone(Measure::Noise, sleep.floor_noise_a));
+    all.extend(to_sleep.map(|s| {
+        let to_sleep = Measured { scatter: ends_s, ..lone(Measure::TimeToSleep, s) };
+        judged(to_sleep, "sleep_within_s")
+    }));
+    all.push(Measured { scatter: hidden_a, ..lone(Measure::Noise, sleep.floor_noise_a) });
     if let Some(wakes) = &findings.wakes {
-        all.extend(wakes.period_s.map(|period_s| lone(Measure::WakePeriod, period_s)));
-        let charge = lone(Measure::WakeCharge, wakes.charge_each_ah);
-        all.push(judged(charge, "wake_charge_max_ah"));
+        all.extend(wakes.period_s.map(|period_s| {
+            let periods = wakes.count.saturating_sub(1).max(1) as f64;
+            let scatter = wakes.period_sd_s.map(|sd| sd / periods.sqrt());
+            Measured { scatter, ..lone(Measure::WakePeriod, period_s) }
+        }));
+        let mut charge =
+            judged(lone(Measure::WakeCharge, wakes.charge_each_ah), "wake_charge_max_ah");
+        charge.scatter = charge_scatter_ah(sleep, charge.value);
+        all.push(charge);
     }
     // Of interest only against a limit: it depends on how long the capture runs.
     if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == "awake_share_max") {
@@ -188,11 +206,21 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     all
 }
 
+/// Standard uncertainty of the mean charge of the wakes whose mean it is, by how far they differ.
+fn charge_scatter_ah(sleep: &SleepFindings, mean_ah: f64) -> Option<f64> {
+    let kind = sleep.series.iter().position(|kind| kind.charge_each_ah == mean_ah)?;
+    let of_kind = sleep.wakes.iter().filter(|wake| wake.series == Some(kind) && !wake.met);
+    let charges_ah: Vec<f64> = of_kind.map(|wake| wake.charge_ah).collect();
+    let moments = Moments::of(&charges_ah)?;
+    Some(moments.sd? / (moments.count as f64).sqrt())
+}
+
 fn draw(row: &LoadRow) -> Measured {
     let scatter = row
         .uncertainty_budget
         .iter()
-        .filter(|item| item.common_to != CommonTo::Meter)
+        // What a data sheet or a tolerance allows is no scatter: a batch shares it.
+        .filter(|item| item.evaluation == EvaluationType::A || item.source == "resolution")
         .map(|item| item.standard_uncertainty_a * item.standard_uncertainty_a)
         .sum::<f64>()
         .sqrt();

@@ -1,6 +1,6 @@
 //! What the order of test and the shape of the batch tell: a drift, or two groups.
 
-use crate::numeric::normal_cdf;
+use crate::numeric::{Moments, normal_cdf};
 
 /// Mann-Kendall test for a trend over the order of test: Kendall's S in standard deviations and
 /// its two-sided probability, ties corrected (Mann 1945, Econometrica 13, 245-259; Kendall 1975).
@@ -48,10 +48,48 @@ pub(crate) struct TwoGroups {
 /// Twice the log likelihood that two groups must gain over one; seldom reached by one normal
 /// group (the test below counts how seldom).
 const GAIN_NEEDED: f64 = 14.0;
-/// Means must lie this many common standard deviations apart to be two humps.
-const SEPARATION_NEEDED: f64 = 2.5;
+/// Means must lie this many common standard deviations apart to be two humps: the halves of an even or
+/// a skewed spread, and of a steady drift, lie up to 3.5 apart.
+const SEPARATION_NEEDED: f64 = 3.5;
 /// The smaller group holds at least this share; fewer are outliers, not a group.
 const SMALLEST_SHARE: f64 = 0.1;
+
+/// Outliers set aside spread at most this many times as far as the others where they are a group.
+const GROUP_SPREAD: f64 = 3.0;
+
+impl TwoGroups {
+    /// Share of the smaller group.
+    pub(crate) fn smaller(&self) -> f64 {
+        self.share_high.min(1.0 - self.share_high)
+    }
+
+    /// Whether a value lies in either group, `cut` standard deviations wide.
+    pub(crate) fn holds(&self, value: f64, cut: f64) -> bool {
+        let within = (self.high - self.low) / self.separation;
+        [self.low, self.high].iter().any(|mean| (value - mean).abs() <= cut * within)
+    }
+}
+
+/// The group that values `set_aside` make beside those `inside`: enough of them, and no more apart from
+/// one another than a group is.
+pub(crate) fn group_set_aside(inside: &[f64], set_aside: &[f64]) -> Option<TwoGroups> {
+    let n = (inside.len() + set_aside.len()) as f64;
+    let share = set_aside.len() as f64 / n;
+    if set_aside.len() < 3 || n < 10.0 || share < SMALLEST_SHARE {
+        return None;
+    }
+    let (own, other) = (Moments::of(inside)?, Moments::of(set_aside)?);
+    let (sd, other_sd) = own.sd.zip(other.sd).filter(|(sd, other)| *other <= GROUP_SPREAD * sd)?;
+    let higher = other.mean > own.mean;
+    let variance = (1.0 - share) * sd * sd + share * other_sd * other_sd;
+    Some(TwoGroups {
+        low: own.mean.min(other.mean),
+        high: own.mean.max(other.mean),
+        share_high: if higher { share } else { 1.0 - share },
+        separation: (other.mean - own.mean).abs() / variance.sqrt(),
+        gain: f64::INFINITY,
+    })
+}
 
 /// Looks for two normal groups of equal spread by expectation maximisation from the best
 /// two-means split. `None` when one group explains the values as well, or for fewer than ten.
@@ -86,30 +124,8 @@ pub(crate) fn two_groups(values: &[f64]) -> Option<TwoGroups> {
         separation: (fit.high - fit.low) / fit.variance.sqrt(),
         gain: 2.0 * (likelihood - single),
     };
-    let share = found.share_high.min(1.0 - found.share_high);
-    (found.gain > GAIN_NEEDED && found.separation > SEPARATION_NEEDED && share >= SMALLEST_SHARE)
-        .then_some(found)
-}
-
-/// Whether a straight line over the order of test leaves less of the values than two groups do: a
-/// steady drift makes two halves of a batch, but no second reel. `order` are the places of the
-/// `values`. O(n).
-pub(crate) fn drifts_rather(order: &[usize], values: &[f64], groups: &TwoGroups) -> bool {
-    let n = values.len() as f64;
-    let middle = order.iter().map(|at| *at as f64).sum::<f64>() / n;
-    let mean = values.iter().sum::<f64>() / n;
-    let (mut squares, mut products, mut about) = (0.0, 0.0, 0.0);
-    for (at, value) in order.iter().zip(values) {
-        let (t, y) = (*at as f64 - middle, value - mean);
-        squares += t * t;
-        products += t * y;
-        about += y * y;
-    }
-    if squares <= 0.0 {
-        return false;
-    }
-    let within = ((groups.high - groups.low) / groups.separation).powi(2);
-    (about - products * products / squares) / n < within
+    let apart = found.gain > GAIN_NEEDED && found.separation > SEPARATION_NEEDED;
+    (apart && found.smaller() >= SMALLEST_SHARE).then_some(found)
 }
 
 /// Two normal groups of standardised values.
@@ -199,6 +215,37 @@ mod tests {
     }
 
     #[test]
+    fn an_even_or_a_skewed_spread_is_not_split() {
+        let split = |value: &dyn Fn(f64) -> f64| {
+            let two = |seed: &u64| {
+                let values: Vec<f64> = normals(*seed, 200).iter().map(|z| value(*z)).collect();
+                two_groups(&values).is_some()
+            };
+            (0..60).filter(two).count()
+        };
+        assert!(split(&normal_cdf) <= 8, "{}", split(&normal_cdf));
+        assert!(split(&|z| (0.3 * z).exp()) <= 4);
+    }
+
+    // By hand: 1 to 9 and 21, 22, 23; and what lies as far apart as no group does.
+    #[test]
+    fn outliers_that_stand_together_are_a_group() {
+        let inside: Vec<f64> = (1..10).map(f64::from).collect();
+        for scale in [1.0, -1e-6] {
+            let of = |values: &[f64]| -> Vec<f64> { values.iter().map(|v| scale * v).collect() };
+            let group = |set_aside: &[f64]| group_set_aside(&of(&inside), &of(set_aside));
+            let found = group(&[21.0, 22.0, 23.0]).unwrap();
+            let (near, far) =
+                if scale > 0.0 { (found.low, found.high) } else { (found.high, found.low) };
+            approx::assert_relative_eq!(near, 5.0 * scale, max_relative = 1e-12);
+            approx::assert_relative_eq!(far, 22.0 * scale, max_relative = 1e-12);
+            approx::assert_relative_eq!(found.smaller(), 0.25, max_relative = 1e-12);
+            assert!(group(&[21.0, 22.0]).is_none() && group(&[21.0, 40.0, 60.0]).is_none());
+            assert!(group(&[-20.0, 22.0, 23.0]).is_none());
+        }
+    }
+
+    #[test]
     fn a_drift_over_the_order_of_test_is_seen_and_chance_is_not() {
         let false_alarms =
             (0..400).filter(|seed| trend(&normals(*seed, 40)).unwrap().1 < 0.01).count();
@@ -213,15 +260,17 @@ mod tests {
     /// other, are.
     #[test]
     fn a_steady_drift_is_told_from_two_groups() {
-        let order: Vec<usize> = (0..120).collect();
-        let noise = normals(3, 120);
-        let drift: Vec<f64> = noise.iter().enumerate().map(|(i, z)| z + 0.2 * i as f64).collect();
-        let groups = two_groups(&drift).expect("an even spread is taken for two halves");
-        assert!(drifts_rather(&order, &drift, &groups));
-        let reels: Vec<f64> =
-            noise.iter().enumerate().map(|(i, z)| z + if i < 50 { 0.0 } else { 6.0 }).collect();
-        let groups = two_groups(&reels).unwrap();
-        assert!(!drifts_rather(&order, &reels, &groups));
+        for n in [24, 60, 120] {
+            let with = |seed: u64, added: &dyn Fn(usize) -> f64| {
+                let values: Vec<f64> =
+                    normals(seed, n).iter().enumerate().map(|(i, z)| z + added(i)).collect();
+                two_groups(&values).is_some()
+            };
+            let drifts = (0..60).filter(|seed| with(*seed, &|i| 0.2 * i as f64)).count();
+            let reels = |i: usize| if i < 2 * n / 5 { 0.0 } else { 6.0 };
+            let found = (0..60).filter(|seed| with(*seed, &reels)).count();
+            assert!(drifts <= 1 && found >= 50, "{n}: {drifts}, {found}");
+        }
     }
 
     // By hand: 8 rising values, S = 28, variance 8·7·21/18 = 65.333.

@@ -79,14 +79,66 @@ impl RobustSpread {
         Some(Self { median, sd })
     }
 
-    /// Modified z-score `0.6745 (x − median)/MAD`; `None` without spread.
-    pub(crate) fn z(&self, value: f64) -> Option<f64> {
-        self.sd.map(|sd| (value - self.median) / sd)
+    /// Modified z-score `0.6745 (x − median)/MAD`; `None` without spread. The spread counts as `least`
+    /// where it is less: what the measurement itself leaves open sets nobody apart.
+    pub(crate) fn z(&self, value: f64, least: f64) -> Option<f64> {
+        self.sd.map(|sd| (value - self.median) / sd.max(least))
     }
 }
 
 /// Modified z-scores beyond this are outliers (Iglewicz & Hoaglin 1993).
 pub(crate) const MODIFIED_Z_CUT: f64 = 3.5;
+
+/// At most this share of the units can be outliers; more are a second group.
+pub(crate) const MOST_OUTLIERS: f64 = 0.25;
+/// Log likelihood by which logarithms of values must be the more normal ones to be tested in their
+/// place: odds of 50 to 1.
+const LOG_ODDS: f64 = 3.9;
+
+/// What both tests say of a batch's values.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Tested {
+    pub(crate) rounds: Vec<EsdRound>,
+    /// Modified z-score of each value.
+    pub(crate) scores: Vec<Option<f64>>,
+    /// Indices that both tests name.
+    pub(crate) named: Vec<usize>,
+    /// Whether the logarithms were tested.
+    pub(crate) logarithmic: bool,
+}
+
+/// Both tests at level `alpha`; `least` is the spread that each value's own measurement leaves open.
+///
+/// Where values are named, and without the far ones their logarithms are evidently the more normal ones,
+/// these are tested instead: the long tail of a skewed batch is no fault. O(units²).
+pub(crate) fn tested(values: &[f64], least: &[f64], alpha: f64) -> Tested {
+    let plain = both_tests(values, least, alpha);
+    if plain.named.is_empty() || values.iter().any(|value| *value <= 0.0) {
+        return plain;
+    }
+    let logs: Vec<f64> = values.iter().map(|value| value.ln()).collect();
+    let relative: Vec<f64> = least.iter().zip(values).map(|(least, v)| least / v).collect();
+    let logarithmic = Tested { logarithmic: true, ..both_tests(&logs, &relative, alpha) };
+    let kept = |of: &[f64]| -> Vec<f64> {
+        (0..of.len()).filter(|at| !logarithmic.named.contains(at)).map(|at| of[at]).collect()
+    };
+    let sd = |of: &[f64]| Moments::of(of).and_then(|moments| moments.sd).filter(|sd| *sd > 0.0);
+    let (values, logs) = (kept(values), kept(&logs));
+    let Some((sd, log_sd)) = sd(&values).zip(sd(&logs)) else { return plain };
+    let gain = values.len() as f64 * (sd / log_sd).ln() - logs.iter().sum::<f64>();
+    if gain > LOG_ODDS { logarithmic } else { plain }
+}
+
+fn both_tests(values: &[f64], least: &[f64], alpha: f64) -> Tested {
+    let most = ((values.len() as f64 * MOST_OUTLIERS) as usize).max(1);
+    let rounds = esd_rounds(values, most, alpha);
+    let robust = RobustSpread::of(values);
+    let score = |(value, least): (&f64, &f64)| robust.and_then(|robust| robust.z(*value, *least));
+    let scores: Vec<Option<f64>> = values.iter().zip(least).map(score).collect();
+    let far = |at: &usize| scores[*at].is_some_and(|z| z.abs() > MODIFIED_Z_CUT);
+    let named = esd_outliers(&rounds).into_iter().filter(far).collect();
+    Tested { rounds, scores, named, logarithmic: false }
+}
 
 /// Middle value; `None` of nothing. O(n log n).
 pub(crate) fn median(values: &[f64]) -> Option<f64> {
@@ -103,6 +155,8 @@ pub(crate) fn median(values: &[f64]) -> Option<f64> {
 mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
 
     const URANIUM: [f64; 8] = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57];
 
@@ -150,7 +204,52 @@ mod tests {
         let spread = RobustSpread::of(&URANIUM).unwrap();
         assert_abs_diff_eq!(spread.median, 201.37, epsilon = 1e-9);
         let by_hand = 0.6745 * 44.2 / (0.5 * (0.81 + 1.18));
-        assert_abs_diff_eq!(spread.z(245.57).unwrap(), by_hand, epsilon = 1e-9);
+        assert_abs_diff_eq!(spread.z(245.57, 0.0).unwrap(), by_hand, epsilon = 1e-9);
+    }
+
+    fn normals(seed: u64, n: usize) -> Vec<f64> {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        (0..n).map(|_| StandardNormal.sample(&mut rng)).collect()
+    }
+
+    // Units that differ by factors (log-normal, σ 0.5): the normal theory names some in half of all batches.
+    #[test]
+    fn a_long_tail_names_nobody_and_a_fault_is_found() {
+        for (n, scale) in [(24, 1.0), (60, 1e-6), (200, 1e-6)] {
+            let named = |value: &dyn Fn(usize, f64) -> f64, seed| {
+                let values: Vec<f64> = normals(seed, n)
+                    .iter()
+                    .enumerate()
+                    .map(|(at, z)| scale * value(at, *z))
+                    .collect();
+                tested(&values, &vec![0.0; n], 0.0025).named
+            };
+            let tail =
+                (0..100).filter(|seed| !named(&|_, z| (0.5 * z).exp(), *seed).is_empty()).count();
+            assert!(tail <= 12, "{n} units: {tail} of 100");
+            for fault in [6.0, -6.0] {
+                let faulty = |at, z| 1.0 + 0.05 * if at == 7 { fault } else { z };
+                let found = (0..100).filter(|seed| named(&faulty, *seed).contains(&7)).count();
+                assert!(found >= 85, "{n} units, {fault}: {found} of 100");
+            }
+        }
+    }
+
+    // A meter of 0.1 mA shows 0.8 mA or 0.9 mA for what lies between: a count is no fault, three are.
+    #[test]
+    fn what_the_measurement_leaves_open_sets_nobody_apart() {
+        for scale in [1.0, 1e-3] {
+            let mut values: Vec<f64> = (0..24)
+                .map(|at| scale * (if at % 8 == 0 { 9.0 } else { 8.0 } + 1e-15 * f64::from(at)))
+                .collect();
+            let least = vec![scale / 6f64.sqrt(); 24];
+            assert!(!tested(&values, &[0.0; 24], 0.0025).named.is_empty());
+            let found = tested(&values, &least, 0.0025);
+            assert!(found.named.is_empty(), "{:?}", found.named);
+            assert!(found.scores.iter().all(|z| z.unwrap().abs() < 3.0), "{:?}", found.scores);
+            values[3] = 11.0 * scale;
+            assert_eq!(tested(&values, &least, 0.0025).named, [3]);
+        }
     }
 
     #[test]

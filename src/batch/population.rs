@@ -13,8 +13,8 @@ use super::beside::{Beside, Key, beside, key};
 use super::capability::{capability, normality};
 use super::headline::{headline, name_of, shown};
 use super::measure::{Measured, UnitOutcome};
-use super::order::{drifts_rather, trend, two_groups};
-use super::outliers::{MODIFIED_Z_CUT, RobustSpread, esd_outliers, esd_rounds};
+use super::order::{TwoGroups, group_set_aside, trend, two_groups};
+use super::outliers::{MODIFIED_Z_CUT, MOST_OUTLIERS, RobustSpread, Tested, median, tested};
 use super::repeats;
 use super::spread::OneWay;
 
@@ -23,8 +23,6 @@ const FALSE_OUTLIER_RISK: f64 = 0.02;
 /// Share of the units that must show a measure before one of them can stand out by it: what few
 /// show (a start-up that now and then settles long enough) is no sample of the batch.
 const SHOWN_BY: f64 = 0.5;
-/// At most this share of the units can be outliers; more are a second group.
-const MOST_OUTLIERS: f64 = 0.25;
 /// Below this probability values are not taken as normal and no capability is quoted.
 const NORMAL_ENOUGH: f64 = 0.01;
 /// Below this probability a trend over the order of test is reported.
@@ -118,6 +116,8 @@ pub(super) struct UnitValue<'a> {
     pub(super) captures: Vec<usize>,
     pub(super) repeats: Vec<f64>,
     pub(super) mean: f64,
+    /// Mean square of its captures' own scatter; 0 where it is not known.
+    pub(super) own_variance: f64,
 }
 
 pub(super) fn by_unit<'a>(
@@ -129,14 +129,22 @@ pub(super) fn by_unit<'a>(
     for (at, measured) in column {
         let unit = outcomes[*at].unit.as_str();
         let place = *places.entry(unit).or_insert_with(|| {
-            units.push(UnitValue { unit, captures: vec![], repeats: vec![], mean: 0.0 });
+            units.push(UnitValue {
+                unit,
+                captures: vec![],
+                repeats: vec![],
+                mean: 0.0,
+                own_variance: 0.0,
+            });
             units.len() - 1
         });
+        units[place].own_variance += measured.scatter.map_or(0.0, |u| u * u);
         units[place].captures.push(*at);
         units[place].repeats.push(measured.value);
     }
     for unit in &mut units {
         unit.mean = Moments::of(&unit.repeats).map_or(0.0, |moments| moments.mean);
+        unit.own_variance /= unit.repeats.len() as f64;
     }
     units
 }
@@ -153,9 +161,24 @@ fn row(
     let units = by_unit(column, outcomes);
     let means: Vec<f64> = units.iter().map(|unit| unit.mean).collect();
     let few = (units.len() as f64) < SHOWN_BY * whole as f64;
-    let outlying = if few { Vec::new() } else { mark_outliers(key, &units, &means, alpha, rows) };
+    let own: Vec<f64> = units.iter().map(|unit| unit.own_variance).collect();
+    let own_middle = median(&own).unwrap_or(0.0);
+    // A value and the middle one each carry their measurement's own scatter.
+    let least: Vec<f64> = own.iter().map(|own| (own + own_middle).sqrt()).collect();
+    let told_apart =
+        |groups: &TwoGroups| groups.high - groups.low > MODIFIED_Z_CUT * (2.0 * own_middle).sqrt();
+    let mut tests = if few { Tested::default() } else { tested(&means, &least, alpha) };
+    // Who belongs to the second half of a batch is no outlier.
+    if let Some(halves) = two_groups(&means).filter(|groups| groups.smaller() > MOST_OUTLIERS) {
+        tests.named.retain(|at| !halves.holds(means[*at], MODIFIED_Z_CUT));
+    }
+    if !few {
+        mark_outliers(key, &units, &tests, rows);
+    }
+    let Tested { named: outlying, logarithmic, .. } = tests;
     let kept: Vec<usize> = (0..means.len()).filter(|at| !outlying.contains(at)).collect();
     let inside: Vec<f64> = kept.iter().map(|at| means[*at]).collect();
+    let set_aside: Vec<f64> = outlying.iter().map(|at| means[*at]).collect();
     let moments = Moments::of(&means);
     let inner = Moments::of(&inside);
     let robust = RobustSpread::of(&means);
@@ -169,6 +192,12 @@ fn row(
         cautions.push(Caution::new(
             "few-units",
             format!("The {name} shows in {} of {whole} units only: none of them is held against the others by it.", units.len()),
+        ));
+    }
+    if logarithmic {
+        cautions.push(Caution::new(
+            "long-tail",
+            format!("The {name} has a long tail upwards, as where units differ by factors: they are held against one another by its logarithm."),
         ));
     }
     let quoted = match normal {
@@ -194,7 +223,7 @@ fn row(
     }
     let drifting = order.is_some_and(|(_, p)| p < TREND_RISK);
     let groups =
-        two_groups(&inside).filter(|groups| !(drifting && drifts_rather(&kept, &inside, groups)));
+        two_groups(&inside).or_else(|| group_set_aside(&inside, &set_aside)).filter(told_apart);
     if let Some(groups) = &groups {
         cautions.push(Caution::new(
             "two-groups",
@@ -207,8 +236,11 @@ fn row(
         ));
     }
     let capability = quoted.unwrap_or_default();
-    // What was set aside belongs to the batch too: no model of the others speaks for it.
-    let one_kind = outlying.is_empty() && groups.is_none();
+    let outside = outside(&means, limit_low, limit_high);
+    // What was set aside belongs to the batch too: no model of the others speaks for it. Nor does one
+    // of what changes while it is tested.
+    let one_kind = outlying.is_empty() && groups.is_none() && !drifting && outside == 0;
+    let tails = f64::from(u8::from(limit_low.is_some()) + u8::from(limit_high.is_some()));
     let modelled = capability.cpk_limits.filter(|_| one_kind);
     PopulationRow {
         measure: key.0,
@@ -235,45 +267,29 @@ fn row(
         normality_probability: normal.map(|(_, p)| p),
         order_trend_probability: order.map(|(_, p)| p),
         two_groups: groups.map(|groups| (groups.low, groups.high)),
-        outside_at_most: limited.then(|| outside_at_most(&means, limit_low, limit_high, modelled)),
+        outside_at_most: limited.then(|| outside_at_most(outside, means.len())),
+        outside_at_most_if_normal: modelled.map(|(low, _)| tails * normal_cdf(-3.0 * low)),
         outliers: outlying.iter().map(|at| units[*at].unit.to_owned()).collect(),
     }
 }
 
-/// Runs both outlier tests, writes their figures into the units' rows, and returns the places in
-/// `units` that both name.
-fn mark_outliers(
-    key: &Key,
-    units: &[UnitValue<'_>],
-    means: &[f64],
-    alpha: f64,
-    rows: &mut [UnitRow],
-) -> Vec<usize> {
-    let most = ((means.len() as f64 * MOST_OUTLIERS) as usize).max(1);
-    let rounds = esd_rounds(means, most, alpha);
-    let named = esd_outliers(&rounds);
-    let robust = RobustSpread::of(means);
-    let score = |value: f64| robust.and_then(|robust| robust.z(value));
-    let outlying: Vec<usize> = named
-        .into_iter()
-        .filter(|at| score(means[*at]).is_some_and(|z| z.abs() > MODIFIED_Z_CUT))
-        .collect();
+/// Writes both tests' figures into the units' rows.
+fn mark_outliers(key: &Key, units: &[UnitValue<'_>], tests: &Tested, rows: &mut [UnitRow]) {
     for (place, unit) in units.iter().enumerate() {
-        let round = rounds.iter().find(|round| round.index == place);
+        let round = tests.rounds.iter().find(|round| round.index == place);
         for capture in &unit.captures {
             let found = rows[*capture]
                 .measures
                 .iter_mut()
                 .find(|row| (row.measure, &row.load, &row.state) == (key.0, &key.1, &key.2));
             if let Some(row) = found {
-                row.anomaly_score = score(unit.mean);
+                row.anomaly_score = tests.scores[place];
                 row.esd_statistic = round.map(|round| round.statistic);
                 row.esd_critical = round.map(|round| round.critical);
-                row.outlier = outlying.contains(&place);
+                row.outlier = tests.named.contains(&place);
             }
         }
     }
-    outlying
 }
 
 /// Spread between the units `kept` with the measurement's own share removed, and the spread of
@@ -298,28 +314,18 @@ fn components(
     (sd.zip(own).map(|(sd, own)| (sd * sd - own).max(0.0).sqrt()), None)
 }
 
-/// Upper 95 % bound on the share of units outside the limits: the smaller of the normal model's
-/// `2 Φ(−3 Cpk_low)`, where it holds for every unit, and Clopper & Pearson's bound on the count.
-fn outside_at_most(
-    means: &[f64],
-    low: Option<f64>,
-    high: Option<f64>,
-    cpk_limits: Option<(f64, f64)>,
-) -> f64 {
-    let n = means.len() as f64;
-    let outside = means
-        .iter()
-        .filter(|v| low.is_some_and(|low| **v < low) || high.is_some_and(|high| **v > high))
-        .count() as f64;
-    let counted = Beta::new(outside + 1.0, n - outside)
-        .map_or(1.0, |distribution| distribution.inverse_cdf(0.95));
-    match cpk_limits {
-        Some((cpk_low, _)) if outside == 0.0 => {
-            let tails = if low.is_some() && high.is_some() { 2.0 } else { 1.0 };
-            counted.min(tails * normal_cdf(-3.0 * cpk_low))
-        }
-        _ => counted,
-    }
+/// Values beyond a limit.
+fn outside(means: &[f64], low: Option<f64>, high: Option<f64>) -> usize {
+    let beyond = |v: f64| low.is_some_and(|low| v < low) || high.is_some_and(|high| v > high);
+    means.iter().filter(|value| beyond(**value)).count()
+}
+
+/// Upper 95 % bound on the share of all units outside the limits, `outside` of `units` being so
+/// (Clopper & Pearson). Holds whatever their distribution.
+fn outside_at_most(outside: usize, units: usize) -> f64 {
+    let inside = (units - outside) as f64;
+    Beta::new(outside as f64 + 1.0, inside)
+        .map_or(1.0, |distribution| distribution.inverse_cdf(0.95))
 }
 
 #[cfg(test)]

@@ -105,7 +105,8 @@ pub struct MeasureRow {
     pub expanded_uncertainty: Option<f64>,
     /// Verdict against the job sheet.
     pub verdict: Verdict,
-    /// Modified z-score: distance from the batch's median in robust standard deviations, signed.
+    /// Modified z-score: distance from the batch's median in robust standard deviations, signed; of the
+    /// logarithms where the caution `long-tail` says so.
     pub anomaly_score: Option<f64>,
     /// Extreme Studentized deviate of the round that set the unit aside.
     pub esd_statistic: Option<f64>,
@@ -171,8 +172,13 @@ pub struct PopulationRow {
     pub order_trend_probability: Option<f64>,
     /// Means of two groups, where the batch falls into two.
     pub two_groups: Option<(f64, f64)>,
-    /// Share of units that may lie outside the limits, at 95 % confidence at most.
+    /// Share of units that may lie outside the limits, at 95 % confidence at most, going by the count
+    /// of those that do.
     pub outside_at_most: Option<f64>,
+    /// The same where their values follow a normal distribution, as nothing in the batch contradicts:
+    /// `None` where something does, or where one lies outside.
+    #[serde(default)]
+    pub outside_at_most_if_normal: Option<f64>,
     /// Units that the outlier tests name.
     pub outliers: Vec<String>,
 }

@@ -152,13 +152,14 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
     }
     text.push_str(&if row.units < ENOUGH {
         format!(". Too few units ({}) to tell how many more would be.", row.units)
-    } else if at_most < 1e-3 {
-        ". With 95 % confidence fewer than 0.1 % of units made like these lie outside.".to_owned()
     } else {
-        format!(
-            ". With 95 % confidence at most {} of units made like these lie outside.",
-            words::percent(at_most)
-        )
+        let share = words::percent(at_most);
+        let normal = row.outside_at_most_if_normal.filter(|normal| *normal < at_most);
+        let normal = normal.map_or_else(String::new, |normal| {
+            let share = words::percent(normal);
+            format!("; a count of {} cannot show less. If their values are normally distributed, which nothing here speaks against, the bound is {share}", row.units)
+        });
+        format!(". With 95 % confidence at most {share} of units made like these lie outside{normal}.")
     });
     if let (Some(cpk), Some(low), Some(high)) = (row.cpk, row.cpk_low, row.cpk_high) {
         let word = if low >= 1.33 {
@@ -227,7 +228,12 @@ fn capable(row: &PopulationRow) -> [String; 8] {
                 format!("two, about {} and {}", shown(low), shown(high))
             },
         ),
-        row.outside_at_most.map_or_else(|| "–".to_owned(), words::percent),
+        match (row.outside_at_most, row.outside_at_most_if_normal) {
+            (Some(share), Some(normal)) if normal < share => {
+                format!("{} (normal: {})", words::percent(share), words::percent(normal))
+            }
+            (share, _) => share.map_or_else(|| "–".to_owned(), words::percent),
+        },
     ]
 }
 

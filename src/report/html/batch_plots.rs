@@ -140,6 +140,9 @@ fn because(row: &MeasureRow) -> &'static str {
         (true, true) => "beyond its limit and apart from the batch",
         (true, false) => "beyond its limit",
         _ if row.verdict == Verdict::NoLimit => "apart from the batch",
+        _ if row.verdict == Verdict::Indeterminate => {
+            "apart from the batch, too near its limit to tell"
+        }
         _ => "apart from the batch, within its limit",
     }
 }

@@ -252,7 +252,8 @@ pub fn of_batch(findings: &BatchFindings) -> Vec<Table> {
             plain kept_mean, plain kept_sd, plain between_unit_sd, plain repeatability_sd, plain median, plain robust_sd,
             plain cp, plain cp_low, plain cp_high, plain cpk, plain cpk_low, plain cpk_high,
             plain limit_low, plain limit_high, plain si_unit, plain normality_probability,
-            plain order_trend_probability, plain outside_at_most, plain outliers,
+            plain order_trend_probability, plain outside_at_most,
+            plain outside_at_most_if_normal, plain outliers,
         ]),
         table!("cautions", findings.cautions.as_slice(), [plain code, plain text]),
     ]

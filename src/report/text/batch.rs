@@ -104,6 +104,9 @@ fn why(row: &MeasureRow) -> String {
         (true, true) => "✗ beyond its limit, outlier".to_owned(),
         (true, false) => "✗ beyond its limit".to_owned(),
         _ if row.verdict == Verdict::NoLimit => "? outlier, no limit".to_owned(),
+        _ if row.verdict == Verdict::Indeterminate => {
+            "? outlier, too near its limit to tell".to_owned()
+        }
         _ => "? outlier, within its limit".to_owned(),
     }
 }

@@ -183,7 +183,7 @@ fn of_pieces<T: Send>(
 }
 
 impl Noise {
-    /// Learns the noise. `values` are finite and not all equal. O(n), at most 2¹⁹ samples used.
+    /// Learns the noise. `values` are finite and not all equal. O(n), at most 2¹⁸ samples used.
     pub(super) fn learn(values: &[f64], resolution: Option<f64>) -> Self {
         Self::learn_up_to(values, resolution, 1.0)
     }

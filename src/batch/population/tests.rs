@@ -278,7 +278,7 @@ fn the_bound_on_the_share_outside_holds_for_a_mixed_batch() {
         let below = |seed: &u64| {
             let bad = |at: usize, m| {
                 let chance = (seed * 7919 + at as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40;
-                (m == Measure::Draw && chance % 50 == 0).then_some(20.0)
+                (m == Measure::Draw && chance.is_multiple_of(50)).then_some(20.0)
             };
             let found = population(&batch(*seed, n, bad));
             let row = found.population.iter().find(|row| row.measure == Measure::Draw).unwrap();

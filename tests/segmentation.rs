@@ -355,6 +355,19 @@ fn every_edge_of_dense_polls_is_found_once() {
     }
 }
 
+/// Polls of three readings in every six, edges between readings: no stay is long enough to show an end, but
+/// each is even.
+#[test]
+fn edges_three_readings_apart_are_found() {
+    for high_a in [200e-6, 2e-3, 20e-3] {
+        let u = noise(600, 0.0, 77);
+        let log = (0..600).map(|i| if i % 6 < 3 { 40e-6 } else { high_a } + 3e-6 * u[i]).collect();
+        let found = places(&cut(log, None));
+        let right = found.iter().filter(|at| **at % 3 == 0).count();
+        assert!(right >= 195 && found.len() == right, "{high_a}: {right} of {}", found.len());
+    }
+}
+
 /// Clouds before a panel from first light on, after hours in which nothing moved: what moves there says
 /// nothing of the rest, and the rest nothing of it. A load that is switched shows in both.
 #[test]

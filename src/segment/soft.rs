@@ -8,6 +8,7 @@ use rayon::prelude::*;
 
 use super::jump::SOFT_FROM;
 use super::noise::Noise;
+use crate::numeric::extremes;
 
 /// Share of what a reading next to a jump may miss that the next one may, where the capture does not
 /// tell: 1/√e.
@@ -31,7 +32,8 @@ const MOST: f64 = 0.95;
 const DOUBT: f64 = 2.0;
 
 /// How much of what a reading next to a jump may miss of its level the next one may: at most
-/// [`FADES`], and less where the ends of the stretches between the candidates show less. O(candidates).
+/// [`FADES`], and less where the ends of the stretches between the candidates show less, or where no stretch is
+/// long enough to show its ends, but the short ones are even from end to end. O(candidates).
 pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
     let mut edges = vec![0];
     edges.extend(candidates);
@@ -46,13 +48,17 @@ pub(super) fn fade(values: &[f64], candidates: &[usize], noise: &Noise) -> f64 {
         .collect();
     let shares = [0, 1].map(|i| shares.iter().flat_map(|part| part[i].iter().copied()).collect());
     let shares: [Vec<f64>; 2] = shares;
-    if shares[0].len() < ENOUGH {
-        return FADES;
-    }
-    let [second, third] = shares.map(|mut shares| {
+    let most = |mut shares: Vec<f64>| {
         let at = (MOST * (shares.len() - 1) as f64).ceil() as usize;
         DOUBT * *shares.select_nth_unstable_by(at, f64::total_cmp).1 / SOFT
-    });
+    };
+    if shares[0].len() < ENOUGH {
+        let uneven =
+            edges.par_windows(2).filter_map(|ends| uneven(values, ends[0], ends[1], noise));
+        let uneven: Vec<f64> = uneven.collect();
+        return if uneven.len() < ENOUGH { FADES } else { most(uneven).min(FADES) };
+    }
+    let [second, third] = shares.map(most);
     second.max(third.sqrt()).min(FADES)
 }
 
@@ -85,6 +91,19 @@ fn misses(values: &[f64], from: usize, to: usize, noise: &Noise, shares: &mut [V
             }
         }
     }
+}
+
+/// How far apart the readings of a short stretch lie, as a share of the smaller of the jumps at its ends.
+fn uneven(values: &[f64], from: usize, to: usize, noise: &Noise) -> Option<f64> {
+    let stretch =
+        values.get(from..to).filter(|stretch| (2..LEVEL + FAR).contains(&stretch.len()))?;
+    let (before, after) = (*values.get(from.checked_sub(1)?)?, *values.get(to)?);
+    let (low, high) = extremes(stretch);
+    let level = low.midpoint(high);
+    let jump = (before - level).abs().min((after - level).abs());
+    let sigma = noise.sigma_at(level);
+    let shows = jump > TELLS * SOFT_FROM * sigma.max(noise.sigma_at(before));
+    shows.then(|| (high - low - NOISE * sigma).max(0.0) / jump)
 }
 
 /// Median.

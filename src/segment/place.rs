@@ -661,7 +661,7 @@ mod tests {
     #[test]
     fn a_ramp_of_some_readings_is_one_edge_and_two_loads_are_two() {
         let count = |seed: u64, course: &dyn Fn(f64) -> f64| {
-            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            let sigma = if seed.is_multiple_of(2) { 1.0 } else { 1e-6 };
             found(seed, 400, sigma, course).steps.len()
         };
         let (mut doubled, mut told) = (0, 0);

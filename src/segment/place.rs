@@ -275,7 +275,10 @@ pub(super) fn is_one_edge(
     let spread = n * (n * n - 1.0) / 12.0;
     let slope = up * moment.sum::<f64>() / spread;
     slope > least.max(CHANCE * sigma / spread.sqrt())
-        && values.windows(2).all(|w| up * (w[1] - w[0]) > least - CHANCE * sigma.hypot(sigma))
+        && values.windows(2).all(|w| {
+            let chance = ground.noise.sigma_at(w[0]).hypot(ground.noise.sigma_at(w[1]));
+            up * (w[1] - w[0]) > least - CHANCE * chance
+        })
 }
 
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`

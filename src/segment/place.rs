@@ -275,7 +275,10 @@ pub(super) fn is_one_edge(
     let spread = n * (n * n - 1.0) / 12.0;
     let slope = up * moment.sum::<f64>() / spread;
     slope > least.max(CHANCE * sigma / spread.sqrt())
-        && values.windows(2).all(|w| up * (w[1] - w[0]) > least - CHANCE * sigma.hypot(sigma))
+        && values.windows(2).all(|w| {
+            let chance = ground.noise.sigma_at(w[0]).hypot(ground.noise.sigma_at(w[1]));
+            up * (w[1] - w[0]) > least - CHANCE * chance
+        })
 }
 
 /// The most probable place of a step and its 95 % credible interval, between the steps `left`
@@ -662,7 +665,7 @@ mod tests {
     #[test]
     fn a_ramp_of_some_readings_is_one_edge_and_two_loads_are_two() {
         let count = |seed: u64, course: &dyn Fn(f64) -> f64| {
-            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            let sigma = if seed.is_multiple_of(2) { 1.0 } else { 1e-6 };
             found(seed, 400, sigma, course).steps.len()
         };
         let (mut doubled, mut told) = (0, 0);

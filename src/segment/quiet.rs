@@ -90,7 +90,7 @@ fn middle(values: &mut [(f64, f64)]) -> (f64, f64) {
 /// Level and noise of the quietest quarter of the blocks. A series turned upside down has the same.
 fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     let of_block = |block: &[f64]| -> (f64, f64) {
-        let block = &block[..block.len() - usize::from(block.len() % 2 == 0)];
+        let block = &block[..(block.len() - 1) | 1];
         let mut squares = [0.0; BLOCK];
         let squares = &mut squares[..block.len().saturating_sub(2)];
         for (square, w) in squares.iter_mut().zip(block.windows(3)) {

@@ -5,9 +5,9 @@ use rayon::prelude::*;
 use super::noise::second_difference;
 use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES};
 
-/// Readings of a block: an odd number has a middle one, also when it is turned upside down.
+/// Readings of a block at most: an odd number has a middle one, also when it is turned upside down.
 const BLOCK: usize = 15;
-/// Readings of a block in which polls are looked for.
+/// Readings of a block in which polls are looked for, at most.
 const LONG_BLOCK: usize = 63;
 /// Share of the changes from reading to reading that lie within a level where polls are dense, and the
 /// mean square of the smallest of that share of unit Gaussian values.
@@ -31,7 +31,9 @@ pub(super) struct Quiet {
 pub(super) fn find(stretches: &[&[f64]], floor: f64) -> Quiet {
     let (level, sigma) = quietest(stretches, floor);
     let blocks = |stretch: &&[f64]| -> Vec<Option<(f64, f64)>> {
-        stretch.chunks_exact(LONG_BLOCK).map(|block| among_edges(block, floor)).collect()
+        // A short capture is one block.
+        let size = stretch.len().clamp(BLOCK, LONG_BLOCK);
+        stretch.chunks_exact(size).map(|block| among_edges(block, floor)).collect()
     };
     let blocks: Vec<Option<(f64, f64)>> = stretches.par_iter().flat_map_iter(blocks).collect();
     let mut polls: Vec<(f64, f64)> = blocks.iter().copied().flatten().collect();
@@ -88,8 +90,7 @@ fn middle(values: &mut [(f64, f64)]) -> (f64, f64) {
 /// Level and noise of the quietest quarter of the blocks. A series turned upside down has the same.
 fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     let of_block = |block: &[f64]| -> (f64, f64) {
-        // The last block may have an even number.
-        let block = &block[..block.len() - usize::from(block.len() % 2 == 0)];
+        let block = &block[..(block.len() - 1) | 1];
         let mut squares = [0.0; BLOCK];
         let squares = &mut squares[..block.len().saturating_sub(2)];
         for (square, w) in squares.iter_mut().zip(block.windows(3)) {
@@ -108,8 +109,10 @@ fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     let mut blocks: Vec<(f64, f64)> = stretches
         .par_iter()
         .flat_map(|stretch| {
-            let whole = |block: &&[f64]| block.len() >= 5 || stretch.len() < BLOCK;
-            stretch.par_chunks(BLOCK).with_min_len(1024).filter(whole).map(of_block)
+            // A last block of a few readings would often be the quietest, by chance.
+            let size = stretch.len().div_ceil(stretch.len().div_ceil(BLOCK).max(1)).max(1);
+            let whole = move |block: &&[f64]| 2 * block.len() > size;
+            stretch.par_chunks(size).with_min_len(1024).filter(whole).map(of_block)
         })
         .collect();
     let by_level = |a: &(f64, f64), b: &(f64, f64)| a.1.total_cmp(&b.1);

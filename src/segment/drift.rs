@@ -159,9 +159,11 @@ pub(super) fn of_stretches(
         .collect();
     let pieces: Vec<Vec<slopes::Piece>> =
         POOLS.into_par_iter().map(|pool| slopes::of_pieces(ground, &edges, pool)).collect();
+    let brief = slopes::of_brief_pieces(ground, &edges);
     let (mut before, mut shorter) = (0.0f64, 0.0f64);
     let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
         before = slopes::typical(&pieces[scale]).unwrap_or(before);
+        before = if scale == 0 { before.max(brief) } else { before };
         // In long pieces a faint step, not found yet, would pass for a slope; blocks know better,
         // as far as noise lets them.
         let most = blocks[scale].map_or(f64::INFINITY, |square| square.value + square.error);

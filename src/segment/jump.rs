@@ -73,6 +73,9 @@ const TOO_MUCH: f64 = 1500.0;
 const TOO_MUCH_TURNED: f64 = 400.0;
 /// Slope of long stretches, as a share of that of shorter ones, below which it does.
 const TURNS: f64 = 0.7;
+/// The same for the shortest window, which is cut to less than half a cycle: a parabola follows no more of one.
+const TOO_MUCH_NEAR: f64 = 120.0;
+const BEGINS_TO_TURN: f64 = 0.9;
 /// Readings on either side that show how they are rounded.
 const ROUNDING_FROM: usize = 24;
 /// Changes that differ by less than this factor are by as many counts.
@@ -379,10 +382,11 @@ impl Ground<'_> {
     }
 
     /// Readings on either side that are looked at one by one: fewer where the usual slope would move
-    /// the window too much.
+    /// the window too much, and where it turns.
     fn reach(&self, at: usize) -> usize {
-        let moves = self.moves(self.drift.at(0, at), at, 2 * SIDE);
-        let share = (TOO_MUCH / moves).cbrt().min(1.0);
+        let (own, longer) = (self.drift.at(0, at), self.drift.at(1, at));
+        let most = if longer < BEGINS_TO_TURN * own { TOO_MUCH_NEAR } else { TOO_MUCH };
+        let share = (most / self.moves(own, at, 2 * SIDE)).cbrt().min(1.0);
         ((share * SIDE as f64) as usize).max(NEAR)
     }
 

@@ -13,6 +13,14 @@ use crate::numeric::plain_sum;
 
 /// Shortest piece of a stretch whose slope is used, samples.
 const SHORTEST: usize = 12;
+/// Longest of the brief ones.
+const BRIEF: usize = 2 * SHORTEST;
+/// Median of χ² with one degree of freedom, and its standard error from one piece: `1/(2 f √n)` with the density
+/// f = 0.4711 there.
+const MEDIAN: f64 = 0.454_9;
+const ONE_PIECE: f64 = 1.061;
+/// Standard errors beyond noise that brief pieces must be.
+const SURE: f64 = 3.0;
 /// Pieces that a scale needs.
 const ENOUGH: usize = 4;
 /// Pieces of a part, and from one part to the next: each piece is in two.
@@ -72,6 +80,27 @@ pub(super) struct Piece {
 pub(super) fn of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize) -> Vec<Piece> {
     let most = 64 * pool;
     let least = if pool == 1 { SHORTEST } else { most / 4 };
+    of_lengths(ground, edges, (least, most))
+}
+
+/// Square of the slope that more than half of the capture has in brief pieces, beyond doubt: between steps that
+/// stand for the flanks of a cycle, each longer piece rises as much as it falls. O(n).
+pub(super) fn of_brief_pieces(ground: &Ground<'_>, edges: &[usize]) -> f64 {
+    let pieces = of_lengths(ground, edges, (SHORTEST, BRIEF));
+    if pieces.len() < PART {
+        return 0.0;
+    }
+    let median = |of: &dyn Fn(&Piece) -> f64| {
+        let mut all: Vec<f64> = pieces.iter().map(of).collect();
+        let middle = all.len() / 2;
+        *all.select_nth_unstable_by(middle, f64::total_cmp).1
+    };
+    let chance = MEDIAN + SURE * ONE_PIECE / (pieces.len() as f64).sqrt();
+    let beyond = median(&|piece| piece.square / piece.noise) - chance;
+    beyond.max(0.0) * median(&|piece| piece.noise)
+}
+
+fn of_lengths(ground: &Ground<'_>, edges: &[usize], (least, most): (usize, usize)) -> Vec<Piece> {
     let phi = ground.noise.phi;
     let longer = (1.0 + phi) / (1.0 - phi);
     let mut copy = Vec::new();
@@ -144,6 +173,29 @@ mod tests {
     use crate::capture::TimeAxis;
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
+
+    /// A cycle is no step, however many readings long it is and however far above the noise.
+    #[test]
+    fn a_cycle_of_some_dozen_readings_has_no_steps() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(14);
+        let mut steps = 0;
+        for (case, period) in [60.0, 80.0, 97.0, 130.0].into_iter().enumerate() {
+            for height in [3.0, 10.0, 30.0] {
+                let sigma = if case % 2 == 0 { 1e-6 } else { 2e-3 };
+                let phase: f64 = random.random_range(0.0..6.0);
+                let cycle =
+                    |i: usize| height * (std::f64::consts::TAU * i as f64 / period + phase).sin();
+                let current_a = (0..9000)
+                    .map(|i| sigma * (cycle(i) + random.sample::<f64, _>(StandardNormal)))
+                    .collect();
+                let time = TimeAxis::Uniform { interval_s: 1.0, len: 9000 };
+                let samples = crate::capture::Samples { time, current_a };
+                let found = super::super::segment(&samples, &[], None, &Default::default());
+                steps += found.expect("enough readings").steps.len();
+            }
+        }
+        assert!(steps <= 3, "{steps} steps in 12 captures without one");
+    }
 
     /// Slow waves in the last fifth of a capture that is quiet otherwise: their slope is that part's,
     /// and the rest keeps its own.

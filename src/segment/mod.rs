@@ -2,7 +2,7 @@
 //!
 //! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
-//!    level that `quiet` finds; `spikes` sets single stray readings aside.
+//!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray readings aside.
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
@@ -20,6 +20,7 @@ mod choose;
 mod decay;
 mod drift;
 mod equations;
+mod few;
 mod held;
 mod hinge;
 mod jump;
@@ -144,27 +145,9 @@ fn cut(
     // Steps among few readings look like correlation.
     let white = Noise::learn_up_to(values, resolution_a, 0.0);
     let found = cut_beside(samples, &breaks, &white, wishes);
-    let Some(phi) = correlation(values, &found) else { return found };
+    let Some(phi) = few::correlation(values, &found) else { return found };
     let noise = Noise::learn_up_to(values, resolution_a, phi);
     cut_beside(samples, &breaks, &noise, wishes)
-}
-
-/// How alike readings next to one another lie off the means of their stretches, where that exceeds two
-/// standard errors. Each mean, told by the same readings, hides `1 + 3φ` of one.
-fn correlation(values: &[f64], found: &Segmentation) -> Option<f64> {
-    let (mut squares, mut products) = (0.0, 0.0);
-    for stretch in &found.segments {
-        let off = |i: usize| match found.noise.spikes.binary_search(&i) {
-            Ok(_) => 0.0,
-            Err(_) => values[i] - stretch.mean_a,
-        };
-        squares += (stretch.first..stretch.end).map(|i| off(i).powi(2)).sum::<f64>();
-        products += (stretch.first + 1..stretch.end).map(|i| off(i - 1) * off(i)).sum::<f64>();
-    }
-    let n = values.len() as f64;
-    let seen = products / squares;
-    let phi = seen + found.segments.len() as f64 * (1.0 + 3.0 * seen.max(0.0)) / n;
-    (phi > 2.0 / n.sqrt()).then_some(phi)
 }
 
 /// Segments readings beside noise that is known.

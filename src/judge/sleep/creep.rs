@@ -226,12 +226,11 @@ pub(super) fn of(night: &Night<'_>, rests: &[Rest]) -> Creep {
              whether it creeps cannot be told."
                 .to_owned(),
         )
-    } else if seen && !moves(&raw).is_some_and(|raw| raw.seen && raw.a_per_h * slope_a_per_h > 0.0)
-    {
+    } else if seen && !moves(&raw).is_some_and(|raw| raw.seen) {
         (
             CreepAnswer::Undecidable,
-            "Whether the floor creeps cannot be told: the zero moved from check to check and the readings asleep \
-             did not move with the creep. The zero may have jumped when the clamp was put back."
+            "Whether the floor creeps cannot be told: the zero moved from check to check, yet the readings asleep \
+             stood still. The zero may have jumped when the clamp was put back."
                 .to_owned(),
         )
     } else if seen {

@@ -1,5 +1,7 @@
 //! The floor followed both ways from where it is plain.
 
+use rayon::prelude::*;
+
 use super::Night;
 use super::baseline::{BLOCK, interquartile_mean, trimmed_sd};
 use super::middle;
@@ -26,13 +28,16 @@ fn near(night: &Night<'_>, at: usize) -> [Vec<f64>; 2] {
         .map(|first| (first..first + count).map(|sample| night.drawn_a(sample)).collect())
 }
 
-/// Where a segment begins and ends, by the readings there: a zero wanders within it, and a wake may have been
-/// missed. O(1).
-pub(super) fn edges(night: &Night<'_>, at: usize) -> [Edge; 2] {
-    let segment = &night.segmentation.segments[at];
-    let levels = near(night, at).map(|mut readings| interquartile_mean(&mut readings));
-    let edge = |level_a, time_s| Edge { level_a, time_s };
-    [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
+/// Where each segment begins and ends, by the readings there: a zero wanders within it, and a wake may have been
+/// missed. O(segments).
+pub(super) fn edges(night: &Night<'_>) -> Vec<[Edge; 2]> {
+    let of_segment = |at: usize| {
+        let segment = &night.segmentation.segments[at];
+        let levels = near(night, at).map(|mut readings| interquartile_mean(&mut readings));
+        let edge = |level_a, time_s| Edge { level_a, time_s };
+        [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
+    };
+    (0..night.segmentation.segments.len()).into_par_iter().map(of_segment).collect()
 }
 
 /// Standard deviation of a reading about its neighbours in these segments, missed wakes left out, ampere. O(segments).
@@ -48,6 +53,8 @@ pub(super) fn noise_a(night: &Night<'_>, segments: impl Iterator<Item = usize>) 
 /// The floor that is followed.
 pub(super) struct Floor<'a> {
     pub(super) night: &'a Night<'a>,
+    /// Where each segment begins and ends.
+    pub(super) edges: &'a [[Edge; 2]],
     /// Segments in which nothing is powered.
     pub(super) off: &'a [bool],
     /// Where it is plain.
@@ -102,7 +109,7 @@ impl Floor<'_> {
         for at in order.filter(|at| !self.off[*at]) {
             let segment = &self.night.segmentation.segments[at];
             let stays = segment.kind != SegmentKind::Burst && segment.end - segment.first >= LONG;
-            let mut sides = edges(self.night, at);
+            let mut sides = self.edges[at];
             if back {
                 sides.reverse();
             }

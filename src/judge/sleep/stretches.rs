@@ -1,6 +1,6 @@
 //! Which stretches are off, asleep or up.
 
-use super::follow::{Floor, edges, noise_a};
+use super::follow::{Edge, Floor, edges, noise_a};
 use super::{Night, middle};
 use crate::events::Action;
 use crate::findings::SegmentKind;
@@ -54,7 +54,8 @@ pub(super) const LONG: usize = 5;
 /// than that moves no floor.
 pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
-    let off = off_segments(night);
+    let edges = edges(night);
+    let off = off_segments(night, &edges);
     let states = &night.segmentation.states;
     let mut levels = vec![(0.0, 0.0); states.len()];
     let mut powered_s = 0.0;
@@ -76,19 +77,20 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .or_else(|| powered.iter().copied().max_by(|a, b| levels[*a].0.total_cmp(&levels[*b].0)))?;
     let mut own: Vec<(usize, f64)> = (0..segments.len())
         .filter(|at| segments[*at].state == Some(floor))
-        .map(|at| (at, edges(night, at)[0].level_a))
+        .map(|at| (at, edges[at][0].level_a))
         .collect();
     own.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     let floor_a = own.get(own.len() / 2)?.1;
     let split_a = (3.0 * noise_a(night, own.iter().map(|own| own.0))).max(FLOOR_WIDTH * floor_a);
-    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &off, split_a);
+    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &edges, &off, split_a);
     let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
     // One that holds an edge that was not found is none to start from, however long.
     let (seed, _) = own
         .into_iter()
         .filter(|own| (own.1 - floor_a).abs() <= allowed_a)
         .max_by(|a, b| length_s(a.0).total_cmp(&length_s(b.0)).then(b.0.cmp(&a.0)))?;
-    let depths = Floor { night, off: &off, seed, floor_a, allowed_a, split_a }.depths();
+    let depths =
+        Floor { night, edges: &edges, off: &off, seed, floor_a, allowed_a, split_a }.depths();
     let mut all: Vec<Stretch> = Vec::new();
     for (at, depth) in depths.into_iter().enumerate() {
         match all.last_mut() {
@@ -101,7 +103,7 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
 
 /// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no
 /// split of the floor itself, ampere; without end where nothing rises.
-fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
+fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f64) -> f64 {
     let segments = &night.segmentation.segments;
     let mut excursions: Vec<f64> = Vec::new();
     let mut least_a = f64::INFINITY;
@@ -109,7 +111,7 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
     // A wake's first stage tells it: what follows may be far above, and its tail is far below.
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
-        let [mut enters_a, leaves_a] = edges(night, at).map(|edge| edge.level_a);
+        let [mut enters_a, leaves_a] = edges[at].map(|edge| edge.level_a);
         if segment.kind != SegmentKind::Steady {
             enters_a = night.mean_a(at);
         }
@@ -138,7 +140,7 @@ fn usual_rise_a(night: &Night<'_>, off: &[bool], split_a: f64) -> f64 {
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed
 /// on and as far a fall, until as far a rise, or a level that the meter cannot tell from zero, with every listed load
 /// off, or at an end of the capture unless that level is held most of the time.
-fn off_segments(night: &Night<'_>) -> Vec<bool> {
+fn off_segments(night: &Night<'_>, edges: &[[Edge; 2]]) -> Vec<bool> {
     let segments = &night.segmentation.segments;
     let checked: Vec<usize> = night
         .loads
@@ -172,8 +174,8 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
     };
     let fall_a = |at: usize| {
         let beside = |at: &usize| stays(at) && !checked.contains(at);
-        let before = (0..at).rev().find(beside).map(|before| edges(night, before)[1]);
-        let after = (at + 1..segments.len()).find(beside).map(|after| edges(night, after)[0]);
+        let before = (0..at).rev().find(beside).map(|before| edges[before][1]);
+        let after = (at + 1..segments.len()).find(beside).map(|after| edges[after][0]);
         let levels = before.into_iter().chain(after).map(|edge| edge.level_a);
         levels.map(|level_a| level_a - night.mean_a(at)).reduce(f64::min)
     };
@@ -189,7 +191,7 @@ fn off_segments(night: &Night<'_>) -> Vec<bool> {
             let unlisted = !switched;
             let zero_level = segments[at].state.is_some_and(|state| states.contains(&state));
             let at_an_end = at == 0 || at + 1 == segments.len();
-            let [enters, leaves] = edges(night, at);
+            let [enters, leaves] = edges[at];
             let like_a_check = |fall_a: f64| fall_a >= FALLS_LIKE_A_CHECK * check_a;
             let stays_off = || match before {
                 Some((false, from_a)) => like_a_check(from_a - enters.level_a),

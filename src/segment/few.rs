@@ -33,14 +33,14 @@ mod tests {
     #[test]
     fn what_is_left_beside_steps_tells_the_correlation() {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(5);
-        for (truth, sigma) in [(0.0, 1.0), (0.5, 1e-6), (0.8, 1.0)] {
+        for (truth, sigma) in [(0.0f64, 1.0), (0.5, 1e-6), (0.8, 1.0)] {
             let (mut sum, mut told) = (0.0, 0);
             for _ in 0..20 {
                 let mut noise: f64 = random.sample(StandardNormal);
                 let values: Vec<f64> = (0..300)
                     .map(|i| {
                         let new: f64 = random.sample(StandardNormal);
-                        noise = truth * noise + (1.0 - truth * truth as f64).sqrt() * new;
+                        noise = truth * noise + (1.0 - truth * truth).sqrt() * new;
                         sigma * (noise + if i / 100 == 1 { 200.0 } else { 0.0 })
                     })
                     .collect();

@@ -77,7 +77,7 @@ fn of_charge(sleep: &SleepFindings, limit_ah: f64) -> Option<Caution> {
         Caution::new(
             "single-wakes-beyond-limit",
             format!(
-                "{} of {} wakes take more than the {} allowed, up to {}; their mean does not.",
+                "{} of {} wakes take more than the {} allowed, up to {}; that their mean does is not shown.",
                 beyond.count(),
                 sleep.wakes.len(),
                 Quantity::new(limit_ah, Unit::AmpereHour),

@@ -145,6 +145,26 @@ mod tests {
         steps.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).expect("a step")
     }
 
+    /// A load that surges for a few readings of a meter that averages: lines beside it, as steep as the time of
+    /// the step is in doubt, tell its jump no better than the test does.
+    #[test]
+    fn a_surge_of_a_few_readings_leaves_its_jump_known() {
+        for seed in 0..20 {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            let at = 200.0 + 0.05 * seed as f64;
+            // Mean over the second before t.
+            let shown = |t: f64| {
+                let since = (t - at).max(0.0);
+                let from = (since - 1.0).max(0.0);
+                let surged = 3.0 * ((-from / 3.0).exp() - (-since / 3.0).exp());
+                250.0 * (since - from) + 110.0 * surged
+            };
+            let step = step(seed, 400, sigma, shown);
+            let (jump, u) = (step.delta_a / sigma, step.standard_uncertainty_a / sigma);
+            assert!(u < 0.1 * jump && (240.0..370.0).contains(&jump), "{seed}: {jump} ± {u}");
+        }
+    }
+
     /// A load that ramps from its step on, or up to it: of jumps told within two standard uncertainties,
     /// fewer than 50 of 60 would have a chance of 10⁻³.
     #[test]

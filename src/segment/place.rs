@@ -65,7 +65,7 @@ pub(super) struct Place {
 }
 
 /// A step's place, and with what it was sought: the larger σ of its sides, how far, from how many readings a
-/// side, and whether one of the sides slopes.
+/// side, and whether the slope of one moves its level so far that it may move the place.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sought {
     pub(super) place: Place,

@@ -517,13 +517,9 @@ fn assemble(
     let step = |i: usize| {
         let (left, right) = beside(i);
         let (Chosen { evidence, .. }, place) = &chosen[i];
-        // In steep lines beside a surge the doubt of the step's time leaves no more than the test knew.
-        let tells = |jump: f64, jump_sd: f64| {
-            jump * evidence.jump > 0.0 && (jump - evidence.jump).abs() > 2.0 * jump_sd
-        };
         let hinge = || hinge::jump(ground, left, place, right);
         let (jump, jump_sd) = (place.surge.is_none().then(hinge).flatten())
-            .filter(|(jump, jump_sd)| tells(*jump, *jump_sd))
+            .filter(|(jump, _)| jump * evidence.jump > 0.0)
             .unwrap_or((evidence.jump, evidence.jump_sd));
         Step {
             index: place.middle,

@@ -7,8 +7,6 @@
 use super::jump::Ground;
 use super::place::Place;
 
-/// Share of the jump below which its doubt must be: beside a surge, lines part too fast to tell it.
-const TELLS: f64 = 0.1;
 /// Readings on either side that are looked at: so many, or half as many where lines miss them, and so on down.
 const MOST: usize = 32;
 const LEAST: usize = 8;
@@ -121,8 +119,7 @@ pub(super) fn jump(
             // Lines that part differ by as much as the step's time is in doubt.
             let parted = (sides[1].slope() - sides[0].slope()) * (high_s - low_s) / 12f64.sqrt();
             let [(a, va), (b, vb)] = sides.map(|side| side.at_step());
-            let (jump, jump_sd) = (b - a, ((va + vb) * longer).sqrt().hypot(parted));
-            return (evident && jump_sd < TELLS * jump.abs()).then_some((jump, jump_sd));
+            return evident.then(|| (b - a, ((va + vb) * longer).sqrt().hypot(parted)));
         }
         most /= 2;
     }

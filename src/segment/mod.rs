@@ -517,9 +517,8 @@ fn assemble(
     let step = |i: usize| {
         let (left, right) = beside(i);
         let (Chosen { evidence, .. }, place) = &chosen[i];
-        let hinge = || hinge::jump(ground, left, place, right);
-        let (jump, jump_sd) = (place.surge.is_none().then(hinge).flatten())
-            .filter(|(jump, _)| jump * evidence.jump > 0.0)
+        let (jump, jump_sd) = hinge::jump(ground, left, place, right)
+            .filter(|(jump, _)| place.surge.is_none() && jump * evidence.jump > 0.0)
             .unwrap_or((evidence.jump, evidence.jump_sd));
         Step {
             index: place.middle,

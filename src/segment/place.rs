@@ -48,6 +48,8 @@ const CHANCE: f64 = 3.0;
 /// Readings between two steps that may be of one soft edge, and the share of its mean rise that each shows.
 const OF_ONE_EDGE: std::ops::RangeInclusive<usize> = 2..=EDGE * BESIDE;
 const GOES_ON: f64 = 0.5;
+/// Share of a surge's jump below which its doubt must be: one that is over within a reading or two is not known.
+const KNOWN: f64 = 0.1;
 /// σ that the second reading of a surge lies beyond the level after it.
 const SURGES: f64 = 5.0;
 
@@ -460,7 +462,8 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     let surge = tail.and_then(|tail| {
         let (start, start_sd) = tail.start(ground, first + best, right);
         let (level, level_sd) = tail::level_before(ground, left, first + best)?;
-        Some((start - level, start_sd.hypot(level_sd)))
+        let (jump, jump_sd) = (start - level, start_sd.hypot(level_sd));
+        (jump_sd < KNOWN * jump.abs()).then_some((jump, jump_sd))
     });
     let place = Place { at: first + best, middle: first + middle, low, high, surge };
     // Where the search ends is no place by itself, and a line reaches less far beside the step than a level.
@@ -535,6 +538,24 @@ mod tests {
             let off = (step.delta_a - load - surge).abs();
             assert!(off < 5.0 * step.standard_uncertainty_a, "{what}");
             assert!(off < 0.02 * (load + surge), "{what}");
+        }
+    }
+
+    /// A surge that is over within a reading or two does not make the jump unknown.
+    #[test]
+    fn a_surge_of_a_reading_leaves_its_jump_known() {
+        for seed in 0..20 {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            let at = 199.95 - 0.04 * seed as f64;
+            let shown = |t: f64| match t - at {
+                since if since < 0.0 => 0.0,
+                since if since < 16.0 => 125.0 + 100.0 * (-since / 0.6).exp(),
+                since => 60.0 + 35.0 * (16.0 - since).exp(),
+            };
+            let steps = found(seed, 400, sigma, shown).steps;
+            let step = steps.iter().find(|step| step.index.abs_diff(200) <= 1).expect("a step");
+            let (jump, u) = (step.delta_a / sigma, step.standard_uncertainty_a / sigma);
+            assert!(u < 0.1 * jump && (120.0..230.0).contains(&jump), "{seed}: {jump} ± {u}");
         }
     }
 

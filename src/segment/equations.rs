@@ -104,6 +104,10 @@ impl Columns {
 
 /// `w_k = (v_k − ρ v_{k−1}) / √(1 − ρ²)`, the first and those after a gap as they are.
 fn whiten(raw: &[f64], rho: f64, fresh: &[bool], white: &mut [f64]) {
+    if rho == 0.0 {
+        white.copy_from_slice(raw);
+        return;
+    }
     let scale = 1.0 / (1.0 - rho * rho).sqrt();
     let Some(first) = white.first_mut() else { return };
     *first = raw[0];

@@ -45,8 +45,9 @@ pub(super) const TERM_COST_KNOWN: f64 = 22.0;
 /// Price of a decay, which has two terms. Were it dearer, a weak tail would pass for a step; were it
 /// cheaper, the edges of a short cycle for tails.
 const DECAY_COST: f64 = 30.0;
-/// Evidence for a jump beside a decay from which on the decay's time constant need not be known well.
-const FAR: f64 = 200.0;
+/// Evidence, in units of what is needed, from which on neither coarser scales are looked at nor need a
+/// decay's time constant be known well.
+const DECIDED: f64 = 3.0;
 /// Readings that the level's σ is worth against the window's own scatter.
 const PRIOR: f64 = 24.0;
 /// The same, in blocks, where readings are pooled: the scatter of block means was checked against
@@ -233,12 +234,13 @@ impl Ground<'_> {
     /// a meter that changes its range rounds more coarsely there than elsewhere. One that they show
     /// only once may as well be the next step.
     fn rounding(&self, first: usize, end: usize) -> f64 {
-        let changes = self.values[first..end].windows(2).map(|w| (w[1] - w[0]).abs());
-        let changes = changes.filter(|change| *change > self.noise.floor);
-        let (least, next) = changes
-            .fold((f64::INFINITY, f64::INFINITY), |(least, next), change| {
-                (least.min(change), next.min(change.max(least)))
-            });
+        let (mut least, mut next) = (f64::INFINITY, f64::INFINITY);
+        for w in self.values[first..end].windows(2) {
+            let change = (w[1] - w[0]).abs();
+            if change > self.noise.floor && change < next {
+                (least, next) = if change < least { (change, least) } else { (least, change) };
+            }
+        }
         if next < ALIKE * least { least / 12f64.sqrt() } else { 0.0 }
     }
 
@@ -304,7 +306,7 @@ impl Ground<'_> {
             if evidence.deviance > best.deviance {
                 best = evidence;
             }
-            if best.deviance > 3.0 * enough {
+            if best.deviance > DECIDED * enough {
                 break;
             }
         }
@@ -353,7 +355,7 @@ impl Ground<'_> {
                 news = true;
                 let rows = rows.get_or_insert_with(|| self.rows(at, [l, r], scale, notes));
                 let left = |square_sum| deviance(products.rows, pool, square_sum, 3);
-                let far = |bare, jump| left(bare) - left(jump) > FAR;
+                let far = |bare, jump| left(bare) - left(jump) > DECIDED * enough;
                 rows.decays(self.time, &products.gram, far)
             });
             products.decays = Some(decays);
@@ -446,11 +448,13 @@ impl Ground<'_> {
         let (before, after) = values.split_at(l);
         let origin = before[l - 1];
         let start = at - l * pool;
+        // Of even times only the span is needed, the rest is counted.
+        let even = matches!(self.time, TimeAxis::Uniform { .. });
         let time_s = |block: usize| {
             let first = start + block * pool;
             0.5 * (self.time.at(first) + self.time.at(first + pool - 1))
         };
-        let (here_s, first_s) = (time_s(l), time_s(0));
+        let first_s = time_s(0);
         let span_s = (time_s(n - 1) - first_s).max(f64::MIN_POSITIVE);
         let broken = self.breaks.partition_point(|b| *b + l * pool <= at);
         let any_break = self.breaks.get(broken).is_some_and(|b| *b < at + r * pool);
@@ -461,19 +465,20 @@ impl Ground<'_> {
         let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
         let soft = self.softness(before, after) * (readings / pool as f64).min(1.0);
         let fades = self.fade.powi(pool as i32);
+        let variances = sigma.map(|sigma| sigma * sigma * unit);
+        let negligible = f64::EPSILON * variances[0].min(variances[1]);
         let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
             .scan(soft, |soft, _| {
                 let now = *soft;
                 *soft *= fades;
                 Some(now * now)
             })
-            .take_while(|square| *square > 0.0)
+            .take_while(|square| *square > negligible)
             .collect();
         let unsettled = [
             self.unsettled(before[l - 1 - l / 2], before.iter()),
             self.unsettled(after[r / 2], after.iter().rev()),
         ];
-        let variances = sigma.map(|sigma| sigma * sigma * unit);
         let scales = variances.map(|variance| 1.0 / variance.sqrt());
         let scale = columns.scale();
         scale[..l].fill(scales[0]);
@@ -495,8 +500,14 @@ impl Ground<'_> {
                 scale[k] = unquiet(variances[side], softened + far * far);
             }
         }
-        let times = (0..n).map(|k| (time_s(k) - here_s) / span_s);
-        columns.fill(l, times, values.iter().map(|value| value - origin));
+        let values = values.iter().map(|value| value - origin);
+        if even {
+            let per_row = ((n - 1) as f64).recip();
+            columns.fill(l, (0..n as u32).map(|k| (f64::from(k) - l as f64) * per_row), values);
+        } else {
+            let here_s = time_s(l);
+            columns.fill(l, (0..n).map(|k| (time_s(k) - here_s) / span_s), values);
+        }
         if any_break {
             after_break.extend((0..n).map(|k| {
                 let (a, b) = (at + k * pool - l * pool, at + (k + 1) * pool - l * pool);
@@ -516,10 +527,8 @@ impl Ground<'_> {
                 gram = columns.gram();
             }
         }
-        let from_first_s = match self.time {
-            TimeAxis::Uniform { .. } => Vec::new(),
-            TimeAxis::Listed(_) => (0..n).map(|k| time_s(k) - first_s).collect(),
-        };
+        let uneven = if even { 0 } else { n };
+        let from_first_s = (0..uneven).map(|k| time_s(k) - first_s).collect();
         Rows { columns, after_break, rho, walk, gram, pool, span_s, from_first_s }
     }
 

@@ -369,29 +369,41 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
             .rev()
             .take_while(|i| last + 1 >= right && off(*i, level_r(*i)) > 0.0)
             .last();
-        // σ and its logarithm so many readings away from the jump, on either side.
+        // 1/σ and the logarithm of σ so many readings away from the jump, on either side.
         let reach = values.len() + 1;
+        let told = |scale: f64| (scale.recip(), scale.ln());
         let softened = |sigma: f64| -> Vec<(f64, f64)> {
-            let scales = (0..reach).map(|away| sigma.hypot(soft * ground.fade.powi(away as i32)));
-            scales.map(|scale| (scale, scale.ln())).collect()
+            let alone = told(sigma);
+            let softs = (0..reach).map(|away| soft * ground.fade.powi(away as i32));
+            let of = |soft: f64| {
+                if soft > f64::EPSILON * sigma { told(sigma.hypot(soft)) } else { alone }
+            };
+            softs.map(of).collect()
         };
         let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));
+        // How far each reading lies off either level, and how much of that is of the neighbour's edge.
+        let of_sides: Vec<[(f64, f64); 2]> = (from..=last)
+            .map(|i| {
+                let (level_l, level_r) = (level_l(i), level_r(i));
+                let old = after_last.is_some_and(|end| i <= end);
+                let new = before_next.is_some_and(|start| i >= start);
+                let far = |far: bool, level: f64| if far { off(i, level) } else { 0.0 };
+                let value = values[i - from];
+                [(value - level_l, far(old, level_l)), (value - level_r, far(new, level_r))]
+            })
+            .collect();
         let of_place = |k: usize| {
             let (mut before, mut sum) = (0.0, 0.0);
-            for i in from..=last {
-                let (level, (scale, ln_scale)) = match i < k {
-                    true => (level_l(i), scales_l[k - 1 - i]),
-                    false => (level_r(i), scales_r[i - k]),
+            for (i, sides) in (from..).zip(&of_sides) {
+                let ((off, far), (per_scale, ln_scale)) = match i < k {
+                    true => (sides[0], scales_l[k - 1 - i]),
+                    false => (sides[1], scales_r[i - k]),
                 };
-                let far = match i < k {
-                    true => after_last.is_some_and(|end| i <= end),
-                    false => before_next.is_some_and(|start| i >= start),
+                let (per_scale, ln_scale) = match far > 0.0 {
+                    true => told(per_scale.recip().hypot(far)),
+                    false => (per_scale, ln_scale),
                 };
-                let (scale, ln_scale) = match far.then(|| scale.hypot(off(i, level))) {
-                    Some(scale) => (scale, scale.ln()),
-                    None => (scale, ln_scale),
-                };
-                let now = (values[i - from] - level) / scale;
+                let now = off * per_scale;
                 let e = if i > from { (now - phi * before) * white } else { now };
                 sum -= 0.5 * e * e + ln_scale;
                 before = now;

@@ -8,9 +8,9 @@ use crate::capture::TimeAxis;
 /// Time constants of the decays tried first, as shares of the window.
 const DECAYS: [f64; 8] = [0.015, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0];
 
-/// Share of the square sum about a constant below which a decay explains much. Of a true one, a time
-/// constant √2 too large or too small leaves `1 − 4√2/(1 + √2)²`, 3 %.
-const SMALL: f64 = 0.25;
+/// What nearer time constants may explain beyond the tried ones, as a share of the square sum about a
+/// constant: of a true decay, a time constant √2 too large or too small leaves `1 − 4√2/(1 + √2)²`.
+const NEARER: f64 = 0.03;
 
 /// The rows of one window's normal equations.
 pub(super) struct Rows {
@@ -33,7 +33,7 @@ impl Rows {
 
     /// Residual square sums on a constant and the decay that fits best, without a jump and with one.
     /// `far` tells whether the first square sum leaves a jump, with the second, so much evidence that
-    /// no decay between those tried takes it away.
+    /// it is decided.
     pub(super) fn decays(
         &self,
         time: &TimeAxis,
@@ -51,7 +51,7 @@ impl Rows {
             products,
         );
         let [level, jump] = tails.level();
-        let worth = |[bare, _]: [f64; 2]| bare < SMALL * level || !far(bare, jump);
+        let worth = |[bare, _]: [f64; 2]| !far((bare - NEARER * level).max(0.0), jump);
         decay::least(&DECAYS, worth, |shares| {
             let rates = shares.map(|share| -1.0 / (share * self.span_s));
             match time {

@@ -111,8 +111,11 @@ fn of_lengths(ground: &Ground<'_>, edges: &[usize], (least, most): (usize, usize
         copy.iter_mut().for_each(|value| *value -= origin);
         let mean = plain_sum(&copy) / m;
         let middle = 0.5 * (m - 1.0);
-        let lever = |(i, value): (usize, &mut f64)| *value *= i as f64 - middle;
-        copy.iter_mut().enumerate().for_each(lever);
+        let mut lever = -middle;
+        for value in &mut copy {
+            *value *= lever;
+            lever += 1.0;
+        }
         let moment = plain_sum(&copy);
         let spread = m * (m * m - 1.0) / 12.0;
         let sigma = ground.noise.sigma_at(origin + mean);

@@ -6,7 +6,7 @@
 //! ```
 //!
 //! A capture is twelve hours at 1 Hz with a date and time in every row: a sleeper at 12 µA that wakes
-//! every minute for 3 s. `batch` is the program as a user starts it, with report and tables. How busy
+//! for 3 s, every minute in one batch and every ten in another. `batch` is the program as a user starts it, with report and tables. How busy
 //! it kept the cores is the time its threads ran, and with that the time they waited for a core that
 //! somebody else had, as the kernel tells (Linux); on a machine of one's own the two are the same.
 //! polars reads the same files one after another on all its threads, its times left as text, in a
@@ -22,6 +22,8 @@ use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 
 const ROWS: usize = 43_200;
+/// Seconds from one wake to the next, batch by batch.
+const WAKES_EVERY_S: [usize; 2] = [60, 600];
 const SHEET: &str = "[site]\nname = \"bench\"\n\n[sleep]\nsleep_max_a = 0.000015\n";
 
 fn main() {
@@ -29,24 +31,28 @@ fn main() {
     match words.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
         ["read", folder] => read(Path::new(folder)),
         // `cargo test` runs benches too, to see that they still start.
-        ["--test"] | ["--quick"] => compare(2),
-        [count] => compare(count.parse().expect("a number of captures")),
-        _ => compare(200),
+        ["--test"] | ["--quick"] => compare_all(2),
+        [count] => compare_all(count.parse().expect("a number of captures")),
+        _ => compare_all(200),
     }
 }
 
-fn write_capture(path: &Path, unit: u64) -> std::io::Result<()> {
+fn compare_all(count: usize) {
+    WAKES_EVERY_S.into_iter().for_each(|every_s| compare(count, every_s));
+}
+
+fn write_capture(path: &Path, unit: u64, every_s: usize) -> std::io::Result<()> {
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(unit);
     let start = date(2026, 5, 12).at(20, 0, 0, 0);
     let own: f64 = random.sample(StandardNormal);
     let floor_a = 12e-6 + 0.3e-6 * own;
-    let phase = random.random_range(0..60);
+    let phase = random.random_range(0..every_s);
     let mut text = String::with_capacity(ROWS * 32);
     text.push_str("time,current (A)\n");
     for i in 0..ROWS {
         let moment = start + jiff::SignedDuration::from_secs(i as i64);
         let noise: f64 = random.sample(StandardNormal);
-        let current_a = match (i + phase) % 60 {
+        let current_a = match (i + phase) % every_s {
             0..3 => 4.2e-3 + 3e-5 * noise,
             _ => floor_a + 1e-7 * noise,
         };
@@ -104,19 +110,23 @@ fn watch(mut process: std::process::Child) -> Threads {
     }
 }
 
-fn compare(count: usize) {
+fn compare(count: usize, every_s: usize) {
     let room = tempfile::tempdir().expect("a folder");
     let folder = room.path().join("captures");
     std::fs::create_dir(&folder).expect("a folder");
     (0..count).for_each(|unit| {
-        write_capture(&folder.join(format!("rx-{unit:04}.csv")), unit as u64).expect("room");
+        let path = folder.join(format!("rx-{unit:04}.csv"));
+        write_capture(&path, unit as u64, every_s).expect("room");
     });
     let sheet = room.path().join("jobsheet.toml");
     std::fs::write(&sheet, SHEET).expect("room");
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let bytes: u64 =
         captures(&folder).iter().filter_map(|file| file.metadata().ok()).map(|m| m.len()).sum();
-    println!("{count} captures of {ROWS} rows, {:.0} MB, {cores} cores", bytes as f64 / 1e6);
+    println!(
+        "{count} captures of {ROWS} rows, {:.0} MB, a wake every {every_s} s, {cores} cores",
+        bytes as f64 / 1e6
+    );
 
     // Both take turns, so that both find the files in memory.
     let (mut whole, mut reading, mut ran, mut wanted) = (vec![], vec![], vec![], vec![]);

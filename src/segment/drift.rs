@@ -157,9 +157,11 @@ pub(super) fn of_stretches(
         .into_par_iter()
         .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
         .collect();
-    let pieces: Vec<Vec<slopes::Piece>> =
-        POOLS.into_par_iter().map(|pool| slopes::of_pieces(ground, &edges, pool)).collect();
-    let brief = slopes::of_brief_pieces(ground, &edges);
+    let of_pool = |pool| slopes::of_pieces(ground, &edges, pool);
+    let (pieces, brief): (Vec<Vec<slopes::Piece>>, f64) = rayon::join(
+        || POOLS.into_par_iter().map(of_pool).collect(),
+        || slopes::of_brief_pieces(ground, &edges),
+    );
     let (mut before, mut shorter) = (0.0f64, 0.0f64);
     let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
         before = slopes::typical(&pieces[scale]).unwrap_or(before);

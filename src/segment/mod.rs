@@ -530,10 +530,14 @@ fn assemble(
             score: scores[i],
         }
     };
-    let together = |a: &usize, b: &usize| place::is_one_edge(ground, &chosen[*a], &chosen[*b]);
+    let goes_on: Vec<bool> = (0..chosen.len())
+        .into_par_iter()
+        .map(|i| i > 0 && place::is_one_edge(ground, &chosen[i - 1], &chosen[i]))
+        .collect();
     let all: Vec<usize> = (0..chosen.len()).collect();
-    let mut steps: Vec<Step> = all
-        .chunk_by(together)
+    let edges: Vec<&[usize]> = all.chunk_by(|_, i| goes_on[*i]).collect();
+    let mut steps: Vec<Step> = edges
+        .into_par_iter()
         .filter(|edge| edge.iter().any(leaps))
         .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
         .collect();

@@ -2,7 +2,8 @@
 //!
 //! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
-//!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray readings aside.
+//!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray
+//!    readings aside, `edge` makes changes sharp that take a meter several readings.
 //! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
@@ -19,6 +20,7 @@ mod bursts;
 mod choose;
 mod decay;
 mod drift;
+mod edge;
 mod equations;
 mod few;
 mod held;
@@ -138,23 +140,73 @@ fn cut(
     wishes: &Wishes,
 ) -> Segmentation {
     let values = samples.current_a.as_slice();
-    let noise = Noise::learn(values, resolution_a);
-    if values.len() > FEW || noise.phi == 0.0 {
-        return cut_beside(samples, &breaks, &noise, wishes);
+    let noise = first_noise(values, resolution_a);
+    let proposed = Proposed::of(values, &breaks, &noise, wishes.exact);
+    let edges = edge::find(values, &proposed.candidates, &breaks, &noise);
+    if edges.is_empty() {
+        return cut_sharp(samples, &breaks, resolution_a, wishes, Some((noise, proposed)));
     }
-    // Steps among few readings look like correlation.
-    let white = Noise::learn_up_to(values, resolution_a, 0.0);
-    let found = cut_beside(samples, &breaks, &white, wishes);
+    let sharp =
+        Samples { time: samples.time.clone(), current_a: edge::sharpened(values, &edges, &noise) };
+    let mut found = cut_sharp(&sharp, &breaks, resolution_a, wishes, None);
+    edge::widen(&mut found, &edges, &samples.time);
+    found
+}
+
+/// Segments readings between which no change takes several.
+fn cut_sharp(
+    samples: &Samples,
+    breaks: &[usize],
+    resolution_a: Option<f64>,
+    wishes: &Wishes,
+    known: Option<(Noise, Proposed)>,
+) -> Segmentation {
+    let values = samples.current_a.as_slice();
+    let learn = |most: f64| Noise::learn_up_to(values, resolution_a, most);
+    let (noise, proposed) = known.unwrap_or_else(|| {
+        let noise = first_noise(values, resolution_a);
+        let proposed = Proposed::of(values, breaks, &noise, wishes.exact);
+        (noise, proposed)
+    });
+    let found = cut_beside(samples, breaks, &noise, proposed, wishes);
+    if values.len() > FEW || learn(1.0).phi == 0.0 {
+        return found;
+    }
     let Some(phi) = few::correlation(values, &found) else { return found };
-    let noise = Noise::learn_up_to(values, resolution_a, phi);
-    cut_beside(samples, &breaks, &noise, wishes)
+    let noise = learn(phi);
+    let proposed = Proposed::of(values, breaks, &noise, wishes.exact);
+    cut_beside(samples, breaks, &noise, proposed, wishes)
+}
+
+/// Steps among few readings look like correlation.
+fn first_noise(values: &[f64], resolution_a: Option<f64>) -> Noise {
+    Noise::learn_up_to(values, resolution_a, if values.len() <= FEW { 0.0 } else { 1.0 })
+}
+
+/// Single stray readings, and candidates beside them.
+struct Proposed {
+    spikes: Vec<usize>,
+    candidates: Vec<usize>,
+}
+
+impl Proposed {
+    fn of(values: &[f64], breaks: &[usize], noise: &Noise, exact: bool) -> Self {
+        let spikes = spikes::find(values, noise);
+        let candidates = candidates(&Stable { values, noise, spikes: &spikes }, breaks, exact);
+        Self { spikes, candidates }
+    }
 }
 
 /// Segments readings beside noise that is known.
-fn cut_beside(samples: &Samples, breaks: &[usize], noise: &Noise, wishes: &Wishes) -> Segmentation {
+fn cut_beside(
+    samples: &Samples,
+    breaks: &[usize],
+    noise: &Noise,
+    Proposed { mut spikes, candidates: proposed }: Proposed,
+    wishes: &Wishes,
+) -> Segmentation {
     let n = samples.len();
     let values = samples.current_a.as_slice();
-    let mut spikes = spikes::find(values, noise);
     let first_spikes = spikes.clone();
     let stable = Stable { values, noise, spikes: &first_spikes };
     let blocks = drift::Blocks::of(&stable);
@@ -167,7 +219,6 @@ fn cut_beside(samples: &Samples, breaks: &[usize], noise: &Noise, wishes: &Wishe
     // A single count is no step where noise is too small to carry readings across it.
     let smallest = wishes.smallest_step_a.unwrap_or(0.0).max(1.25 * noise.stuck_count);
     let needed = |e: &Evidence| if e.jump.abs() < smallest { f64::INFINITY } else { enough };
-    let proposed = candidates(&stable, breaks, wishes.exact);
     let fade = soft::fade(values, &proposed, noise);
     let mut candidates = proposed.clone();
     let mut again = 2;

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::noise::second_difference;
+use super::noise::{FEW, second_difference};
 use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES};
 
 /// Readings of a block at most: an odd number has a middle one, also when it is turned upside down.
@@ -17,6 +17,14 @@ const POLLS: f64 = 12.0;
 /// One in so many blocks with polls makes a capture of polls.
 const SOME: usize = 8;
 
+/// Share of the changes of a few readings that may be steps, how many at least, and by how much, over the root
+/// of their number, each must exceed any other, as a share of that: noise has no such void.
+const MOST_STEPS: f64 = 0.3;
+const STEPS: usize = 2;
+const VOID: f64 = 1.75;
+/// Share of the second differences that touch steps, from which on they reach into the part that tells.
+const DENSE: f64 = 1.0 - KEPT.0;
+
 /// The quietest part of a capture.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Quiet {
@@ -30,6 +38,12 @@ pub(super) struct Quiet {
 /// that are like the one before.
 pub(super) fn find(stretches: &[&[f64]], floor: f64) -> Quiet {
     let (level, sigma) = quietest(stretches, floor);
+    if let [few] = stretches
+        && few.len() <= FEW
+        && let Some(quiet) = beside_steps(few, floor).filter(|quiet| quiet.sigma < sigma)
+    {
+        return quiet;
+    }
     let blocks = |stretch: &&[f64]| -> Vec<Option<(f64, f64)>> {
         // A short capture is one block.
         let size = stretch.len().clamp(BLOCK, LONG_BLOCK);
@@ -74,6 +88,32 @@ fn among_edges(block: &[f64], floor: f64) -> Option<(f64, f64)> {
     let mut within: Vec<(f64, f64)> =
         block.windows(2).filter(like).map(|w| (w[0].midpoint(w[1]), 0.0)).collect();
     Some((middle(&mut within).0, (0.5 * variance).sqrt()))
+}
+
+/// Level and noise of a few readings whose changes are of two kinds.
+fn beside_steps(readings: &[f64], floor: f64) -> Option<Quiet> {
+    let change = |w: &[f64]| (w[1] - w[0]).abs();
+    let mut changes: Vec<f64> = readings.windows(2).map(change).collect();
+    changes.sort_unstable_by(f64::total_cmp);
+    // Rounded readings differ by nothing or by a count.
+    let count = *changes.iter().find(|change| **change > 0.0)?;
+    let most = (MOST_STEPS * changes.len() as f64) as usize;
+    let is_void = |steps: &usize| {
+        let first = changes.len() - steps;
+        changes[first] > (1.0 + VOID / (*steps as f64).sqrt()) * (changes[first - 1] + count)
+    };
+    let steps = (STEPS..=most).rev().find(is_void)?;
+    let within = &changes[..changes.len() - steps];
+    let squares: f64 = within.iter().map(|change| change * change).sum();
+    let sigma = (0.5 * squares / within.len() as f64).sqrt().max(floor).max(count / 12f64.sqrt());
+    let largest = within[within.len() - 1];
+    let mut levels: Vec<(f64, f64)> = readings
+        .windows(2)
+        .filter(|w| change(w) <= largest)
+        .map(|w| (w[0].midpoint(w[1]), 0.0))
+        .collect();
+    let polls = (2 * steps) as f64 > DENSE * readings.len() as f64;
+    Some(Quiet { level: middle(&mut levels).0, sigma, polls })
 }
 
 /// Median of each part, of two middle ones the smaller in amount.
@@ -193,6 +233,23 @@ mod tests {
             for (kind, values) in kinds.iter().enumerate() {
                 assert!(!find(&[values], 0.0).polls, "kind {kind}, seed {seed}");
             }
+        }
+    }
+
+    /// Two levels in turn, four or five readings each: the noise is that within them, of few readings within a
+    /// factor of two, and noise alone has no such levels.
+    #[test]
+    fn the_noise_of_a_few_readings_is_that_between_their_steps() {
+        for seed in 0..40 {
+            let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+            let (unit, hold) = ([1.0, 1e-6][seed as usize % 2], 4 + seed as usize / 2 % 2);
+            let readings: Vec<f64> = (0..20 + 20 * (seed as usize / 4 % 2))
+                .map(|i| unit * (14.0 * (i / hold % 2) as f64 + normal(&mut random)))
+                .collect();
+            let sigma = find(&[&readings], 0.0).sigma / unit;
+            assert!((0.5..2.0).contains(&sigma), "seed {seed}: {sigma}");
+            let noise: Vec<f64> = (0..readings.len()).map(|_| normal(&mut random)).collect();
+            assert!(beside_steps(&noise, 0.0).is_none(), "seed {seed}");
         }
     }
 

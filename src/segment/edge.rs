@@ -1,0 +1,257 @@
+//! Changes that take several readings: a meter that averages shows each as a straight ramp between two levels.
+//!
+//! No background of a test bends like one, and each of its readings looks like a step of its own. So, before
+//! anything is weighed, such readings are moved to the nearer of the two levels, each with what it lies off
+//! the ramp, and the step that is found there is told to lie anywhere in it.
+
+use std::ops::RangeInclusive;
+
+use super::Segmentation;
+use super::noise::Noise;
+use crate::capture::TimeAxis;
+
+/// Readings that differ from the one before, in an edge.
+const TAKES: RangeInclusive<usize> = 3..=8;
+/// Readings on either side that tell a level, at most and at least.
+const BESIDE: usize = 10;
+const FEWEST: usize = 5;
+/// σ that the levels are apart at least.
+const HIGH: f64 = 12.0;
+/// Fall in squared misfit, in σ², from a sharp step to a ramp.
+const EVIDENT: f64 = 25.0;
+/// Variance about the levels, in σ², and its root as a share of the jump, up to which they are flat; the same
+/// about the ramp, as its first reading and its last one need not be all of it.
+const NOISE: f64 = 2.0;
+const FLAT: f64 = 0.05;
+const STRAIGHT: f64 = 0.08;
+/// Share of the change about a place in its first reading, from which on it is no ramp.
+const SHARP: f64 = 0.7;
+/// How much longer than an edge the stretches between are: a cycle's crest is as long as its flank.
+const APART: usize = 3;
+/// σ that a reading may lie off the ramp.
+const OFF: f64 = 2.0;
+
+/// A ramp: the readings `start..end` differ from the one before, and those before the last one lie between
+/// the levels `from` and `to`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Edge {
+    pub(super) start: usize,
+    pub(super) end: usize,
+    from: f64,
+    to: f64,
+}
+
+/// Edges at candidates, in order, where they are alike. O(candidates).
+pub(super) fn find(
+    values: &[f64],
+    candidates: &[usize],
+    breaks: &[usize],
+    noise: &Noise,
+) -> Vec<Edge> {
+    let n = values.len();
+    let mut edges: Vec<Edge> = Vec::new();
+    for at in candidates.iter().copied() {
+        let broken = breaks.partition_point(|b| *b <= at);
+        let left = broken.checked_sub(1).map_or(0, |before| breaks[before]);
+        let left = edges.last().map_or(0, |edge| edge.end - 1).max(left);
+        let right = breaks.get(broken).copied().unwrap_or(n);
+        let (a, b) = (left.max(at.saturating_sub(TAKES.end() + 1)), right.min(at + TAKES.end()));
+        let change = (values[at] - values[at.saturating_sub(1)]).abs();
+        if at > left && change < SHARP * (values[b - 1] - values[a]).abs() {
+            edges.extend(at_one(values, (left, at, right), noise));
+        }
+    }
+    alike(edges)
+}
+
+/// Those of the commonest length or next to it; none where most are of another, where there is but one, where they
+/// are too near one another to be a meter's, or where most do not start at the level at which the one before ends.
+fn alike(mut edges: Vec<Edge>) -> Vec<Edge> {
+    let all = edges.len();
+    let near = |edge: &Edge, long: usize| edge.takes().abs_diff(long) <= 1;
+    let as_long = |long: &usize| edges.iter().filter(|edge| near(edge, *long)).count();
+    let Some(long) = TAKES.rev().max_by_key(as_long) else { return Vec::new() };
+    edges.retain(|edge| near(edge, long));
+    let mut between: Vec<usize> = edges.windows(2).map(|w| w[1].start - w[0].end).collect();
+    between.sort_unstable();
+    let apart = between.get(between.len() / 2).is_some_and(|stretch| *stretch >= APART * long);
+    let goes_on = |w: &&[Edge]| {
+        let least = (w[0].to - w[0].from).abs().min((w[1].to - w[1].from).abs());
+        (w[1].from - w[0].to).abs() < 0.5 * least
+    };
+    let held = edges.windows(2).filter(goes_on).count();
+    let told = 2 * edges.len() > all && 2 * held + 1 >= edges.len();
+    if told && apart { edges } else { Vec::new() }
+}
+
+/// The edge that a candidate is part of.
+fn at_one(values: &[f64], (left, at, right): (usize, usize, usize), noise: &Noise) -> Option<Edge> {
+    let starts = at.saturating_sub(*TAKES.end()).max(left + 1)..=at;
+    let ramps = starts.flat_map(|start| {
+        let ends = (at + 1).max(start + TAKES.start())..=(start + TAKES.end()).min(right);
+        ends.filter_map(move |end| Fit::of(&values[left..right], (start - left, end - left), noise))
+    });
+    let best = ramps.min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    let edge = Edge { start: best.edge.start + left, end: best.edge.end + left, ..best.edge };
+    best.holds.then_some(edge)
+}
+
+/// How well a ramp fits.
+struct Fit {
+    edge: Edge,
+    /// Mean square, in that of noise.
+    misfit: f64,
+    holds: bool,
+}
+
+impl Fit {
+    /// `None` where too few readings beside it tell the levels.
+    fn of(values: &[f64], (start, end): (usize, usize), noise: &Noise) -> Option<Self> {
+        let before = &values[start.saturating_sub(BESIDE)..start];
+        let after = &values[end - 1..values.len().min(end - 1 + BESIDE)];
+        if before.len().min(after.len()) < FEWEST {
+            return None;
+        }
+        let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+        let edge = Edge { start, end, from: mean(before), to: mean(after) };
+        let jump = edge.to - edge.from;
+        let variance = noise.sigma_at(edge.from).max(noise.sigma_at(edge.to)).powi(2);
+        let square = |part: &[f64], level: f64| -> f64 {
+            part.iter().map(|value| (value - level).powi(2)).sum()
+        };
+        let (low, high) = (square(before, edge.from), square(after, edge.to));
+        let inner = (start..end - 1).map(|i| (values[i] - edge.ramp(i)).powi(2)).sum::<f64>();
+        let sharp = (start..end - 1).map(|i| (values[i] - edge.level(i)).powi(2)).sum::<f64>();
+        let (a, b, count) = (before.len() as f64, after.len() as f64, (end - 1 - start) as f64);
+        let flat = NOISE * variance + (FLAT * jump).powi(2);
+        let straight = NOISE * variance + (STRAIGHT * jump).powi(2);
+        let holds = jump * jump > HIGH * HIGH * variance
+            && low < flat * a
+            && high < flat * b
+            && inner < straight * count
+            && sharp - inner > EVIDENT * variance;
+        Some(Self { edge, misfit: (low + inner + high) / (a + b + count), holds })
+    }
+}
+
+impl Edge {
+    /// How many readings.
+    fn takes(&self) -> usize {
+        self.end - self.start
+    }
+
+    /// The ramp at one of its readings.
+    fn ramp(&self, i: usize) -> f64 {
+        let share = (i + 1 - self.start) as f64 / (self.end - self.start) as f64;
+        self.from + share * (self.to - self.from)
+    }
+
+    /// The nearer level.
+    fn level(&self, i: usize) -> f64 {
+        if 2 * (i + 1 - self.start) < self.end - self.start { self.from } else { self.to }
+    }
+}
+
+/// The readings with sharp edges instead. The readings next to a ramp may show a little of it.
+pub(super) fn sharpened(values: &[f64], edges: &[Edge], noise: &Noise) -> Vec<f64> {
+    let mut values = values.to_vec();
+    for edge in edges {
+        for i in edge.start - 1..edge.end {
+            let (level, off) = (edge.level(i), values[i] - edge.ramp(i));
+            let most = OFF * noise.sigma_at(level);
+            values[i] = level + off.clamp(-most, most);
+        }
+    }
+    values
+}
+
+/// Tells the steps found in sharpened readings that they lie anywhere in their edges.
+pub(super) fn widen(found: &mut Segmentation, edges: &[Edge], time: &TimeAxis) {
+    for step in &mut found.steps {
+        let next = edges.partition_point(|edge| edge.end <= step.index);
+        if let Some(edge) = edges.get(next).filter(|edge| edge.start <= step.index) {
+            step.time_low_s = step.time_low_s.min(time.at(edge.start - 1));
+            step.time_high_s = step.time_high_s.max(time.at(edge.end - 1));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::capture::Samples;
+    use crate::capture::TimeAxis;
+    use crate::segment::{Step, segment};
+    use rand::{Rng, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::StandardNormal;
+
+    /// Steps in readings of a course in σ.
+    fn steps(seed: u64, len: usize, sigma: f64, course: impl Fn(usize) -> f64) -> Vec<Step> {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let reading = |i: usize| sigma * (course(i) + random.sample::<f64, _>(StandardNormal));
+        let current_a = (0..len).map(reading).collect();
+        let time = TimeAxis::Uniform { interval_s: 1.0, len };
+        let samples = Samples { time, current_a };
+        segment(&samples, &[], None, &Default::default()).expect("enough readings").steps
+    }
+
+    /// Loads that come and go, read by a meter that averages over three to six readings: each change is one
+    /// step, as high as it is, and its interval holds the moment at which it began.
+    #[test]
+    fn each_change_that_a_meter_averages_is_one_step() {
+        let (mut all, mut right, mut held, mut extra) = (0, 0, 0, 0);
+        for seed in 0..40 {
+            let (sigma, len) =
+                ([1.0, 1e-6][seed as usize % 2], [110, 400, 1000, 6000][seed as usize / 2 % 4]);
+            let wide = [3.0, 4.0, 5.0, 6.0][seed as usize / 8 % 4];
+            let high = 16.0 + 3.0 * seed as f64;
+            let at = |k: usize| 25.0 * k as f64 + (0.618 * (seed as usize * 7 + k) as f64).fract();
+            let changes = len / 25 - 1;
+            let share = |i: usize, k: usize| ((i as f64 - at(k)) / wide).clamp(0.0, 1.0);
+            let shown = |i: usize| {
+                let up = |k: usize| if k % 2 == 1 { high } else { -high };
+                (1..=changes).map(|k| up(k) * share(i, k)).sum::<f64>()
+            };
+            let found = steps(seed, len, sigma, shown);
+            let near = |k: usize, step: &&Step| {
+                let late = step.time_s - at(k);
+                (-1.0..=wide + 1.0).contains(&late)
+                    && (step.delta_a.abs() / sigma - high).abs() < 0.2 * high
+            };
+            for k in 1..=changes {
+                let step = found.iter().find(|step| near(k, step));
+                right += usize::from(step.is_some());
+                held += usize::from(
+                    step.is_some_and(|s| s.time_low_s <= at(k) && at(k) <= s.time_high_s),
+                );
+            }
+            all += changes;
+            extra += found.len().saturating_sub(changes);
+        }
+        assert!(100 * right >= 98 * all && 100 * extra <= all, "{right} of {all}, {extra} more");
+        assert!(100 * held >= 95 * right, "{held} of {right}");
+    }
+
+    /// The flanks of a cycle, and the moves of a walk, are no edges of a meter's.
+    #[test]
+    fn cycles_and_walks_have_no_edges() {
+        let mut random = ChaCha8Rng::seed_from_u64(5);
+        let (mut cycles, mut walks) = (0, 0);
+        for seed in 0..60 {
+            let sigma = [1.0, 1e-6][seed as usize % 2];
+            let period = random.random_range(14.0..60.0);
+            let high = random.random_range(6.0..20.0);
+            let cycle = |i: usize| high * (std::f64::consts::TAU * i as f64 / period).sin();
+            cycles += usize::from(!steps(seed, 150, sigma, cycle).is_empty());
+            let mut level = 0.0;
+            let walk: Vec<f64> = (0..150)
+                .map(|_| {
+                    level += 5.0 * random.sample::<f64, _>(StandardNormal);
+                    level
+                })
+                .collect();
+            walks += usize::from(!steps(seed, 150, sigma, |i| walk[i]).is_empty());
+        }
+        assert!(cycles <= 4 && walks <= 4, "{cycles} cycles and {walks} walks of 60 have steps");
+    }
+}

@@ -130,7 +130,8 @@ fn told(column: &Column<'_>, whole: usize, not_normal: bool, drifting: bool) -> 
             format!("The {name} has a long tail upwards, as where units differ by factors: they are held against one another by its logarithm."),
         ));
     }
-    if let Some(p) = column.normality.filter(|_| not_normal) {
+    // Two groups are the reason, and told as such.
+    if let Some(p) = column.normality.filter(|_| not_normal && column.groups.is_none()) {
         cautions.push(if column.blurred {
             Caution::new(
                 "spread-not-shown",
@@ -154,10 +155,11 @@ fn told(column: &Column<'_>, whole: usize, not_normal: bool, drifting: bool) -> 
         cautions.push(Caution::new(
             "two-groups",
             format!(
-                "The {name} falls into two groups about {} and {} ({:.0} % in the higher): look for a second rig, a second reel of parts or a second firmware.",
+                "The {name} falls into two groups about {} and {} ({:.0} % in the higher): look for a second rig, a second reel of parts or a second firmware.{}",
                 shown(*measure, groups.low),
                 shown(*measure, groups.high),
                 100.0 * groups.share_high,
+                if not_normal { " No capability is quoted of both together." } else { "" },
             ),
         ));
     }

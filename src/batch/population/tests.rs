@@ -404,7 +404,7 @@ fn steps_of_the_meter_are_not_told_as_a_shape_of_the_batch() {
         let mut outcomes = batch(9, 40, |_, _| None);
         for (at, outcome) in outcomes.iter_mut().enumerate() {
             let floor = &mut outcome.measured[1];
-            floor.value = if at % 4 == 1 { 0.9e-3 } else { 0.8e-3 };
+            floor.value = if at % 2 == 1 { 0.9e-3 } else { 0.8e-3 };
             floor.value += 1e-12 * at as f64;
             floor.scatter = Some(scatter_a);
             floor.limit_high = Some(1.5e-3);

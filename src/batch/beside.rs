@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use crate::findings::{Caution, Measure, UnitStatus};
+use crate::loads::CLAMP_TURNED;
 use crate::numeric::significant;
 
 use super::measure::{Measured, UnitOutcome};
@@ -39,6 +40,7 @@ pub(super) fn beside(outcomes: &[UnitOutcome]) -> Beside {
     cautions.extend(untried(&outcomes));
     cautions.extend(shorter(&outcomes));
     cautions.extend(sampled_otherwise(&outcomes));
+    cautions.extend(turned(&outcomes));
     cautions.extend(lacking(&outcomes));
     cautions.extend(copies(&outcomes));
     cautions.extend(namesakes(&outcomes));
@@ -135,6 +137,19 @@ fn sampled_otherwise(outcomes: &[UnitOutcome]) -> Option<Caution> {
     })
 }
 
+/// Captures whose clamp sat the other way: of some it is a slip, of all it is the rig.
+fn turned(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let units: Vec<String> =
+        counting(outcomes).filter(|o| o.turned).map(|o| o.unit.clone()).collect();
+    let whole = counting(outcomes).count();
+    (!units.is_empty()).then(|| {
+        Caution::new(
+            CLAMP_TURNED,
+            format!("Readings turned round, since switching on lowered them: {} ({} of {whole} captures). The clamp sat the other way; their figures count.", listed(&units), units.len()),
+        )
+    })
+}
+
 fn seconds(value_s: f64) -> String {
     format!("{} s", significant(value_s, 3))
 }
@@ -161,6 +176,7 @@ pub(super) mod tests {
             limit_low: None,
             limit_high: None,
             verdict: Verdict::NoLimit,
+            judged: None,
         };
         UnitOutcome {
             unit: format!("rx-{at:02}"),
@@ -169,6 +185,7 @@ pub(super) mod tests {
             reason: None,
             duration_s: Some(1500.0),
             interval_s: Some(0.1 + 1e-4 * at as f64),
+            turned: false,
             measured: vec![of(Measure::Draw, 35e-3), of(Measure::SleepFloor, 1.2e-3)],
         }
     }
@@ -213,6 +230,14 @@ pub(super) mod tests {
         let missing = told(&found, "not-shown");
         assert_eq!(missing.len(), 1);
         assert!(missing[0].contains("the draw: rx-09 (1 of 12)."), "{missing:?}");
+    }
+
+    #[test]
+    fn a_clamp_that_sat_the_other_way_is_told_by_name() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        outcomes[5].turned = true;
+        let turned = told(&beside(&outcomes), CLAMP_TURNED);
+        assert!(turned[0].contains("lowered them: rx-05 (1 of 12 captures)."), "{turned:?}");
     }
 
     #[test]

@@ -25,7 +25,11 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
             .max_by(|a, b| score(a).total_cmp(&score(b)));
         if let Some(row) = worst {
             let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
-            let text = format!("{} ({name} {})", unit.unit, shown(row.measure, row.value));
+            let (name, value) = match row.breach() {
+                Some((what, value)) if !row.outlier => (what.to_owned(), value),
+                _ => (name, row.value),
+            };
+            let text = format!("{} ({name} {})", unit.unit, shown(row.measure, value));
             if !out.contains(&text) {
                 out.push(text);
             }

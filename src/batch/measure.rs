@@ -7,6 +7,7 @@ use crate::findings::{
     EvaluationType, Findings, LoadRow, Measure, SleepFindings, UnitStatus, Verdict,
 };
 use crate::judge::SLEEP_LIMIT_NOT_TRIED;
+use crate::loads::CLAMP_TURNED;
 use crate::numeric::{Moments, Quantity, coverage_factor_95, duration};
 
 /// One quantity of one unit, with what the population needs of its uncertainty.
@@ -31,6 +32,9 @@ pub struct Measured {
     pub limit_high: Option<f64>,
     /// Verdict against the job sheet.
     pub verdict: Verdict,
+    /// What the verdict was held to where that is not `value`: a single wake, a stretch awake.
+    #[serde(default)]
+    pub judged: Option<f64>,
 }
 
 /// What became of one capture.
@@ -49,6 +53,9 @@ pub struct UnitOutcome {
     pub duration_s: Option<f64>,
     /// Median time between its readings, seconds; `None` where it could not be read.
     pub interval_s: Option<f64>,
+    /// True when its readings were turned round.
+    #[serde(default)]
+    pub turned: bool,
     /// What was measured.
     pub measured: Vec<Measured>,
 }
@@ -75,6 +82,7 @@ impl UnitOutcome {
             reason: reason.or_else(|| untried(findings)),
             duration_s: Some(findings.capture.duration_s),
             interval_s: findings.capture.sampling_interval_s,
+            turned: findings.cautions.iter().any(|caution| caution.code == CLAMP_TURNED),
             measured,
         }
     }
@@ -88,6 +96,7 @@ impl UnitOutcome {
             reason: Some(fault.to_string()),
             duration_s: None,
             interval_s: None,
+            turned: false,
             measured: Vec::new(),
         }
     }
@@ -157,19 +166,19 @@ fn measured(findings: &Findings) -> Vec<Measured> {
         limit_low: None,
         limit_high: None,
         verdict: Verdict::NoLimit,
+        judged: None,
     };
     let Some(sleep) = &findings.sleep else { return all };
-    let judged = |mut measured: Measured, limit_name: &str| {
-        if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == limit_name) {
-            // Of several kinds of wakes the one that the limit is held against.
+    let held = |name: &str| sleep.verdicts.iter().find(|verdict| verdict.limit_name == name);
+    let judged = |measured: Measured, limit_name: &str| match held(limit_name) {
+        Some(found) => Measured {
+            limit_high: Some(found.limit),
+            verdict: found.verdict,
             // Between bounds nothing is measured.
-            if found.most.is_none() {
-                measured.value = found.value;
-            }
-            measured.limit_high = Some(found.limit);
-            measured.verdict = found.verdict;
-        }
-        measured
+            judged: Some(found.value).filter(|v| found.most.is_none() && *v != measured.value),
+            ..measured
+        },
+        None => measured,
     };
     let mut floor = judged(lone(Measure::SleepFloor, sleep.floor_a), "sleep_max_a");
     floor.expanded_uncertainty = Some(sleep.floor_expanded_uncertainty_a);
@@ -180,8 +189,10 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     all.push(floor);
     // Both its ends lie anywhere between two readings.
     let ends_s = findings.capture.sampling_interval_s.map(|s| s / 6f64.sqrt());
-    let to_sleep = sleep.longest_time_to_sleep_s;
-    all.extend(to_sleep.map(|s| {
+    // Awake to the end, and longer than allowed: it is no less than that.
+    let unslept_s = held("sleep_within_s").filter(|found| found.verdict == Verdict::NonConforming);
+    let to_sleep_s = sleep.longest_time_to_sleep_s.or(unslept_s.map(|found| found.value));
+    all.extend(to_sleep_s.map(|s| {
         let to_sleep = Measured { scatter: ends_s, ..lone(Measure::TimeToSleep, s) };
         judged(to_sleep, "sleep_within_s")
     }));
@@ -192,13 +203,17 @@ fn measured(findings: &Findings) -> Vec<Measured> {
             let scatter = wakes.period_sd_s.map(|sd| sd / periods.sqrt());
             Measured { scatter, ..lone(Measure::WakePeriod, period_s) }
         }));
-        let mut charge =
-            judged(lone(Measure::WakeCharge, wakes.charge_each_ah), "wake_charge_max_ah");
-        charge.scatter = charge_scatter_ah(sleep, charge.value);
-        all.push(charge);
     }
+    // Of several kinds of wakes the one that takes most, which is the one that a limit is held against.
+    let each_ah = |kind: &usize| sleep.series[*kind].charge_each_ah;
+    let most = (0..sleep.series.len()).max_by(|a, b| each_ah(a).total_cmp(&each_ah(b)));
+    all.extend(most.map(|kind| {
+        let scatter = charge_scatter_ah(sleep, kind);
+        let charge = Measured { scatter, ..lone(Measure::WakeCharge, each_ah(&kind)) };
+        judged(charge, "wake_charge_max_ah")
+    }));
     // Of interest only against a limit: it depends on how long the capture runs.
-    if let Some(found) = sleep.verdicts.iter().find(|v| v.limit_name == "awake_share_max") {
+    if let Some(found) = held("awake_share_max") {
         let mut share = judged(lone(Measure::AwakeShare, found.value), "awake_share_max");
         share.expanded_uncertainty = Some(coverage_factor_95(None) * found.standard_uncertainty);
         all.push(share);
@@ -206,9 +221,8 @@ fn measured(findings: &Findings) -> Vec<Measured> {
     all
 }
 
-/// Standard uncertainty of the mean charge of the wakes whose mean it is, by how far they differ.
-fn charge_scatter_ah(sleep: &SleepFindings, mean_ah: f64) -> Option<f64> {
-    let kind = sleep.series.iter().position(|kind| kind.charge_each_ah == mean_ah)?;
+/// Standard uncertainty of the mean charge of the wakes of a kind, by how far they differ.
+fn charge_scatter_ah(sleep: &SleepFindings, kind: usize) -> Option<f64> {
     let of_kind = sleep.wakes.iter().filter(|wake| wake.series == Some(kind) && !wake.met);
     let charges_ah: Vec<f64> = of_kind.map(|wake| wake.charge_ah).collect();
     let moments = Moments::of(&charges_ah)?;
@@ -234,5 +248,6 @@ fn draw(row: &LoadRow) -> Measured {
         limit_low: row.limit_low_a,
         limit_high: row.limit_high_a,
         verdict: row.verdict,
+        judged: None,
     }
 }

@@ -5,6 +5,8 @@
 
 mod beside;
 mod capability;
+mod column;
+mod family;
 mod headline;
 mod measure;
 mod missing;
@@ -85,14 +87,37 @@ pub fn measure_units(
 mod tests {
     use super::*;
     use crate::capture::{ReadOptions, Silent, read_bytes};
-    use crate::findings::{BatchFindings, Measure};
+    use crate::findings::{BatchFindings, Measure, MeasureRow, UnitStatus, Verdict};
     use crate::pipeline::{Request, analyze};
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
 
+    /// A job sheet up to its limits on sleep.
+    const SLEEP: &str = "[meter]\nzero_return_tolerance_a = 0.00005\n[[load]]\nname = \"hut\"\nbehaves_as = \"constant-current\"\n[sleep]\n";
+
+    fn named(units: std::ops::Range<usize>) -> Vec<UnitSource> {
+        units.map(|at| UnitSource::named_by_file(format!("{at}.csv").as_ref())).collect()
+    }
+
+    fn number(source: &UnitSource) -> u64 {
+        source.unit.parse().unwrap()
+    }
+
+    fn analysed(
+        source: &UnitSource,
+        text: String,
+        sheet: &crate::jobsheet::JobSheet,
+        events: Option<&crate::events::EventList>,
+    ) -> Result<Findings, InputFault> {
+        let name = source.file.display().to_string();
+        let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
+        let (wishes, risk) = (crate::segment::Wishes::default(), crate::judge::Risk::default());
+        Ok(analyze(capture, &Request { sheet, events, wishes, risk })?.findings)
+    }
+
     /// Twelve captures of a load that wakes, one of them no capture at all.
     fn analyse(source: &UnitSource) -> Result<Findings, InputFault> {
-        let number: u64 = source.unit.parse().unwrap();
+        let number = number(source);
         let mut text = String::from("t (s),I (mA)\n");
         for i in 0..900u64 {
             let chance = (i * 2_654_435_761 + number * 40_503) % 97;
@@ -102,56 +127,51 @@ mod tests {
         if number == 7 {
             text = String::from("nothing of use");
         }
-        let name = source.file.display().to_string();
-        let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
-        let request = Request {
-            sheet: &crate::jobsheet::JobSheet::default(),
-            events: None,
-            wishes: crate::segment::Wishes::default(),
-            risk: crate::judge::Risk::default(),
+        analysed(source, text, &crate::jobsheet::JobSheet::default(), None)
+    }
+
+    /// Units on a bench, powered from 20 s to 280 s: as `shown` in milliampere, by number and time, with
+    /// noise of 2.4 µA and `decimals` of them.
+    fn benched(
+        units: std::ops::Range<usize>,
+        sheet: &str,
+        decimals: usize,
+        shown: impl Fn(u64, f64) -> f64 + Sync,
+    ) -> Vec<UnitOutcome> {
+        let sheet = crate::jobsheet::parse("sheet.toml", sheet).unwrap();
+        let list = "time,load,state\n2.0,zero,\n20.0,hut,on\n280.0,hut,off\n";
+        let list = crate::events::parse("events.csv", list).unwrap();
+        let analyse = |source: &UnitSource| {
+            let number = number(source);
+            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(number);
+            let mut text = String::from("t (s),I (mA)\n");
+            for i in 0..2900u64 {
+                let t_s = i as f64 / 10.0;
+                let noise: f64 = StandardNormal.sample(&mut rng);
+                let powered = (20.0..280.0).contains(&t_s);
+                let value = if powered { shown(number, t_s) } else { 0.0 } + 2.4e-3 * noise;
+                text += &format!("{t_s:.1},{value:.decimals$}\n");
+            }
+            analysed(source, text, &sheet, Some(&list))
         };
-        Ok(analyze(capture, &request)?.findings)
+        measure_units(&named(units), analyse, |_| None, |_, _| {})
+    }
+
+    /// Awake for 30 s, then waking for half a second every 15 s.
+    fn awake(t_s: f64) -> bool {
+        t_s < 50.0 || t_s % 15.0 < 0.5
     }
 
     // Two units that never sleep among six: 35 mA from switching on to switching off, 0.8 mA allowed 40 s
     // later. The others wake every 15 s.
     #[test]
     fn a_unit_that_never_sleeps_is_not_taken_for_one_that_conforms() {
-        let sheet = crate::jobsheet::parse(
-            "sheet.toml",
-            "[meter]\nzero_return_tolerance_a = 0.00005\n[[load]]\nname = \"hut\"\nbehaves_as = \"constant-current\"\n[sleep]\nsleep_max_a = 0.0008\nsleep_within_s = 40.0\n",
-        )
-        .unwrap();
-        let list = "time,load,state\n2.0,zero,\n20.0,hut,on\n280.0,hut,off\n";
-        let list = crate::events::parse("events.csv", list).unwrap();
-        let analyse = |source: &UnitSource| {
-            let number: u64 = source.unit.parse().unwrap();
-            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(number);
-            let mut text = String::from("t (s),I (mA)\n");
-            for i in 0..2900u64 {
-                let t_s = i as f64 / 10.0;
-                let noise: f64 = StandardNormal.sample(&mut rng);
-                let woken = t_s < 50.0 || (t_s % 15.0 < 0.5 && t_s < 275.0);
-                let level = match (20.0..280.0).contains(&t_s) {
-                    true if woken || number > 4 => 35.0 + 0.1 * number as f64,
-                    true => 0.5,
-                    false => 0.0,
-                };
-                text += &format!("{t_s:.1},{:.3}\n", level + 2.4e-3 * noise);
-            }
-            let name = source.file.display().to_string();
-            let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
-            let request = Request {
-                sheet: &sheet,
-                events: Some(&list),
-                wishes: crate::segment::Wishes::default(),
-                risk: crate::judge::Risk::default(),
-            };
-            Ok(analyze(capture, &request)?.findings)
+        let sheet = format!("{SLEEP}sleep_max_a = 0.0008\nsleep_within_s = 40.0\n");
+        let shown = |number, t_s| match (awake(t_s) && t_s < 275.0) || number > 4 {
+            true => 35.0 + 0.1 * number as f64,
+            false => 0.5,
         };
-        let sources: Vec<UnitSource> =
-            (1..7).map(|i| UnitSource::named_by_file(format!("{i}.csv").as_ref())).collect();
-        let outcomes = measure_units(&sources, analyse, |_| None, |_, _| {});
+        let outcomes = benched(1..7, &sheet, 3, shown);
         let reasons: Vec<Option<&str>> = outcomes.iter().map(|o| o.reason.as_deref()).collect();
         assert_eq!(reasons[..4], [None; 4]);
         for (reason, draw) in reasons[4..].iter().zip(["35.5", "35.6"]) {
@@ -160,43 +180,25 @@ mod tests {
             assert!(reason.contains(draw), "{reason}");
         }
         let found = population(&outcomes);
-        assert!(outcomes.iter().all(|o| o.status == crate::findings::UnitStatus::Measured));
+        assert!(outcomes.iter().all(|o| o.status == UnitStatus::Measured));
         assert!(found.headline.contains("every limit on sleep: 5, 6."), "{}", found.headline);
     }
 
-    /// Twelve sound units, awake for 30 s and then at about 0.5 mA, waking every 15 s: as `shown` in
-    /// milliampere, `decimals` of them.
+    /// Twelve sound units that sleep at about 0.5 mA.
     fn sleepers(decimals: usize, shown: impl Fn(u64, f64, f64) -> f64 + Sync) -> BatchFindings {
-        let list = "time,load,state\n2.0,zero,\n20.0,hut,on\n280.0,hut,off\n";
-        let list = crate::events::parse("events.csv", list).unwrap();
-        let analyse = |source: &UnitSource| {
-            let number: u64 = source.unit.parse().unwrap();
-            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(number);
-            let mut text = String::from("t (s),I (mA)\n");
-            for i in 0..2900u64 {
-                let t_s = i as f64 / 10.0;
-                let noise: f64 = StandardNormal.sample(&mut rng);
-                let level = match (20.0..280.0).contains(&t_s) {
-                    true if t_s < 50.0 || t_s % 15.0 < 0.5 => 35.0 + 0.1 * number as f64,
-                    true => 0.5,
-                    false => 0.0,
-                };
-                let value = shown(number, t_s, level) + 2.4e-3 * noise;
-                text += &format!("{t_s:.1},{value:.decimals$}\n");
-            }
-            let name = source.file.display().to_string();
-            let capture = read_bytes(&name, text.into_bytes(), &ReadOptions::default(), &Silent)?;
-            let request = Request {
-                sheet: &crate::jobsheet::JobSheet::default(),
-                events: Some(&list),
-                wishes: crate::segment::Wishes::default(),
-                risk: crate::judge::Risk::default(),
-            };
-            Ok(analyze(capture, &request)?.findings)
+        let shown = |number: u64, t_s| {
+            shown(number, t_s, if awake(t_s) { 35.0 + 0.1 * number as f64 } else { 0.5 })
         };
-        let sources: Vec<UnitSource> =
-            (1..13).map(|i| UnitSource::named_by_file(format!("{i}.csv").as_ref())).collect();
-        population(&measure_units(&sources, analyse, |_| None, |_, _| {}))
+        population(&benched(1..13, "", decimals, shown))
+    }
+
+    #[test]
+    fn a_turned_clamp_is_told_and_its_figures_count() {
+        let found = sleepers(3, |number, _, level| if number == 5 { -level } else { level });
+        let told = found.cautions.iter().find(|caution| caution.code == "clamp-turned").unwrap();
+        assert!(told.text.contains(": 5 (1 of 12 captures)"), "{}", told.text);
+        let floor = |unit| of_unit(&found, unit, Measure::SleepFloor).value;
+        approx::assert_relative_eq!(floor("5"), floor("4"), max_relative = 0.01);
     }
 
     // Floors of 0.5 mA but for three of 0.56 mA, which a meter of 0.1 mA shows as 0.6 mA.
@@ -231,10 +233,64 @@ mod tests {
         assert!(row.outliers.is_empty(), "{row:?}");
     }
 
+    fn of_unit<'a>(found: &'a BatchFindings, unit: &str, measure: Measure) -> &'a MeasureRow {
+        let unit = found.units.iter().find(|row| row.unit == unit).unwrap();
+        unit.measures.iter().find(|row| row.measure == measure).unwrap()
+    }
+
+    // A wake takes 34.5 mA for 0.5 s, 4.8 µAh; of unit 5 one of fifteen takes twice that, where 7 µAh are allowed.
+    #[test]
+    fn a_single_wake_beyond_its_limit_leaves_the_unit_its_mean() {
+        let shown = |number, t_s| match number == 5 && (120.5..121.0).contains(&t_s) {
+            true => 35.0,
+            false if awake(t_s) => 35.0 + 0.01 * number as f64,
+            false => 0.5,
+        };
+        let sheet = format!("{SLEEP}wake_charge_max_ah = 0.000007\n");
+        let found = population(&benched(1..9, &sheet, 3, shown));
+        let (odd, other) =
+            (of_unit(&found, "5", Measure::WakeCharge), of_unit(&found, "4", Measure::WakeCharge));
+        approx::assert_relative_eq!(odd.value, other.value * 16.0 / 15.0, max_relative = 0.02);
+        approx::assert_relative_eq!(odd.judged.unwrap(), 2.0 * other.value, max_relative = 0.05);
+        assert_eq!((odd.verdict, other.verdict), (Verdict::NonConforming, Verdict::Conforming));
+        assert_eq!(other.judged, None);
+        assert!(found.headline.contains("1 stands out: 5 (largest wake 9."), "{}", found.headline);
+        // Its mean is within, but one of the eight is not.
+        let row = found.population.iter().find(|row| row.measure == Measure::WakeCharge).unwrap();
+        let share = row.outside_at_most.unwrap();
+        let at_most_one = (1.0 - share).powi(8) + 8.0 * share * (1.0 - share).powi(7);
+        approx::assert_relative_eq!(at_most_one, 0.05, max_relative = 1e-6);
+    }
+
+    // From 200 s to switching off unit 3 is awake again, and so is unit 4, which was asleep when it was
+    // switched on: 80 s where 40 s are allowed.
+    #[test]
+    fn a_unit_that_never_falls_asleep_again_is_beyond_its_limit() {
+        let shown = |number, t_s: f64| {
+            let stays = number == 3 || number == 4;
+            let on = if stays && t_s > 200.0 || number == 4 && t_s < 50.0 {
+                t_s > 200.0
+            } else {
+                awake(t_s)
+            };
+            if on { 35.0 + 0.1 * number as f64 } else { 0.5 }
+        };
+        let found =
+            population(&benched(1..9, &format!("{SLEEP}sleep_within_s = 40.0\n"), 3, shown));
+        let of = |unit| of_unit(&found, unit, Measure::TimeToSleep);
+        let (stays, began_asleep) = (of("3"), of("4"));
+        assert_eq!(
+            [stays, began_asleep, of("5")].map(|row| row.verdict),
+            [Verdict::NonConforming, Verdict::NonConforming, Verdict::Conforming]
+        );
+        approx::assert_abs_diff_eq!(stays.value, of("5").value, epsilon = 1.0);
+        approx::assert_abs_diff_eq!(stays.judged.unwrap(), 80.0, epsilon = 6.0);
+        approx::assert_abs_diff_eq!(began_asleep.value, 80.0, epsilon = 6.0);
+    }
+
     #[test]
     fn threads_change_nothing() {
-        let sources: Vec<UnitSource> =
-            (0..12).map(|i| UnitSource::named_by_file(format!("{i}.csv").as_ref())).collect();
+        let sources = named(0..12);
         let with = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
             let outcomes = pool.install(|| measure_units(&sources, analyse, |_| None, |_, _| {}));
@@ -242,7 +298,7 @@ mod tests {
         };
         let (one, four) = (with(1), with(4));
         assert_eq!(one, four);
-        assert_eq!(one.1[7].status, crate::findings::UnitStatus::Unreadable);
+        assert_eq!(one.1[7].status, UnitStatus::Unreadable);
         assert!(one.0.population.iter().any(|row| row.units == 11));
     }
 }

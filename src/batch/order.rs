@@ -63,6 +63,14 @@ impl TwoGroups {
         self.share_high.min(1.0 - self.share_high)
     }
 
+    /// Whether a value is likelier one of the higher group.
+    pub(crate) fn is_high(&self, value: f64) -> bool {
+        let apart = self.high - self.low;
+        let within = apart / self.separation;
+        let odds = (1.0 - self.share_high) / self.share_high;
+        value - 0.5 * (self.low + self.high) > within * within / apart * odds.ln()
+    }
+
     /// Whether a value lies in either group, `cut` standard deviations wide.
     pub(crate) fn holds(&self, value: f64, cut: f64) -> bool {
         let within = (self.high - self.low) / self.separation;

@@ -47,6 +47,17 @@ pub(crate) fn esd_rounds(values: &[f64], most: usize, alpha: f64) -> Vec<EsdRoun
     rounds
 }
 
+/// How far from the mean of the others one of `n` values must lie, in their standard deviation, for the
+/// first round to name it half of the time; `None` of fewer than three.
+///
+/// The round names what exceeds Student's `t` at `1 − α/2n` and `n − 2` degrees of freedom by its distance
+/// from the others' mean over `s √(1 + 1/(n−1))`.
+pub(crate) fn esd_reach(n: usize, alpha: f64) -> Option<f64> {
+    let units = n as f64;
+    let far = || student_quantile(1.0 - alpha / (2.0 * units), Some(units - 2.0));
+    (n >= 3).then(|| far() * (units / (units - 1.0)).sqrt())
+}
+
 /// Indices that the rounds name: all up to the last round whose statistic exceeds its critical
 /// value, even where earlier rounds fail (a pair of outliers masks itself).
 pub(crate) fn esd_outliers(rounds: &[EsdRound]) -> Vec<usize> {
@@ -250,6 +261,25 @@ mod tests {
             values[3] = 11.0 * scale;
             assert_eq!(tested(&values, &least, 0.0025).named, [3]);
         }
+    }
+
+    #[test]
+    fn half_of_the_faults_at_the_reach_are_named() {
+        for n in [12, 24, 200] {
+            let reach = esd_reach(n, 0.0025).unwrap();
+            let found = |off: f64| {
+                let named = |seed: &u64| {
+                    let mut values = normals(*seed, n);
+                    values[5] = off * reach;
+                    tested(&values, &vec![0.0; n], 0.0025).named.contains(&5)
+                };
+                (0..400).filter(named).count()
+            };
+            let (near, at, far) = (found(0.8), found(1.0), found(1.3));
+            assert!((150..260).contains(&at), "{n} units: {at} of 400");
+            assert!(near < 100 && far > 300, "{n} units: {near}, {far} of 400");
+        }
+        assert_eq!(esd_reach(2, 0.0025), None);
     }
 
     #[test]

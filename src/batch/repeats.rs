@@ -8,10 +8,12 @@ use crate::findings::{Caution, Measure};
 use crate::numeric::Moments;
 
 use super::beside::Key;
+use super::column::{UnitValue, by_unit};
+use super::family::{FALSE_RISK, below};
 use super::headline::{name_of, shown};
 use super::measure::{Measured, UnitOutcome};
 use super::outliers::{RobustSpread, median};
-use super::population::{UnitValue, by_unit};
+
 use super::spread::{bartlett, cochran, levene};
 
 /// Units with repeats that one of them is held against.
@@ -22,9 +24,6 @@ const MOST: f64 = 0.25;
 const BEYOND_OWN: f64 = 2.0;
 /// Repeats that scatter by less than this share of the spread between units are no concern.
 const OF_SPREAD: f64 = 0.1;
-/// Below this probability repeats are uneven.
-const UNEVEN_RISK: f64 = 0.01;
-
 /// A unit whose repeats scatter by `sd`, all others by `others_sd`.
 struct Apart {
     place: usize,
@@ -39,7 +38,7 @@ pub(super) fn told(
     alpha: f64,
 ) -> Vec<Caution> {
     let mut units_apart: BTreeMap<String, (Vec<String>, Option<String>)> = BTreeMap::new();
-    let mut uneven = Vec::new();
+    let mut uneven: Vec<(String, Option<(f64, f64)>)> = Vec::new();
     for (key, column) in columns {
         let units = by_unit(column, outcomes);
         let name = name_of(key.0, key.1.as_deref(), key.2.as_deref());
@@ -57,8 +56,20 @@ pub(super) fn told(
         }
         let left = units.iter().enumerate();
         let left = left.filter(|(place, _)| apart.iter().all(|apart| apart.place != *place));
-        uneven.extend(uneven_repeats(left.map(|(_, unit)| unit), &name));
+        let spreads = spreads(left.map(|(_, unit)| unit));
+        uneven.push((name, spreads));
     }
+    // Both tests must agree, since Bartlett's alone takes a long tail for a spread.
+    let both = uneven.iter().map(|(_, found)| found.map(|(bartlett, levene)| bartlett.max(levene)));
+    let named = below(FALSE_RISK, &both.collect::<Vec<_>>());
+    let uneven = uneven.into_iter().zip(named).filter(|(_, named)| *named);
+    let uneven = uneven.filter_map(|((name, found), _)| {
+        let (bartlett, levene) = found?;
+        Some(Caution::new(
+            "uneven-repeats",
+            format!("Repeats of the {name} scatter more for some units than for others (Bartlett {bartlett:.1e}, Levene {levene:.1e}): those units are unsteady, or were not left alone."),
+        ))
+    });
     let apart = units_apart.into_iter().map(|(unit, (names, file))| {
         let farthest = file.map_or_else(String::new, |file| format!(" {file} is the farthest."));
         Caution::new(
@@ -126,21 +137,12 @@ fn farthest(unit: &UnitValue<'_>, outcomes: &[UnitOutcome]) -> Option<String> {
     Some(file.file_name()?.to_string_lossy().into_owned())
 }
 
-/// Says so where some units repeat worse than others: Bartlett's and Levene's tests must agree,
-/// since Bartlett's alone takes a long tail for a spread.
-fn uneven_repeats<'a>(
-    units: impl Iterator<Item = &'a UnitValue<'a>>,
-    name: &str,
-) -> Option<Caution> {
+/// Probabilities of repeats that scatter as unlike from unit to unit, by Bartlett's and by Levene's test.
+fn spreads<'a>(units: impl Iterator<Item = &'a UnitValue<'a>>) -> Option<(f64, f64)> {
     let groups: Vec<Vec<f64>> =
         units.filter(|u| u.repeats.len() > 2).map(|u| u.repeats.clone()).collect();
     let ((_, bartlett), (_, levene)) = bartlett(&groups).zip(levene(&groups))?;
-    (bartlett < UNEVEN_RISK && levene < UNEVEN_RISK).then(|| {
-        Caution::new(
-            "uneven-repeats",
-            format!("Repeats of the {name} scatter more for some units than for others (Bartlett {bartlett:.1e}, Levene {levene:.1e}): those units are unsteady, or were not left alone."),
-        )
-    })
+    Some((bartlett, levene))
 }
 
 #[cfg(test)]

@@ -54,6 +54,16 @@ impl Measure {
     }
 }
 
+/// One of two groups that a batch falls into.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Group {
+    /// The one of the lower values.
+    Lower,
+    /// The one of the higher values.
+    Higher,
+}
+
 /// The document of `batch`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BatchFindings {
@@ -64,6 +74,10 @@ pub struct BatchFindings {
     /// What the order of test, and so of `units`, is taken from.
     #[serde(default)]
     pub order_of_test: Option<String>,
+    /// How far from the others' mean a unit must lie to be named an outlier half of the time, in their
+    /// standard deviations; `None` of fewer than three units.
+    #[serde(default)]
+    pub outlier_reach_sd: Option<f64>,
     /// One row a capture.
     pub units: Vec<UnitRow>,
     /// One row a measure, load and state.
@@ -105,6 +119,10 @@ pub struct MeasureRow {
     pub expanded_uncertainty: Option<f64>,
     /// Verdict against the job sheet.
     pub verdict: Verdict,
+    /// What the verdict was held to where that is not `value`, in `si_unit`: the wake that takes most, or
+    /// the longest stretch awake.
+    #[serde(default)]
+    pub judged: Option<f64>,
     /// Modified z-score: distance from the batch's median in robust standard deviations, signed; of the
     /// logarithms where the caution `long-tail` says so.
     pub anomaly_score: Option<f64>,
@@ -114,6 +132,22 @@ pub struct MeasureRow {
     pub esd_critical: Option<f64>,
     /// True when the batch's outlier tests name it: both of them.
     pub outlier: bool,
+    /// The group it belongs to, where the batch falls into two by this quantity.
+    #[serde(default)]
+    pub group: Option<Group>,
+}
+
+impl MeasureRow {
+    /// What is beyond the limit where the value itself is not held to be, and how much it is.
+    pub fn breach(&self) -> Option<(&'static str, f64)> {
+        let what = match self.measure {
+            Measure::WakeCharge => "largest wake",
+            Measure::TimeToSleep => "longest stretch awake",
+            other => other.words(),
+        };
+        let judged = self.judged.filter(|_| self.verdict == Verdict::NonConforming);
+        judged.map(|value| (what, value))
+    }
 }
 
 /// One quantity over the batch.

@@ -46,6 +46,9 @@ use timeline::Timeline;
 use turned::is_turned;
 use uncertainty::Meter;
 
+/// Code of the caution that the readings were turned round.
+pub(crate) const CLAMP_TURNED: &str = "clamp-turned";
+
 /// Removes the zero and solves for the draw of every load and state.
 ///
 /// `resolution_a` is what the capture shows; the job sheet's meter overrules it. The estimator and
@@ -83,7 +86,7 @@ pub fn solve(
     found.turned = turned;
     if turned {
         found.cautions.push(crate::findings::Caution::new(
-            "clamp-turned",
+            CLAMP_TURNED,
             "The readings were turned round: switching loads on lowered them, so the clamp sat the other way.",
         ));
     }

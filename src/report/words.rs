@@ -174,6 +174,13 @@ pub(crate) fn percent(share: f64) -> String {
     }
 }
 
+/// From how far off a batch's tests name a unit.
+pub(crate) fn outlier_reach(reach_sd: f64) -> String {
+    format!(
+        "A unit is named one from about {reach_sd:.1} standard deviations off: the fewer units, the farther."
+    )
+}
+
 /// A probability, never rounded to certainty: `97.3 %`, `over 99.9 %`, `under 0.1 %`.
 pub(crate) fn probability(p: f64) -> String {
     if p > 0.999 {

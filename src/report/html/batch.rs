@@ -4,14 +4,14 @@ use askama::Template;
 
 use crate::batch::ENOUGH;
 use crate::findings::{
-    BatchFindings, Measure, MeasureRow, PopulationRow, SAFETY, UnitRow, UnitStatus, Verdict,
+    BatchFindings, Group, Measure, MeasureRow, PopulationRow, SAFETY, UnitRow, UnitStatus, Verdict,
 };
 use crate::report::ReportError;
 use crate::report::figures::Figure;
 use crate::report::text::{measure_name, measure_shown};
 use crate::report::words::{self, printable, tied};
 
-use super::batch_plots::{BatchPlots, ordered, shown_with, stands_out, worst};
+use super::batch_plots::{BatchPlots, breach, ordered, shown_with, stands_out, worst};
 
 /// Rows of outlier tests on the page.
 const TESTS: usize = 60;
@@ -39,6 +39,8 @@ struct Page<'a> {
     heads: Vec<(String, &'static str)>,
     rows: Vec<RowView>,
     short_on_paper: bool,
+    grouped: bool,
+    reach: Option<String>,
     cautions: Vec<String>,
     safety: &'static [&'static str],
 }
@@ -51,7 +53,7 @@ struct TestView {
     esd: String,
     critical: String,
     named: &'static str,
-    verdict: &'static str,
+    verdict: String,
     class: &'static str,
 }
 
@@ -97,6 +99,8 @@ pub(in crate::report) fn batch_page(
             .map(|(at, unit)| row(at, unit, population(), findings.units.len()))
             .collect(),
         short_on_paper: findings.units.len() > ON_PAPER,
+        grouped: findings.population.iter().any(|row| row.two_groups.is_some()),
+        reach: findings.outlier_reach_sd.map(words::outlier_reach),
         cautions: findings.cautions.iter().map(|caution| tied(&printable(&caution.text))).collect(),
         safety: &SAFETY,
     };
@@ -169,9 +173,13 @@ fn verdict(findings: &BatchFindings, row: &PopulationRow) -> Option<String> {
         } else {
             "not shown to be capable"
         };
+        let whose = if row.outliers.is_empty() {
+            "Cpk"
+        } else {
+            "The outliers set aside, the others' Cpk is"
+        };
         text.push_str(&format!(
-            " Cpk {cpk:.2} ({low:.2} to {high:.2}, about 95 %): {word} by the usual mark of 1.33{}.",
-            if row.outliers.is_empty() { "" } else { ", outliers set aside" }
+            " {whose} {cpk:.2} ({low:.2} to {high:.2}, about 95 %): {word} by the usual mark of 1.33."
         ));
     }
     Some(text)
@@ -257,7 +265,7 @@ fn tests(findings: &BatchFindings) -> (Vec<TestView>, usize) {
     let left = named.len().saturating_sub(TESTS);
     let number = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |v| format!("{v:.2}"));
     let view = |(unit, row): &(&UnitRow, &MeasureRow)| {
-        let (verdict, class) = verdict_of(row.verdict);
+        let (verdict, class) = verdict_of(row);
         TestView {
             unit: printable(&unit.unit),
             measure: measure_name(row.measure, row.load.as_deref(), row.state.as_deref()),
@@ -278,13 +286,14 @@ fn tests(findings: &BatchFindings) -> (Vec<TestView>, usize) {
     (named.iter().take(TESTS).map(view).collect(), left)
 }
 
-fn verdict_of(verdict: Verdict) -> (&'static str, &'static str) {
-    match verdict {
-        Verdict::Conforming => ("✓ conforms", "good"),
-        Verdict::NonConforming => ("✗ beyond limit", "beyond"),
-        Verdict::Indeterminate => ("? undecided", "open"),
-        Verdict::NoLimit => ("· no limit", "small"),
-    }
+fn verdict_of(row: &MeasureRow) -> (String, &'static str) {
+    let (verdict, class) = match row.verdict {
+        Verdict::Conforming => ("✓ conforms".to_owned(), "good"),
+        Verdict::NonConforming => (format!("✗ {}beyond limit", breach(row)), "beyond"),
+        Verdict::Indeterminate => ("? undecided".to_owned(), "open"),
+        Verdict::NoLimit => ("· no limit".to_owned(), "small"),
+    };
+    (verdict, class)
 }
 
 /// Share of the units that show a measure, from which on one without it is not wholly tested.
@@ -329,8 +338,18 @@ fn row<'a>(
                 verdict => format!(" {}", words::verdict_mark(verdict)),
             };
             let apart = if own.outlier { " apart" } else { "" };
+            let breach = match breach(own).trim_end() {
+                "" => String::new(),
+                told => format!(" ({told})"),
+            };
+            let group = match own.group {
+                Some(Group::Lower) => " ↓",
+                Some(Group::Higher) => " ↑",
+                None => "",
+            };
             let class = if stands_out(own) { "beyond" } else { "" };
-            (tied(&format!("{}{mark}{apart}", shown_with(own))), class, on_paper(column))
+            let text = format!("{}{mark}{breach}{apart}{group}", shown_with(own));
+            (tied(&text), class, on_paper(column))
         })
         .collect();
     RowView {

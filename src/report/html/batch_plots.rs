@@ -135,16 +135,23 @@ fn close(
     Ok(drawn)
 }
 
-fn because(row: &MeasureRow) -> &'static str {
-    match (row.verdict == Verdict::NonConforming, row.outlier) {
-        (true, true) => "beyond its limit and apart from the batch",
-        (true, false) => "beyond its limit",
-        _ if row.verdict == Verdict::NoLimit => "apart from the batch",
-        _ if row.verdict == Verdict::Indeterminate => {
-            "apart from the batch, too near its limit to tell"
+fn because(row: &MeasureRow) -> String {
+    let beyond = format!("{}beyond its limit", breach(row));
+    match (row.verdict, row.outlier) {
+        (Verdict::NonConforming, true) => format!("{beyond} and apart from the batch"),
+        (Verdict::NonConforming, false) => beyond,
+        (Verdict::NoLimit, _) => "apart from the batch".to_owned(),
+        (Verdict::Indeterminate, _) => {
+            "apart from the batch, too near its limit to tell".to_owned()
         }
-        _ => "apart from the batch, within its limit",
+        (Verdict::Conforming, _) => "apart from the batch, within its limit".to_owned(),
     }
+}
+
+/// What is beyond the limit, before the word that it is; nothing where it is the value itself.
+pub(super) fn breach(row: &MeasureRow) -> String {
+    let told = |(what, value)| format!("{what} {} ", measure_shown(row.measure, value));
+    row.breach().map_or_else(String::new, told)
 }
 
 pub(super) fn shown_with(row: &MeasureRow) -> String {

@@ -235,26 +235,31 @@ pub fn of_batch(findings: &BatchFindings) -> Vec<Table> {
     let rows: Vec<_> = measures.iter().map(|pair| pair.1).collect();
     let mut by_unit = table!("measures", rows.as_slice(), [
         word measure, plain load, plain state, plain value, plain si_unit,
-        plain expanded_uncertainty, word verdict, plain anomaly_score, plain esd_statistic,
-        plain esd_critical, plain outlier,
+        plain expanded_uncertainty, word verdict, plain judged, plain anomaly_score,
+        plain esd_statistic, plain esd_critical, plain outlier, word group,
     ]);
     let units = column::<_, &String>(&measures, |pair| Some(pair.0.unit.clone()));
     let files = column::<_, &String>(&measures, |pair| Some(pair.0.file.clone()));
     let status = column::<_, Word>(&measures, |pair| word(&pair.0.status).0);
     by_unit.columns.splice(0..0, [("unit", units), ("file", files), ("status", status)]);
+    let mut population = table!("population", findings.population.as_slice(), [
+        word measure, plain load, plain state, plain units, plain mean, plain sd,
+        plain kept_mean, plain kept_sd, plain between_unit_sd, plain repeatability_sd,
+        plain median, plain robust_sd, plain cp, plain cp_low, plain cp_high, plain cpk,
+        plain cpk_low, plain cpk_high, plain limit_low, plain limit_high, plain si_unit,
+        plain normality_probability, plain order_trend_probability, plain outside_at_most,
+        plain outside_at_most_if_normal, plain outliers,
+    ]);
+    let rows = findings.population.as_slice();
+    let low = column::<_, &f64>(rows, |row| row.two_groups.map(|(low, _)| low));
+    let high = column::<_, &f64>(rows, |row| row.two_groups.map(|(_, high)| high));
+    population.columns.extend([("two_groups_low", low), ("two_groups_high", high)]);
     vec![
         table!("units", findings.units.as_slice(), [
             plain unit, plain file, word status, plain reason,
         ]),
         by_unit,
-        table!("population", findings.population.as_slice(), [
-            word measure, plain load, plain state, plain units, plain mean, plain sd,
-            plain kept_mean, plain kept_sd, plain between_unit_sd, plain repeatability_sd, plain median, plain robust_sd,
-            plain cp, plain cp_low, plain cp_high, plain cpk, plain cpk_low, plain cpk_high,
-            plain limit_low, plain limit_high, plain si_unit, plain normality_probability,
-            plain order_trend_probability, plain outside_at_most,
-            plain outside_at_most_if_normal, plain outliers,
-        ]),
+        population,
         table!("cautions", findings.cautions.as_slice(), [plain code, plain text]),
     ]
 }

@@ -28,7 +28,8 @@ pub fn render_batch(found: &BatchFindings, width: usize, colour: bool) -> String
         } else {
             "spread: standard deviation, the measurement's own share taken off where it is known"
         };
-        page.note(&format!("Mean and spread without the outliers named; {own}."));
+        let reach = found.outlier_reach_sd.map(words::outlier_reach).unwrap_or_default();
+        page.note(&format!("Mean and spread without the outliers named; {own}. {reach}"));
     }
     standing_out(&mut page, found);
     untried(&mut page, found);
@@ -100,14 +101,16 @@ fn standing_out(page: &mut Page, found: &BatchFindings) {
 }
 
 fn why(row: &MeasureRow) -> String {
-    match (row.verdict == Verdict::NonConforming, row.outlier) {
-        (true, true) => "✗ beyond its limit, outlier".to_owned(),
-        (true, false) => "✗ beyond its limit".to_owned(),
-        _ if row.verdict == Verdict::NoLimit => "? outlier, no limit".to_owned(),
-        _ if row.verdict == Verdict::Indeterminate => {
-            "? outlier, too near its limit to tell".to_owned()
-        }
-        _ => "? outlier, within its limit".to_owned(),
+    let beyond = match row.breach() {
+        Some((what, value)) => format!("✗ {what} {} beyond its limit", shown(row.measure, value)),
+        None => "✗ beyond its limit".to_owned(),
+    };
+    match (row.verdict, row.outlier) {
+        (Verdict::NonConforming, true) => format!("{beyond}, outlier"),
+        (Verdict::NonConforming, false) => beyond,
+        (Verdict::NoLimit, _) => "? outlier, no limit".to_owned(),
+        (Verdict::Indeterminate, _) => "? outlier, too near its limit to tell".to_owned(),
+        (Verdict::Conforming, _) => "? outlier, within its limit".to_owned(),
     }
 }
 

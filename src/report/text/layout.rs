@@ -47,8 +47,11 @@ impl Page {
     }
 
     fn wrapped(&mut self, style: &str, first: &str, rest: &str, text: &str) {
-        let options =
-            textwrap::Options::new(self.width).initial_indent(first).subsequent_indent(rest);
+        // A name with a hyphen in it, a unit's or a file's, stays whole.
+        let options = textwrap::Options::new(self.width)
+            .initial_indent(first)
+            .subsequent_indent(rest)
+            .word_splitter(textwrap::WordSplitter::NoHyphenation);
         for line in textwrap::wrap(&words::tied(text), options) {
             self.line(style, &line.replace('\u{a0}', " "));
         }

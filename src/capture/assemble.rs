@@ -5,7 +5,7 @@ use super::clock::second_of;
 use super::columns::shown;
 use super::options::{CurrentUnit, ReadOptions};
 use super::read::Told;
-use super::settle::{self, Settled};
+use super::settle::{self, HOUR, Settled};
 use super::sniff::Sniffed;
 use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
 use super::{sampling, start};
@@ -104,7 +104,7 @@ pub(super) fn finish(
         lead_s: first,
         session_gaps,
     };
-    assemble(file, reading, settled, sniffed, options, told)
+    Ok(assemble(file, reading, settled, sniffed, options, told))
 }
 
 /// Readings apart from what is missing or over range; `raw` keeps its times where some are.
@@ -145,9 +145,6 @@ fn part(raw: &mut Raw) -> (Vec<f64>, Vec<f64>, Vec<OverloadSpan>) {
 }
 
 /// The capture with everything that is told about it.
-///
-/// # Errors
-/// None at present; the signature is that of the step it ends.
 pub(super) fn assemble(
     file: &str,
     reading: Reading,
@@ -155,7 +152,7 @@ pub(super) fn assemble(
     sniffed: &Sniffed,
     options: &ReadOptions,
     mut told: Told,
-) -> Result<Capture, InputFault> {
+) -> Capture {
     let Reading {
         time,
         mut current_a,
@@ -203,6 +200,15 @@ pub(super) fn assemble(
             ),
         ));
     }
+    let rows = samples.len() as u64 + missing + overloads;
+    if 2 * missing > rows {
+        told.cautions.push(Caution::new(
+            "mostly-missing",
+            format!(
+                "{missing} of {rows} rows hold no reading: look whether the current stands in another column (--current-column)"
+            ),
+        ));
+    }
     if settled.start.is_none() {
         start::beside(sniffed, &mut settled, &mut told);
     }
@@ -213,6 +219,18 @@ pub(super) fn assemble(
             format!(
                 "the clock leaps by {:.0} days at {:.0} s: it may have been set there, and times before it are then wrong",
                 gap.length_s() / 86_400.0,
+                gap.start_s
+            ),
+        ));
+    }
+    let shows_time = settled.start.is_some() || settled.time_of_day.is_some();
+    let zoned = settled.offset_min.is_some();
+    let hour = lie.gaps.iter().find(|gap| is_summer_hour(gap, lie.interval_s));
+    if let Some(gap) = hour.filter(|_| shows_time && !zoned) {
+        told.cautions.push(Caution::new(
+            "clock-hour-forward",
+            format!(
+                "one hour, no more and no less, is missing at {:.0} s, as where a clock is set to summer time; it is taken for a gap: if it never was, the capture lasted an hour less",
                 gap.start_s
             ),
         ));
@@ -233,7 +251,7 @@ pub(super) fn assemble(
             format!("the sampling rate changes within the file: the mean over time is {:.4e} A, the plain mean of the samples {:.4e} A", totals.mean_a, totals.sample_mean_a),
         ));
     }
-    Ok(Capture {
+    Capture {
         file: file.to_owned(),
         start: settled.start.and_then(|s| settle::shift(s, lead_s)),
         time_of_day: settled
@@ -254,7 +272,13 @@ pub(super) fn assemble(
             .collect(),
         cautions: told.cautions,
         samples,
-    })
+    }
+}
+
+/// A gap of an hour and one interval, give or take another; times may be written to the second or the minute.
+fn is_summer_hour(gap: &Span, interval_s: Option<f64>) -> bool {
+    let Some(interval_s) = interval_s else { return false };
+    (gap.length_s() - HOUR - interval_s).abs() <= interval_s.clamp(1.0, 60.0)
 }
 
 /// A gap of more than a month that is nearly all of the capture.

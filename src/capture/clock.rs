@@ -294,7 +294,7 @@ pub(super) fn choose(
     };
     let column = &columns[place];
     if column.times > column.numbers {
-        Ok(stamps(table, columns, place, current, options, decisions, cautions))
+        Ok(stamps(table, columns, place, current, decisions, cautions))
     } else if column.numeric() {
         numbers(file, table, columns, column, options, decisions, cautions)
     } else {
@@ -407,7 +407,6 @@ fn stamps(
     columns: &[Column],
     place: usize,
     current: usize,
-    _options: &ReadOptions,
     decisions: &mut Vec<Decision>,
     cautions: &mut Vec<Caution>,
 ) -> Found {

@@ -233,8 +233,10 @@ fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool)
         return (guess, true);
     }
     if votes.either_point > 0 {
+        // A writer of three decimals writes them everywhere, a whole number included.
         return match file {
             Some(Mark::Comma) => (Mark::Comma, true),
+            None if votes.small_plain > 0 => (Mark::Comma, true),
             _ => (Mark::Point, false),
         };
     }

@@ -347,6 +347,5 @@ fn capture(
         }
     }
     let reading = Reading { time, current_a: table.current_a, ..Reading::default() };
-
-    assemble(file, reading, settled, sniffed, options, told).ok()
+    Some(assemble(file, reading, settled, sniffed, options, told))
 }

@@ -1,7 +1,7 @@
 //! From the clock's numbers to seconds that never decrease.
 //!
 //! The rule for a clock that goes back: a time of day that falls by more than half a day has passed midnight; a
-//! dated clock without offsets that falls by one hour has left summer time; a counter that falls near its wrap has
+//! date or time of day without an offset that falls by one hour has left summer time; a counter that falls near its wrap has
 //! overflowed; a counter or clock of spans that starts again near its first value begins another session; a whole
 //! file that runs backwards is turned round. Each is told. Any other fall is a fault at its row.
 
@@ -17,7 +17,7 @@ use crate::numeric::significant;
 
 pub(super) const DAY: f64 = 86_400.0;
 
-const HOUR: f64 = 3600.0;
+pub(super) const HOUR: f64 = 3600.0;
 
 /// What is known of the clock before its rows are settled.
 #[derive(Debug, Clone, Copy)]
@@ -171,6 +171,7 @@ fn mend_falls(
     let mut shift = 0.0;
     let mut midnights = 0;
     let mut hours = 0;
+    let mut hour_from_s = None;
     let mut wraps = 0;
     for at in 1..raw.time.len() {
         let before = raw.time[at - 1];
@@ -184,7 +185,8 @@ fn mend_falls(
                     now += DAY;
                 }
                 midnights += 1;
-            } else if dated
+            } else if form.stamped
+                && !form.span
                 && out.offset_min.is_none()
                 && (fall - HOUR).abs() <= (3.0 * typical).clamp(2.0, 600.0)
                 && hours < 2
@@ -192,6 +194,7 @@ fn mend_falls(
                 shift += HOUR;
                 now += HOUR;
                 hours += 1;
+                hour_from_s.get_or_insert(before);
             } else if let Some(wrap) = form.wraps_s.filter(|wrap| {
                 !dated
                     && before - shift + form.origin_s > 0.9 * wrap
@@ -214,8 +217,14 @@ fn mend_falls(
     if midnights > 0 {
         tell_midnights(midnights, cautions);
     }
-    if hours > 0 {
-        cautions.push(Caution::new("clock-hour-back", "the clock goes back by one hour, as at the end of summer time; the rows after it were moved on by an hour"));
+    if let Some(time) = hour_from_s.and_then(time_of) {
+        let time = time.strftime("%H:%M:%S");
+        cautions.push(Caution::new(
+            "clock-hour-back",
+            format!(
+                "the clock goes back by one hour after {time}, as at the end of summer time; the rows after it were moved on by an hour, and lines of an event list that follow the clock from then on must be as well: add an hour to them"
+            ),
+        ));
     }
     if wraps > 0 {
         cautions.push(Caution::new("clock-overflow", "the counter of the clock starts again from 0 after its largest number; the rows after it were moved on"));

@@ -55,6 +55,13 @@ pub(super) fn sniff(
     options: &ReadOptions,
     told: &mut Told,
 ) -> Result<Sniffed, InputFault> {
+    if head.starts_with(b"%PDF-") {
+        return Err(InputFault::of_file(
+            file,
+            "a PDF document",
+            "export the readings as text (CSV) or as a workbook (xlsx, ods)",
+        ));
+    }
     let tables = table::find(head, options.skip_rows.unwrap_or(0), !told.unwrapped);
     let before = told.clone();
     let mut first_fault = None;

@@ -36,6 +36,17 @@ pub(crate) fn text(path: &Path) -> Result<String, InputFault> {
             "this looks like a capture: name it as CAPTURE",
         ));
     }
+    if bytes.starts_with(b"PK\x03\x04") {
+        let advice = "save the sheet as CSV in UTF-8, or the text as plain text";
+        return Err(InputFault::of_file(&file, "is a workbook or another packed file", advice));
+    }
+    // A spreadsheet's "Unicode text"; its mark leaves no doubt.
+    if let [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..] = bytes.as_slice() {
+        let (text, _, broken) = encoding_rs::UTF_8.decode(&bytes);
+        if !broken {
+            return Ok(text.into_owned());
+        }
+    }
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         let before = &error.as_bytes()[..at];
@@ -179,7 +190,22 @@ fn matches(pattern: &str, name: &str) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::matches;
+    use super::{matches, text};
+
+    #[test]
+    fn a_list_as_a_spreadsheet_saves_it_is_read_and_a_workbook_refused() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        let written = "time,load,state\n14:05,Füllstand,on\n";
+        let bytes: Vec<u8> = "\u{feff}"
+            .encode_utf16()
+            .chain(written.encode_utf16())
+            .flat_map(u16::to_le_bytes)
+            .collect();
+        std::fs::write(file.path(), bytes).unwrap();
+        assert_eq!(text(file.path()).unwrap(), written);
+        std::fs::write(file.path(), b"PK\x03\x04rest").unwrap();
+        assert!(text(file.path()).unwrap_err().found.contains("workbook"));
+    }
 
     #[test]
     fn patterns_fit_as_in_a_shell() {

@@ -6,7 +6,7 @@ use super::evidence::{Evidence, Way};
 use super::place::{Hold, Placed};
 use super::{Action, EventLine, EventList, TiedEvent};
 use crate::findings::Caution;
-use crate::jobsheet::{JobSheet, nearest};
+use crate::jobsheet::{JobSheet, nearest, same_name};
 use crate::numeric::duration;
 use crate::segment::Segmentation;
 
@@ -35,6 +35,7 @@ pub(super) fn all(
     lines(told, segmentation, duration_s, &mut cautions);
     coarse(told, segmentation, &mut cautions);
     names(told.list, sheet, &mut cautions);
+    alone(told.list, sheet, &mut cautions);
     cautions
 }
 
@@ -236,6 +237,44 @@ fn named(line: &EventLine) -> String {
         Action::On | Action::Off | Action::To(_) => format!("\"{} {}\"", line.load, line.state),
     };
     format!("line {} ({what})", line.row)
+}
+
+/// A load that is named once, like another that lacks a line to be switched on and off as often, and states
+/// of several loads that never say on or off. What a job sheet knows is meant.
+fn alone(list: &EventList, sheet: &JobSheet, cautions: &mut Vec<Caution>) {
+    let switched = || list.lines.iter().filter(|line| line.action != Action::Zero);
+    let times = |name: &str| switched().filter(|line| same_name(&line.load, name)).count();
+    for line in switched().filter(|line| times(&line.load) == 1 && sheet.load(&line.load).is_none())
+    {
+        let others: Vec<&str> = switched()
+            .map(|other| other.load.as_str())
+            .filter(|other| times(other) > 1 && times(other) % 2 == 1)
+            .collect();
+        if let Some(name) = nearest(&line.load, &others).filter(|_| sheet.loads.is_empty()) {
+            cautions.push(Caution::new(
+                "load-named-once",
+                format!(
+                    "the load \"{}\" stands in line {} alone; did you mean \"{name}\"?",
+                    line.load, line.row
+                ),
+            ));
+        }
+    }
+    let states: Vec<&str> = switched()
+        .filter(|line| matches!(line.action, Action::To(_)) && sheet.load(&line.load).is_none())
+        .map(|line| line.state.as_str())
+        .collect();
+    let first = switched().next().map_or("", |line| line.load.as_str());
+    let several = switched().any(|line| !same_name(&line.load, first));
+    if let Some(state) = states.first().filter(|_| several && states.len() == switched().count()) {
+        cautions.push(Caution::new(
+            "never-on-or-off",
+            format!(
+                "no line says on or off: \"{state}\" and the like were taken for states in which a load draws; \
+                 write `off` where it draws nothing"
+            ),
+        ));
+    }
 }
 
 /// Loads and states that the job sheet does not list, each with the nearest name that it does.

@@ -181,7 +181,7 @@ fn read_records(
         let began = from + reader.position().byte() as usize;
         match reader.read_record(&mut raw) {
             Ok(true) => {}
-            Ok(false) => return Ok(records),
+            Ok(false) => break,
             Err(error) => {
                 return Err(InputFault::in_text(
                     file,
@@ -203,6 +203,23 @@ fn read_records(
         let cells = raw.iter().map(|cell| cell.trim().to_owned()).collect();
         records.push(Record { row, start, cells });
     }
+    // Nothing ends a quote that is left open but the end of the list.
+    if let Some(last) = records.last()
+        && text[last.start..].matches('"').count() % 2 == 1
+    {
+        let cell = last.cells.iter().position(|cell| cell.contains('\n'));
+        let column = cell.unwrap_or(last.cells.len().saturating_sub(1));
+        let from = cell_range(text, last.start, delimiter, column).start;
+        let line = text[from..].find(['\n', '\r']).map_or(text.len(), |end| from + end);
+        return Err(InputFault::in_text(
+            file,
+            text,
+            from..line,
+            "a double quote that is never closed",
+            "close it at the end of its cell, or remove it",
+        ));
+    }
+    Ok(records)
 }
 
 /// Byte range of a cell in the raw text of a record.
@@ -387,6 +404,16 @@ mod tests {
     fn a_multi_line_note_does_not_shift_the_rows() {
         let list = read("time,load,state,note\n1,a,on,\"x\ny\"\n# c\n\n2,a,off,\n");
         assert_eq!(list.lines.iter().map(|line| line.row).collect::<Vec<_>>(), [2, 6]);
+    }
+
+    #[test]
+    fn a_quote_left_open_is_told_where_it_opens() {
+        for (line, column) in [("14:02,\"radio,on,", 7), ("14:02,radio,on,\"first try", 16)] {
+            let text = format!("time,load,state,note\n14:01,zero,,\n{line}\n14:03,radio,off,\n");
+            let fault = parse("events.csv", &text).unwrap_err();
+            assert_eq!((fault.place.line, fault.place.column), (Some(3), Some(column)), "{fault}");
+            assert!(fault.found.contains("never closed"), "{fault}");
+        }
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! Where nothing may be powered: the stretches that a zero check can read.
 
-use crate::findings::{NoiseAtLevel, SegmentKind};
+use crate::findings::SegmentKind;
 use crate::jobsheet::JobSheet;
-use crate::segment::{NoiseModel, Segment, Segmentation};
+use crate::segment::{Segment, Segmentation};
 
 /// A run of segments near zero.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -97,15 +97,8 @@ fn is_dip(segmentation: &Segmentation, i: usize) -> bool {
         return false;
     };
     this.end - this.first >= FEW_READINGS
-        && this.noise_a <= STILL * noise_at(&segmentation.noise, this.mean_a)
+        && this.noise_a <= STILL * segmentation.noise.sigma_at(this.mean_a)
         && before_a * after_a > 0.0
-}
-
-/// Noise of one reading at the known level that is nearest, ampere.
-fn noise_at(noise: &NoiseModel, level_a: f64) -> f64 {
-    let far = |known: &NoiseAtLevel| (known.level_a - level_a).abs();
-    let nearest = noise.by_level.iter().min_by(|a, b| far(a).total_cmp(&far(b)));
-    nearest.map_or(noise.sigma_a, |known| known.sigma_a)
 }
 
 /// For every level near zero, whether something draws there all the same.

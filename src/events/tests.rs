@@ -327,6 +327,20 @@ fn names_that_the_sheet_lacks_get_the_nearest_and_contrary_steps_a_word() {
 }
 
 #[test]
+fn a_name_misspelt_once_and_a_list_without_on_and_off_get_a_word() {
+    let once = listed(3.0).replacen("pump,on", "pmup,on", 1);
+    let found = aligned(&once, Some(START), "").unwrap();
+    let text = told(&found, "load-named-once").unwrap();
+    assert!(text.contains("\"pmup\"") && text.contains("\"pump\"?"), "{text}");
+    let other = listed(3.0).replace(",on", ",an").replace(",off", ",aus");
+    let found = aligned(&other, Some(START), "").unwrap();
+    assert!(told(&found, "never-on-or-off").unwrap().contains("\"an\""));
+    let found = aligned(&listed(3.0), Some(START), "").unwrap();
+    assert_eq!(told(&found, "load-named-once"), None);
+    assert_eq!(told(&found, "never-on-or-off"), None);
+}
+
+#[test]
 fn a_clamp_the_other_way_round_is_no_contradiction() {
     let turned: Vec<(f64, f64)> = STEPS.iter().map(|(t, a)| (*t, -a)).collect();
     let (samples, segmentation) = capture(&turned, 500.0);

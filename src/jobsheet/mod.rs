@@ -26,12 +26,39 @@ fn fault_of_toml(file: &str, text: &str, error: &toml::de::Error) -> InputFault 
     let message = error.message().lines().collect::<Vec<_>>().join(" ");
     let (found, advice) = reword(&message);
     match error.span() {
-        Some(span) => InputFault::in_text(file, text, span, found, advice),
-        None => InputFault::of_file(file, found, advice),
+        Some(span) => {
+            let advice = advice.or_else(|| for_value(text, span.start).map(str::to_owned));
+            let advice = advice.unwrap_or_else(|| "correct the TOML at this place".to_owned());
+            InputFault::in_text(file, text, span, found, advice)
+        }
+        None => {
+            let advice = advice.unwrap_or_else(|| "correct the TOML".to_owned());
+            InputFault::of_file(file, found, advice)
+        }
     }
 }
 
-fn reword(message: &str) -> (String, String) {
+/// What to do about a value that is no TOML, by how people write values; `at` lies in its line.
+fn for_value(text: &str, at: usize) -> Option<&'static str> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |line| line + 1);
+    let (_, value) = text[start..].lines().next()?.split_once('=')?;
+    let value = value.split('#').next()?.trim();
+    let number = |text: &str| text.parse::<f64>().is_ok();
+    if value.contains(['“', '”', '„', '‘', '’', '«', '»']) {
+        Some("put the text between straight double quotes (\"), as a plain-text editor writes them")
+    } else if number(&value.replacen(',', ".", 1)) {
+        Some("write the number with a decimal point")
+    } else if value.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.')) {
+        Some("write the number alone: its unit stands in the key")
+    } else if value.starts_with(char::is_alphabetic) {
+        Some("put the text between double quotes")
+    } else {
+        None
+    }
+}
+
+/// What was found, and what to do where the message alone tells.
+fn reword(message: &str) -> (String, Option<String>) {
     let quoted: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
     if message.starts_with("unknown field")
         && let Some((unknown, known)) = quoted.split_first()
@@ -41,12 +68,12 @@ fn reword(message: &str) -> (String, String) {
             None if known.is_empty() => "remove it".to_owned(),
             None => format!("the keys known here are {}", known.join(", ")),
         };
-        return (format!("unknown key `{unknown}`"), advice);
+        return (format!("unknown key `{unknown}`"), Some(advice));
     }
     if message.starts_with("missing field")
         && let Some(key) = quoted.first()
     {
-        return (format!("`{key}` is missing here"), format!("add a line `{key} = …`"));
+        return (format!("`{key}` is missing here"), Some(format!("add a line `{key} = …`")));
     }
     if let Some(rest) = message.strip_prefix("invalid type: ")
         && let Some((found, wanted)) = rest.split_once(", expected ")
@@ -57,9 +84,14 @@ fn reword(message: &str) -> (String, String) {
             "a sequence" => ("a list of tables", "write its heading in double brackets: `[[…]]`"),
             _ => ("a table", "write its heading in single brackets: `[…]`"),
         };
-        return (format!("{} where {wanted} is expected", plain_type(found)), advice.to_owned());
+        let found = format!("{} where {wanted} is expected", plain_type(found));
+        return (found, Some(advice.to_owned()));
     }
-    (message.to_owned(), "correct the TOML at this place".to_owned())
+    if message.starts_with("duplicate key") {
+        let found = "a key that stands here a second time";
+        return (found.to_owned(), Some("keep one of the two".to_owned()));
+    }
+    (message.to_owned(), None)
 }
 
 fn plain_type(found: &str) -> String {

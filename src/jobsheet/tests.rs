@@ -219,3 +219,19 @@ fn two_ratings_of_the_data_sheet_give_the_exponent() {
     points_at(&larger.unwrap_err(), "19.5", &["exponent of", "check both"]);
     fault_with("age_years = 4", two);
 }
+
+#[test]
+fn a_value_that_is_no_toml_gets_the_way_to_write_it() {
+    for (old, new, advice) in [
+        ("capacity_ah = 18.0", "capacity_ah = 18,0", "decimal point"),
+        ("capacity_ah = 18.0", "capacity_ah = 18 Ah  # rated", "number alone"),
+        ("tolerance_percent = 20", "tolerance_percent = 20%", "number alone"),
+        ("name = \"tank level probe\"", "name = “tank level probe”", "straight double quotes"),
+        ("name = \"tank level probe\"", "name = tank level probe", "between double quotes"),
+        ("capacity_ah = 18.0", "capacity_ah = 18.0\ncapacity_ah = 20.0", "keep one"),
+    ] {
+        let fault = fault_with(old, new);
+        assert!(fault.advice.contains(advice), "{new}: {fault}");
+        assert!(fault.place.line.is_some(), "{new}: {fault}");
+    }
+}

@@ -71,11 +71,7 @@ impl Attribution<'_> {
         }
         if self.timeline.loads.is_empty() && self.rows.iter().all(|row| !row.zero) {
             // No load is listed and no zero was checked: there is nothing to solve for.
-            let cautions = cautions::told(&self.timeline, self.sheet, &[], &missed_s);
-            return LoadsFound {
-                cautions,
-                ..empty(zero::without_check(&circumstances(&self.rows)))
-            };
+            return empty(zero::without_check(&circumstances(&self.rows)));
         }
 
         let phases = self.phases();
@@ -102,7 +98,7 @@ impl Attribution<'_> {
             (!never && seen).then(|| fit.column(Column::Offset).map(|j| fit.beta[j])).flatten()
         });
         let accounted_a = self.accounted(&fit, &fit_rows, &zero, &on);
-        let cautions = cautions::told(&self.timeline, self.sheet, &loads, &missed_s);
+        let cautions = cautions::told(&loads);
         // What no fitted stretch tells of has no row: its time is nobody's.
         let row_of = |named: usize| kept.binary_search(&named).ok();
         let on = on.iter().map(|on| on.iter().copied().filter_map(row_of).collect()).collect();

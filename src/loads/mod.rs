@@ -36,9 +36,9 @@ pub use creep::{Slope, Stay, creep};
 pub use types::*;
 
 use crate::events::Alignment;
-use crate::findings::{NoiseAtLevel, SegmentKind};
+use crate::findings::SegmentKind;
 use crate::jobsheet::JobSheet;
-use crate::segment::{NoiseModel, Segment, Segmentation};
+use crate::segment::{Segment, Segmentation};
 use attribute::Attribution;
 use phases::Row;
 use rounding::Rounding;
@@ -93,13 +93,6 @@ pub fn solve(
     found
 }
 
-/// Noise of one reading at the known level that is nearest, ampere.
-fn noise_at(noise: &NoiseModel, level_a: f64) -> f64 {
-    let far = |known: &NoiseAtLevel| (known.level_a - level_a).abs();
-    let nearest = noise.by_level.iter().min_by(|a, b| far(a).total_cmp(&far(b)));
-    nearest.map_or(noise.sigma_a, |known| known.sigma_a)
-}
-
 /// A stretch of fewer readings, or a tail, is left out when it is this many times less certain than the
 /// middle one.
 const FEW_READINGS: usize = 5;
@@ -126,7 +119,7 @@ fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: 
     let nearly = |segment: &Segment| {
         segment.kind == SegmentKind::Transient
             && segment.end_s - segment.start_s >= lasting_s
-            && segment.noise_a <= UNSTEADY * noise_at(&segmentation.noise, segment.mean_a)
+            && segment.noise_a <= UNSTEADY * segmentation.noise.sigma_at(segment.mean_a)
     };
     let mut rows: Vec<Row> = segmentation
         .segments
@@ -188,6 +181,6 @@ fn is_tail(segmentation: &Segmentation, rows: &[Row], k: usize) -> bool {
         .filter_map(|at| rows.get(at))
         .map(|other| (other.level_a - rows[k].level_a).abs())
         .fold(f64::INFINITY, f64::min);
-    segment.noise_a > UNSTEADY * noise_at(&segmentation.noise, segment.mean_a)
+    segment.noise_a > UNSTEADY * segmentation.noise.sigma_at(segment.mean_a)
         && segment.noise_a > TAIL * apart_a
 }

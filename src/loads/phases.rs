@@ -335,6 +335,15 @@ fn ended_with_a_load(
     (delta_a < -CLEAR * u_a).then_some(change)
 }
 
+/// Whether a load was switched off at row `since`, between two that the lead was not interrupted for.
+fn switched_off(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize) -> bool {
+    let Some(before) = since.checked_sub(1) else { return false };
+    let off = |(was, is): (&Option<usize>, &Option<usize>)| was.is_some() && is.is_none();
+    !rows[since].interrupted
+        && !rows[before].interrupted
+        && patterns[before].iter().zip(&patterns[since]).any(off)
+}
+
 /// Whether what falls began with the listed switching at row `since`, as a load does that runs on after
 /// it was switched off: with the same loads on the lead has carried as little as after the fall before.
 fn runs_on(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize, change: &Change) -> bool {
@@ -342,8 +351,28 @@ fn runs_on(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize, change: 
     let before = (0..since).rev().find(same).map(|j| rows[j].level_a);
     let after_a = rows[change.row].level_a;
     change.delta_a < 0.0
-        && !rows[since].interrupted
+        && switched_off(rows, patterns, since)
         && before.is_some_and(|a| a < after_a - 0.5 * change.delta_a)
+}
+
+/// Whether a load that was switched off at row `since` runs on until the zero check at row `check`: with the
+/// same loads on the lead carried plainly less whenever no load had just been switched off.
+fn runs_on_until(
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    since: usize,
+    check: usize,
+) -> bool {
+    let here = &rows[since];
+    let same = |j: &usize| {
+        !rows[*j].interrupted
+            && patterns[*j] == patterns[since]
+            && !switched_off(rows, patterns, *j)
+    };
+    let mut others = (0..since).chain(check..rows.len()).filter(same).map(|j| &rows[j]).peekable();
+    switched_off(rows, patterns, since)
+        && others.peek().is_some()
+        && others.all(|row| here.level_a - row.level_a > CLEAR * here.u_a.hypot(row.u_a))
 }
 
 /// Owners for the changes that no delay explains, by their size; the rest is unlisted draw.
@@ -363,6 +392,9 @@ fn own_by_size(
     let mut draw = UnlistedDraw::default();
     let (mut next, mut since) = (0, 0);
     for k in 0..rows.len() {
+        if rows[k].interrupted && since + 1 == k && runs_on_until(rows, patterns, since, k) {
+            draw.spans.push((since, k));
+        }
         if rows[k].interrupted || switched[k].contains(&true) {
             since = k;
         }
@@ -422,8 +454,11 @@ fn own_by_size(
                     })
                 })
             };
-            // The one switched last.
+            // The one switched last, unless another ran on.
             let falls = || {
+                if runs_on(rows, patterns, since, &change) {
+                    return None;
+                }
                 let since = |load| since_s(load, change.time_s, timeline, rows).unwrap_or(f64::MIN);
                 on.iter()
                     .copied()

@@ -273,6 +273,41 @@ fn a_load_that_runs_on_after_it_was_switched_off_keeps_its_draw() {
     }
 }
 
+/// The same beside others that are on, or until the lead is taken off for a zero check.
+#[test]
+fn a_load_that_runs_on_is_no_doing_of_another_and_no_draw_that_is_always_there() {
+    for checked in [false, true] {
+        let mut deeds = vec![
+            deed(100.0, "controller", 0.118, "on"),
+            deed(160.0, "controller", 0.0, "off"),
+            deed(200.0, "valve", 0.180, "on"),
+            deed(260.0, "valve", 0.030, "off"),
+            deed(300.0, "controller", 0.118, "on"),
+            deed(360.0, "valve", 0.180, "on"),
+            deed(420.0, "valve", 0.030, "off"),
+            silent(445.0, "valve", 0.0),
+            deed(500.0, "controller", 0.0, "off"),
+        ];
+        if checked {
+            deeds.insert(0, deed(0.0, "zero", 0.0, "check"));
+            deeds.insert(1, silent(60.0, "zero", 1.0));
+            deeds.extend([deed(290.0, "zero", 0.0, "check"), silent(295.0, "zero", 1.0)]);
+            deeds.push(silent(290.0, "valve", 0.0));
+        } else {
+            deeds.push(silent(285.0, "valve", 0.0));
+        }
+        deeds.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        let (segmentation, alignment) = build(&deeds, 0.0, 600.0, &SceneMeter::default(), 7);
+        let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+        assert_eq!(found.loads.len(), 2, "{checked}: {:?}", found.loads);
+        for (load, truth_a) in [("controller", 0.118), ("valve", 0.180)] {
+            let row = of(&found, load, "on");
+            assert!((row.draw_a - truth_a).abs() < 0.002, "{checked}: {row:?}");
+        }
+        assert!(found.base_a.unwrap_or(0.0).abs() < 0.002, "{checked}: {:?}", found.base_a);
+    }
+}
+
 /// 30 mA that no line lists, from when the lead was clipped on or from later on, for good or for a while.
 #[test]
 fn what_is_left_on_beside_a_zero_that_only_the_readings_show_is_no_part_of_a_load() {

@@ -29,6 +29,15 @@ pub struct NoiseModel {
     pub spikes: Vec<usize>,
 }
 
+impl NoiseModel {
+    /// Standard deviation of one reading at the known level that is nearest, ampere. O(levels).
+    pub fn sigma_at(&self, level_a: f64) -> f64 {
+        let far = |known: &NoiseAtLevel| (known.level_a - level_a).abs();
+        let nearest = self.by_level.iter().min_by(|a, b| far(a).total_cmp(&far(b)));
+        nearest.map_or(self.sigma_a, |known| known.sigma_a)
+    }
+}
+
 /// One stretch: samples `first..end`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segment {

@@ -37,6 +37,17 @@ write(
     + "".join(f"{60 * i},2026-03-14 {of_day(EVENING + 61 * i)},{1000 * a:.0f}\n" for i, a in rows),
     "current (mA)", "mA", duration=61.0 * (ROWS - 1), start="2026-03-14T21:15:00", cautions="clocks-disagree",
 )
+#: The half hour before summer time changes, and a reading a minute over it.
+write(
+    "summer_time_starts.csv",
+    "time,current (A)\n" + "".join(f"2026-03-29 {of_day(5400 + 60 * i + (3600 if i >= 30 else 0))},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1) + 3600.0, start="2026-03-29T01:30:00", cautions="clock-hour-forward",
+)
+write(
+    "summer_time_ends_undated.csv",
+    "time,current (A)\n" + "".join(f"{of_day(9000 + 60 * i - (3600 if i >= 30 else 0))},{a:.3f}\n" for i, a in rows),
+    "current (A)", "A", duration=60.0 * (ROWS - 1), cautions="clock-hour-back",
+)
 write(
     "newest_first_epoch.csv",
     "unix,current (A)\n" + "".join(f"{1773522900 + i},{a:.3f}\n" for i, a in reversed(rows)),

@@ -28,6 +28,8 @@ const STRAIGHT: f64 = 0.08;
 const SHARP: f64 = 0.7;
 /// How much longer than an edge the stretches between are: a cycle's crest is as long as its flank.
 const APART: usize = 3;
+/// Share of a jump by which the level between two edges may move.
+const SAME: f64 = 0.25;
 /// σ that a reading may lie off the ramp.
 const OFF: f64 = 2.0;
 
@@ -61,12 +63,13 @@ pub(super) fn find(
             edges.extend(at_one(values, (left, at, right), noise));
         }
     }
-    alike(edges)
+    alike(edges, values)
 }
 
 /// Those of the commonest length or next to it; none where most are of another, where there is but one, where they
-/// are too near one another to be a meter's, or where most do not start at the level at which the one before ends.
-fn alike(mut edges: Vec<Edge>) -> Vec<Edge> {
+/// are too near one another to be a meter's, or where the level does not stay
+/// from most to the next.
+fn alike(mut edges: Vec<Edge>, values: &[f64]) -> Vec<Edge> {
     let all = edges.len();
     let near = |edge: &Edge, long: usize| edge.takes().abs_diff(long) <= 1;
     let as_long = |long: &usize| edges.iter().filter(|edge| near(edge, *long)).count();
@@ -77,10 +80,13 @@ fn alike(mut edges: Vec<Edge>) -> Vec<Edge> {
     let apart = between.get(between.len() / 2).is_some_and(|stretch| *stretch >= APART * long);
     let goes_on = |w: &&[Edge]| {
         let least = (w[0].to - w[0].from).abs().min((w[1].to - w[1].from).abs());
-        (w[1].from - w[0].to).abs() < 0.5 * least
+        let mut stretch = values[w[0].end..w[1].start].to_vec();
+        let middle = stretch.len() / 2;
+        let level = *stretch.select_nth_unstable_by(middle, f64::total_cmp).1;
+        [level, w[1].from].iter().all(|level| (level - w[0].to).abs() < SAME * least)
     };
     let held = edges.windows(2).filter(goes_on).count();
-    let told = 2 * edges.len() > all && 2 * held + 1 >= edges.len();
+    let told = 2 * edges.len() > all && 2 * held >= edges.len();
     if told && apart { edges } else { Vec::new() }
 }
 

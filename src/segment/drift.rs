@@ -3,7 +3,7 @@
 
 use rayon::prelude::*;
 
-use super::Stable;
+use super::candidates::Stable;
 use super::choose::Chosen;
 use super::jump::{Ground, POOLS};
 use super::noise::{Noise, second_difference};

@@ -4,7 +4,7 @@
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
 //!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray
 //!    readings aside, `edge` makes changes sharp that take a meter several readings.
-//! 2. `propose` finds candidate changes by an exact search with a penalty known to be too low, on a
+//! 2. `candidates` are proposed by `propose`, an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
 //!    without rest? `drift`, `slopes` and `unrest` learn from the stretches how the background moves,
@@ -17,6 +17,7 @@
 //!    level again.
 
 mod bursts;
+mod candidates;
 mod choose;
 mod decay;
 mod drift;
@@ -49,6 +50,7 @@ pub use types::*;
 
 use rayon::prelude::*;
 
+use candidates::{Proposed, Stable};
 use choose::Chosen;
 use jump::{Evidence, Ground};
 use memo::{Memo, Room};
@@ -58,10 +60,6 @@ use crate::capture::Samples;
 use crate::findings::{SegmentKind, Span};
 use crate::numeric::{effective_samples, plain_sum};
 
-/// Penalty of a candidate, in squared standard deviations: too low on purpose.
-const CANDIDATE_PENALTY: f64 = 12.0;
-/// The same in means of [`WIDE`] readings, of which few can be candidates by chance.
-const LOW_PENALTY: f64 = 7.0;
 /// Evidence beyond what is needed, from which on a step is no longer weak.
 const WEAK: f64 = 20.0;
 /// Weak steps that are put before a second voice.
@@ -76,10 +74,6 @@ const MIMIC_FADES: f64 = 25.0;
 const FALSE_STEPS: f64 = 0.01;
 /// Deviance that leaves one false step in a capture of noise alone, beyond `2 ln n`.
 const ENOUGH: f64 = 6.0;
-/// Innovation, in standard deviations, that makes a candidate.
-const SHARP: f64 = 4.0;
-/// Correlation above which single innovations are looked at.
-const CORRELATED: f64 = 0.2;
 /// Samples that a steady state needs.
 const SHORTEST: usize = 3;
 
@@ -181,20 +175,6 @@ fn cut_sharp(
 /// Steps among few readings look like correlation.
 fn first_noise(values: &[f64], resolution_a: Option<f64>) -> Noise {
     Noise::learn_up_to(values, resolution_a, if values.len() <= FEW { 0.0 } else { 1.0 })
-}
-
-/// Single stray readings, and candidates beside them.
-struct Proposed {
-    spikes: Vec<usize>,
-    candidates: Vec<usize>,
-}
-
-impl Proposed {
-    fn of(values: &[f64], breaks: &[usize], noise: &Noise, exact: bool) -> Self {
-        let spikes = spikes::find(values, noise);
-        let candidates = candidates(&Stable { values, noise, spikes: &spikes }, breaks, exact);
-        Self { spikes, candidates }
-    }
 }
 
 /// Segments readings beside noise that is known.
@@ -301,93 +281,6 @@ fn breaks(samples: &Samples, gaps: &[Span]) -> Vec<usize> {
     breaks.sort_unstable();
     breaks.dedup();
     breaks
-}
-
-/// Readings on the scale of unit noise, spikes replaced; made where they are needed.
-#[derive(Debug, Clone, Copy)]
-struct Stable<'a> {
-    values: &'a [f64],
-    noise: &'a Noise,
-    spikes: &'a [usize],
-}
-
-impl Stable<'_> {
-    fn len(&self) -> usize {
-        self.values.len()
-    }
-
-    /// Fills in the readings from `from` on.
-    fn copy(&self, from: usize, into: &mut [f64]) {
-        let end = from + into.len();
-        for (stable, value) in into.iter_mut().zip(&self.values[from..end]) {
-            *stable = self.noise.stabilise(*value);
-        }
-        let first = self.spikes.partition_point(|spike| *spike < from);
-        for spike in self.spikes[first..].iter().take_while(|spike| **spike < end) {
-            into[spike - from] = self.noise.stabilise(spikes::instead(self.values, *spike));
-        }
-    }
-
-    /// Looks at the readings `values`, as [`copy`](Self::copy) filled them in from `from` on: means
-    /// of [`WIDE`] of them, what is left at the end left out, and the places where one differs from
-    /// the one before by more than a limit.
-    fn look(&self, from: usize, values: &[f64], limit: Option<f64>) -> Seen {
-        let mean = |block: &[f64]| plain_sum(block) / WIDE as f64;
-        let means = values.chunks_exact(WIDE).map(mean).collect();
-        let mut seen = Seen { means, leaps: Vec::new() };
-        if let Some(limit) = limit {
-            let leaps = |before: f64, value: f64| (value - before).abs() > limit;
-            if from > 0 {
-                let mut before = [0.0];
-                self.copy(from - 1, &mut before);
-                seen.leaps.extend(leaps(before[0], values[0]).then_some(from));
-            }
-            let pairs = values.windows(2).enumerate();
-            seen.leaps.extend(pairs.filter(|(_, w)| leaps(w[0], w[1])).map(|(i, _)| from + i + 1));
-        }
-        seen
-    }
-}
-
-/// What the search for candidates saw on its way.
-#[derive(Debug, Default)]
-struct Seen {
-    means: Vec<f64>,
-    leaps: Vec<usize>,
-}
-
-/// Readings in a mean in which faint changes are looked for: with a penalty that low, single
-/// readings give so many candidates by chance that they hide one another.
-const WIDE: usize = 64;
-
-fn candidates(stable: &Stable<'_>, breaks: &[usize], exact: bool) -> Vec<usize> {
-    let phi = stable.noise.phi;
-    // Means of long stretches vary by this much more than those of independent readings.
-    let longer = (1.0 + phi) / (1.0 - phi);
-    let penalty = CANDIDATE_PENALTY * longer.sqrt();
-    let limit = (phi > CORRELATED).then_some(SHARP * (1.0 - phi * phi).sqrt());
-    let look = |from: usize, values: &[f64]| stable.look(from, values, limit);
-    let (mut candidates, seen) = if exact {
-        let mut all = vec![0.0; stable.len()];
-        stable.copy(0, &mut all);
-        (propose::exact(&all, penalty), vec![look(0, &all)])
-    } else {
-        propose::proposals(stable.len(), |from, into| stable.copy(from, into), look, penalty)
-    };
-    let means: Vec<f64> = seen.iter().flat_map(|seen| seen.means.iter().copied()).collect();
-    let found = propose::exact(&means, LOW_PENALTY * longer / WIDE as f64);
-    // Where a change was found among the readings, the means only blur it.
-    let fine = candidates.clone();
-    let alone = |at: &usize| {
-        let next = fine.partition_point(|c| c + WIDE < *at);
-        fine.get(next).is_none_or(|c| *c > at + WIDE)
-    };
-    candidates.extend(found.iter().map(|at| at * WIDE).filter(alone));
-    candidates.extend(seen.into_iter().flat_map(|seen| seen.leaps));
-    candidates.extend(breaks);
-    candidates.sort_unstable();
-    candidates.dedup();
-    candidates
 }
 
 /// Elimination, then places, then elimination again at the better places. Also the spikes that

@@ -5,10 +5,10 @@ use super::clock::second_of;
 use super::columns::shown;
 use super::options::{CurrentUnit, ReadOptions};
 use super::read::Told;
-use super::settle::{self, HOUR, Settled};
+use super::settle::{self, Settled};
 use super::sniff::Sniffed;
 use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
-use super::{sampling, start};
+use super::{sampling, start, summer_time};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision, Span};
 
@@ -223,18 +223,9 @@ pub(super) fn assemble(
             ),
         ));
     }
-    let shows_time = settled.start.is_some() || settled.time_of_day.is_some();
-    let zoned = settled.offset_min.is_some();
-    let hour = lie.gaps.iter().find(|gap| is_summer_hour(gap, lie.interval_s));
-    if let Some(gap) = hour.filter(|_| shows_time && !zoned) {
-        told.cautions.push(Caution::new(
-            "clock-hour-forward",
-            format!(
-                "one hour, no more and no less, is missing at {:.0} s, as where a clock is set to summer time; it is taken for a gap: if it never was, the capture lasted an hour less",
-                gap.start_s
-            ),
-        ));
-    }
+    let starts = settled.start.and_then(|s| settle::shift(s, lead_s));
+    let local = starts.filter(|_| settled.offset_min.is_none());
+    told.cautions.extend(summer_time::begins(&lie.gaps, local, lie.interval_s));
     let unit = if units.len() > 1 {
         units.iter().map(|u| u.symbol()).collect::<Vec<_>>().join(", ")
     } else {
@@ -253,7 +244,7 @@ pub(super) fn assemble(
     }
     Capture {
         file: file.to_owned(),
-        start: settled.start.and_then(|s| settle::shift(s, lead_s)),
+        start: starts,
         time_of_day: settled
             .time_of_day
             .filter(|_| settled.start.is_none())
@@ -273,12 +264,6 @@ pub(super) fn assemble(
         cautions: told.cautions,
         samples,
     }
-}
-
-/// A gap of an hour and one interval, give or take another; times may be written to the second or the minute.
-fn is_summer_hour(gap: &Span, interval_s: Option<f64>) -> bool {
-    let Some(interval_s) = interval_s else { return false };
-    (gap.length_s() - HOUR - interval_s).abs() <= interval_s.clamp(1.0, 60.0)
 }
 
 /// A gap of more than a month that is nearly all of the capture.

@@ -43,6 +43,7 @@ mod spread;
 mod spreadsheet;
 mod stamp;
 mod start;
+mod summer_time;
 mod table;
 mod turned;
 mod types;

@@ -17,7 +17,7 @@ use crate::numeric::significant;
 
 pub(super) const DAY: f64 = 86_400.0;
 
-pub(super) const HOUR: f64 = 3600.0;
+const HOUR: f64 = 3600.0;
 
 /// What is known of the clock before its rows are settled.
 #[derive(Debug, Clone, Copy)]

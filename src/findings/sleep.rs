@@ -14,6 +14,9 @@ pub struct SleepFindings {
     pub floor_standard_uncertainty_a: f64,
     /// Its expanded uncertainty, about 95 %, ampere.
     pub floor_expanded_uncertainty_a: f64,
+    /// The levels that it kept to one after another, where it stepped; empty where it is one.
+    #[serde(default)]
+    pub floor_levels: Vec<FloorLevel>,
     /// Standard deviation of one reading at the floor, ampere.
     #[serde(default)]
     pub floor_noise_a: f64,
@@ -65,6 +68,19 @@ pub struct SleepShare {
     pub share_of_charge: f64,
 }
 
+/// A level that the sleep floor kept to, between two steps.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FloorLevel {
+    /// First moment at it, seconds.
+    pub start_s: f64,
+    /// Last moment at it, seconds.
+    pub end_s: f64,
+    /// Level, zero removed, ampere.
+    pub level_a: f64,
+    /// Its expanded uncertainty, about 95 %, ampere.
+    pub expanded_uncertainty_a: f64,
+}
+
 /// Falling asleep once.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FallAsleep {
@@ -72,8 +88,14 @@ pub struct FallAsleep {
     pub last_activity_s: f64,
     /// First moment at the floor, seconds.
     pub asleep_s: f64,
-    /// Time between, seconds.
+    /// Time between, seconds; the middle of what it may be where a gap hides either moment.
     pub took_s: f64,
+    /// Least that it can be then, seconds.
+    #[serde(default)]
+    pub least_s: Option<f64>,
+    /// Most that it can be then, seconds.
+    #[serde(default)]
+    pub most_s: Option<f64>,
 }
 
 /// One wake.
@@ -104,8 +126,14 @@ pub struct WakeSeries {
     pub period_s: Option<f64>,
     /// Standard deviation of those intervals, seconds.
     pub jitter_s: Option<f64>,
+    /// True when much of `jitter_s` may be the sampling's own: the wakes keep their rhythm better, or as badly at most.
+    #[serde(default)]
+    pub jitter_at_most: bool,
     /// True when the starts keep a rhythm.
     pub regular: bool,
+    /// Where they keep none one by one but in groups.
+    #[serde(default)]
+    pub groups: Option<WakeGroups>,
     /// Wakes missing from the rhythm.
     pub skipped: u64,
     /// Wakes of the rhythm that lie within or beside a wake of another, and are not counted.
@@ -120,6 +148,23 @@ pub struct WakeSeries {
     pub peak_a: f64,
     /// Mean charge of one above the floor, of those that no other touches, ampere-hours.
     pub charge_each_ah: f64,
+}
+
+/// Wakes close together, such as slots of a schedule or tries to reach somebody, and the groups' rhythm.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WakeGroups {
+    /// How many groups.
+    pub count: u64,
+    /// Wakes in the smallest of them.
+    pub least: u64,
+    /// Wakes in the largest.
+    pub most: u64,
+    /// Time from the first wake of one to that of the next, seconds.
+    pub period_s: f64,
+    /// Standard deviation of that, seconds.
+    pub jitter_s: Option<f64>,
+    /// Middle time between the starts of neighbours in a group, seconds.
+    pub apart_s: f64,
 }
 
 /// Not falling asleep when it should have.

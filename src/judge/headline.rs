@@ -72,8 +72,16 @@ pub(super) fn headline(told: &Told<'_>) -> String {
     sentences.join(" ")
 }
 
-fn floor(sleep: &SleepFindings) -> Quantity {
-    Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a)
+fn floor(sleep: &SleepFindings) -> String {
+    let levels = || sleep.floor_levels.iter().map(|level| level.level_a);
+    match levels().reduce(f64::min).zip(levels().reduce(f64::max)) {
+        Some((low_a, high_a)) => {
+            format!("{} to {}", Quantity::amperes(low_a), Quantity::amperes(high_a))
+        }
+        None => {
+            Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a).to_string()
+        }
+    }
 }
 
 fn breaks(sleep: &SleepFindings, limit_name: &str) -> bool {
@@ -97,6 +105,11 @@ fn of_sleep(sleep: &SleepFindings, rows: &[LoadRow]) -> Vec<String> {
             "sleep_max_a" => {
                 format!("Asleep it draws {}; its limit is {}.", floor(sleep), set_current(limit))
             }
+            "sleep_within_s" if broken.most.is_some() => format!(
+                "It takes {} to fall asleep at least; its limit is {}.",
+                duration(broken.least.unwrap_or(value)),
+                duration(limit)
+            ),
             "sleep_within_s" if broken.least.is_some() => format!(
                 "It was awake for {} and did not fall asleep; its limit is {}.",
                 duration(value),

@@ -48,7 +48,8 @@ pub fn judge(
     risk: Risk,
 ) -> Judgement {
     let asleep = |samples: &Samples, segmentation: &Segmentation| {
-        sleep::assess(samples, &capture.sampling.gaps, segmentation, alignment, loads, sheet, risk)
+        let logged = sleep::Logged { samples, gaps: &capture.sampling.gaps, start: capture.start };
+        sleep::assess(logged, segmentation, alignment, loads, sheet, risk)
     };
     let slept = match &segmentation.held {
         // What stands in the log several times is one reading there as well.

@@ -1,7 +1,7 @@
 //! Limits on sleep that a capture could not be held to: silence would pass for conformity.
 
 use super::words::set_current;
-use crate::findings::{Caution, SleepFindings, SleepVerdict, Verdict};
+use crate::findings::{Caution, FallAsleep, SleepFindings, SleepVerdict, Verdict};
 use crate::jobsheet::SleepLimits;
 use crate::numeric::{Quantity, Unit, duration};
 
@@ -55,7 +55,18 @@ fn of_time(sleep: &SleepFindings, limit_s: f64) -> Option<String> {
             "The limit of {limit} on the time to sleep was not tried: it was not seen to fall asleep."
         ));
     };
-    judged.most.filter(|_| judged.verdict == Verdict::Indeterminate)?;
+    let most_s = judged.most.filter(|_| judged.verdict == Verdict::Indeterminate)?;
+    let hidden = |fall: &&FallAsleep| fall.most_s.is_some_and(|most_s| most_s > limit_s);
+    if let Some(fall) =
+        sleep.falls_asleep.iter().filter(hidden).find(|fall| fall.most_s == Some(most_s))
+    {
+        return Some(format!(
+            "Whether it fell asleep within {limit} cannot be told: a gap in the readings hides the moment, between {} \
+             and {} after the last activity.",
+            duration(fall.least_s.unwrap_or(0.0)),
+            duration(most_s)
+        ));
+    }
     let longer = sleep.wakes.iter().map(|wake| wake.width_s).filter(|width_s| *width_s > limit_s);
     let (count, longest_s) =
         longer.fold((0, 0.0f64), |(count, longest_s), width_s| (count + 1, longest_s.max(width_s)));

@@ -16,14 +16,24 @@ pub(super) fn set_current(value_a: f64) -> String {
     }
 }
 
+/// A moment of a capture on its clock, to the second.
+fn moment(start: Option<DateTime>, time_s: f64) -> Option<DateTime> {
+    let whole = SignedDuration::try_from_secs_f64(time_s.round()).ok()?;
+    start?.checked_add(whole).ok()
+}
+
+/// `at 12 May 21:04:10` where the clock is known, else `24 min after the start`.
+pub(super) fn at(start: Option<DateTime>, time_s: f64) -> String {
+    match moment(start, time_s) {
+        Some(at) => format!("at {}", at.strftime("%-d %b %H:%M:%S")),
+        None => format!("{} after the start", duration(time_s)),
+    }
+}
+
 /// From one moment of a capture to another: `from 12 May 21:04:10 to 23:10:00` where its clock is known, else
 /// `from 24 min to 2:30 h after the start`.
 pub(super) fn from_to(start: Option<DateTime>, from_s: f64, to_s: f64) -> String {
-    let moment = |time_s: f64| {
-        let whole = SignedDuration::try_from_secs_f64(time_s.round()).ok()?;
-        start?.checked_add(whole).ok()
-    };
-    let Some((from, to)) = moment(from_s).zip(moment(to_s)) else {
+    let Some((from, to)) = moment(start, from_s).zip(moment(start, to_s)) else {
         return format!("from {} to {} after the start", duration(from_s), duration(to_s));
     };
     let day = if from.date() == to.date() { "" } else { "%-d %b " };

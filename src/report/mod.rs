@@ -19,7 +19,7 @@ pub use trace::{Column, Trace};
 
 use crate::findings::{
     BatchFindings, Budget, CompareFindings, CreepAnswer, EventRow, Findings, SleepFindings,
-    StepRow, Verdict, WakeSeries, Wakes,
+    StepRow, Verdict, Wakes,
 };
 use crate::numeric::{Lasting, Quantity, Unit, bounds};
 use crate::pipeline::Analysis;
@@ -207,7 +207,8 @@ fn loose_steps(findings: &Findings) -> impl Iterator<Item = &StepRow> {
         .filter(move |s| s.event.is_none() && s.by_itself.is_none() && !of_a_wake(s.time_s))
 }
 
-fn wakes_in_words(wakes: &Wakes, series: Option<&WakeSeries>) -> String {
+fn wakes_in_words(wakes: &Wakes, sleep: Option<&SleepFindings>) -> String {
+    let series = sleep.and_then(|sleep| sleep.series.first());
     let at_most = series.is_some_and(|series| series.width_at_most);
     let every = match series.filter(|series| !series.regular && series.period_s.is_some()) {
         Some(series) => format!(" ({})", words::period(series)),
@@ -215,24 +216,37 @@ fn wakes_in_words(wakes: &Wakes, series: Option<&WakeSeries>) -> String {
             .period_s
             .map_or(String::new(), |period| format!(" every {}", words::duration(period))),
     };
+    let charge = Quantity::new(wakes.charge_each_ah, Unit::AmpereHour);
+    let each = match sleep.and_then(|sleep| words::unlike_s(sleep, 0)) {
+        Some((low_s, high_s)) => words::unlike(low_s, high_s, charge),
+        None => format!(
+            "{}{} long and {charge} of charge",
+            if wakes.count > 1 { "each " } else { "" },
+            words::width(wakes.width_s, at_most)
+        ),
+    };
     format!(
-        "{}{every}, {}{} long and {} of charge, {} of the whole",
+        "{}{every}, {each}, {} of the whole",
         words::count(wakes.count, "wake", "wakes"),
-        if wakes.count > 1 { "each " } else { "" },
-        words::width(wakes.width_s, at_most),
-        Quantity::new(wakes.charge_each_ah, Unit::AmpereHour),
         words::percent(wakes.share_of_charge),
     )
 }
 
-fn series_in_words(series: &WakeSeries) -> String {
+fn series_in_words(sleep: &SleepFindings, at: usize) -> String {
+    let series = &sleep.series[at];
+    let charge = Quantity::new(series.charge_each_ah, Unit::AmpereHour);
+    let each = match words::unlike_s(sleep, at) {
+        Some((low_s, high_s)) => words::unlike(low_s, high_s, charge),
+        None => format!(
+            "each {} long and {charge} of charge",
+            words::width(series.width_s, series.width_at_most)
+        ),
+    };
     format!(
-        "{}, {}{}, each {} long and {} of charge.",
+        "{}, {}{}, {each}.",
         words::count(series.count, "wake", "wakes"),
         words::period(series),
         if series.regular { " apart" } else { "" },
-        words::width(series.width_s, series.width_at_most),
-        Quantity::new(series.charge_each_ah, Unit::AmpereHour),
     )
 }
 
@@ -282,26 +296,27 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     let Some(sleep) = &findings.sleep else { return Vec::new() };
     let floor = Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a);
     let at_least = if sleep.waking.least_time_s.is_some() { "at least " } else { "" };
-    let mut lines = vec![format!(
-        "Asleep it draws {floor}, {at_least}{} of the time.",
-        words::percent(sleep.asleep.share_of_time)
-    )];
+    let share = words::percent(sleep.asleep.share_of_time);
+    let mut lines = vec![match words::floor_levels(sleep, clock) {
+        Some(levels) => format!("Asleep it draws {levels}; {at_least}{share} of the time."),
+        None => format!("Asleep it draws {floor}, {at_least}{share} of the time."),
+    }];
     if let (Some(middle), Some(longest)) = (sleep.time_to_sleep_s, sleep.longest_time_to_sleep_s) {
-        lines.push(match sleep.falls_asleep.len() {
-            1 => format!("It fell asleep once, within {}.", words::duration(longest)),
+        lines.push(match &sleep.falls_asleep[..] {
+            [fall] => format!("It fell asleep once, within {}.", words::took(fall)),
             falls => format!(
                 "It fell asleep {}, usually within {}, at most {}.",
-                words::times(falls),
+                words::times(falls.len()),
                 words::duration(middle),
-                words::duration(longest)
+                words::duration(words::most_to_sleep_s(sleep).unwrap_or(longest))
             ),
         });
     }
     if sleep.series.len() > 1 {
-        lines.extend(sleep.series.iter().take(3).map(series_in_words));
+        lines.extend((0..sleep.series.len()).take(3).map(|at| series_in_words(sleep, at)));
     } else {
         let wakes = findings.wakes.iter();
-        lines.extend(wakes.map(|all| format!("{}.", wakes_in_words(all, sleep.series.first()))));
+        lines.extend(wakes.map(|all| format!("{}.", wakes_in_words(all, Some(sleep)))));
     }
     lines.extend(unresolved_in_words(findings, sleep));
     let skipped: u64 = sleep.series.iter().map(|series| series.skipped).sum();
@@ -337,6 +352,10 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
                 Verdict::Conforming => "within its limit".to_owned(),
                 Verdict::NonConforming => "beyond its limit".to_owned(),
                 Verdict::Indeterminate
+                    if verdict.limit_name == "sleep_within_s"
+                        && words::is_hidden(sleep, verdict) =>
+                    "not told: a gap hides when it fell asleep".to_owned(),
+                Verdict::Indeterminate
                     if verdict.limit_name == "sleep_within_s" && verdict.most.is_some() =>
                     "not told: it may have been active all the while".to_owned(),
                 Verdict::Indeterminate if verdict.least.is_some() =>
@@ -348,9 +367,8 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
     }
     let creep = &sleep.creep;
     let slope = creep.slope_a_per_h.zip(creep.standard_uncertainty_a_per_h);
-    if creep.answer != CreepAnswer::Steady
-        && slope.is_some_and(|(slope, u)| slope.abs() > PLAINLY * u)
-    {
+    let plainly = slope.is_some_and(|(slope, u)| slope.abs() > PLAINLY * u);
+    if creep.answer != CreepAnswer::Steady && (plainly || !sleep.floor_levels.is_empty()) {
         lines.push(creep.text.clone());
     }
     lines

@@ -2,7 +2,10 @@
 
 use jiff::civil::DateTime;
 
-use crate::findings::{CaptureFacts, EventRow, LoadRow, Verdict, WakeSeries};
+use crate::findings::{
+    CaptureFacts, EventRow, FallAsleep, FloorLevel, LoadRow, SleepFindings, SleepVerdict, Verdict,
+    WakeSeries,
+};
 use crate::numeric::{Quantity, trimmed};
 pub(crate) use crate::numeric::{duration, significant};
 
@@ -259,14 +262,84 @@ pub(crate) fn width(width_s: f64, at_most: bool) -> String {
 
 /// The rhythm of wakes: `9 min 56 s ± 34 s`, `irregular, 40 s in the middle`, or a dash.
 pub(crate) fn period(series: &WakeSeries) -> String {
+    if let Some(groups) = &series.groups {
+        let (least, most) = (groups.least, groups.most);
+        let size = if least == most { most.to_string() } else { format!("{least} to {most}") };
+        return format!(
+            "in {} groups of {size}, {} from one to the next",
+            groups.count,
+            duration(groups.period_s)
+        );
+    }
     match (series.period_s, series.jitter_s) {
         (Some(period_s), Some(jitter_s)) if series.regular => {
-            format!("{} ± {}", duration(period_s), duration(jitter_s))
+            let at_most = if series.jitter_at_most { "at most " } else { "" };
+            format!("{} ± {at_most}{}", duration(period_s), duration(jitter_s))
         }
         (Some(period_s), None) if series.regular => duration(period_s),
         (Some(period_s), _) => format!("irregular, {} in the middle", duration(period_s)),
         _ => "–".to_owned(),
     }
+}
+
+/// The levels of a floor that stepped; `None` where it is one: `10.0 mA at first, 16.0 mA from 02:14:10 on`.
+pub(crate) fn floor_levels(sleep: &SleepFindings, clock: &Clock) -> Option<String> {
+    let level = |(at, level): (usize, &FloorLevel)| {
+        let draws = Quantity::amperes_with(level.level_a, level.expanded_uncertainty_a);
+        match at {
+            0 => format!("{draws} at first"),
+            _ => format!("{draws} from {} on", clock.at(level.start_s)),
+        }
+    };
+    let levels: Vec<String> = sleep.floor_levels.iter().enumerate().map(level).collect();
+    (!levels.is_empty()).then(|| levels.join(", "))
+}
+
+/// How long it took to fall asleep, or between what where a gap hides it.
+pub(crate) fn took(fall: &FallAsleep) -> String {
+    match fall.least_s.zip(fall.most_s) {
+        Some((least_s, most_s)) => {
+            format!("{} to {} (a gap hides the moment)", duration(least_s), duration(most_s))
+        }
+        None => duration(fall.took_s),
+    }
+}
+
+/// The most that falling asleep can have taken.
+pub(crate) fn most_to_sleep_s(sleep: &SleepFindings) -> Option<f64> {
+    let most_s = |fall: &FallAsleep| fall.most_s.unwrap_or(fall.took_s);
+    sleep.falls_asleep.iter().map(most_s).reduce(f64::max)
+}
+
+/// Whether a gap leaves a verdict on the time to sleep open.
+pub(crate) fn is_hidden(sleep: &SleepFindings, verdict: &SleepVerdict) -> bool {
+    let most_s = |fall: &FallAsleep| fall.most_s.filter(|most_s| *most_s > verdict.limit);
+    sleep.falls_asleep.iter().any(|fall| most_s(fall).is_some())
+}
+
+/// Wakes of a kind differ in width by more than this factor, and what lies outside of it on either side.
+const UNLIKE: f64 = 1.5;
+const OUTSIDE: f64 = 0.1;
+
+/// Between what the widths of a kind's wakes lie, the tenth of them at either end left out; `None` where one tells
+/// them all. Seconds.
+pub(crate) fn unlike_s(sleep: &SleepFindings, kind: usize) -> Option<(f64, f64)> {
+    let own = sleep.wakes.iter().filter(|wake| wake.series == Some(kind) && !wake.met);
+    let mut widths: Vec<f64> = own.map(|wake| wake.width_s).collect();
+    widths.sort_by(f64::total_cmp);
+    let out = (OUTSIDE * widths.len() as f64) as usize;
+    let (low_s, high_s) = widths.get(out).copied().zip(widths.iter().rev().nth(out).copied())?;
+    let told = sleep.series.get(kind).is_some_and(|kind| !kind.width_at_most);
+    (told && high_s > UNLIKE * low_s).then_some((low_s, high_s))
+}
+
+/// `mostly 3:20 min to 11 min long, 12 mAh of charge on average`.
+pub(crate) fn unlike(low_s: f64, high_s: f64, charge: Quantity) -> String {
+    format!(
+        "mostly {} to {} long, {charge} of charge on average",
+        duration(low_s),
+        duration(high_s)
+    )
 }
 
 /// The mark that carries a verdict without colour.

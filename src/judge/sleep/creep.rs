@@ -2,10 +2,12 @@
 
 use super::Night;
 use super::floor::{FEWEST, Rest, count_a, noise_a, rest};
+use super::levels::Level;
 use crate::findings::{Creep, CreepAnswer};
+use crate::judge::words::at;
 use crate::loads::{self, Stay};
 use crate::numeric::{
-    Quantity, coverage_factor_95, duration, resolution, resolution_of_mean, student_quantile,
+    Quantity, coverage_factor_95, resolution, resolution_of_mean, student_quantile,
 };
 
 /// Chance that a floor which holds is said to creep.
@@ -162,7 +164,7 @@ fn is_even(all: &[Stay], prior_a: Option<f64>, a_per_s: f64) -> bool {
 /// Whether the floor creeps. A slope is the equipment's only where it exceeds what the meter's zero may
 /// have done meanwhile: with two zero checks the floor and they tell that together
 /// ([`loads::creep`]); without them nothing does.
-pub(super) fn of(night: &Night<'_>, rests: &[Rest]) -> Creep {
+pub(super) fn of(night: &Night<'_>, rests: &[Rest], levels: &[Level]) -> Creep {
     let visits = parts(night, rests);
     let undecidable = |moved: Option<&Move>, text: String| Creep {
         slope_a_per_h: moved.map(|moved| moved.a_per_h),
@@ -173,14 +175,24 @@ pub(super) fn of(night: &Night<'_>, rests: &[Rest]) -> Creep {
     let Some(moved) = moves(&visits) else {
         return undecidable(None, "Too few stays asleep to see a creep of the floor.".to_owned());
     };
-    if let Some((time_s, step_a)) = step(&visits, &moved) {
+    let stepped = levels
+        .windows(2)
+        .next()
+        .map(|two| (two[1].start_s, two[1].floor.value_a - two[0].floor.value_a, levels.len() - 2));
+    let stepped = stepped.or_else(|| step(&visits, &moved).map(|(at_s, by_a)| (at_s, by_a, 0)));
+    if let Some((at_s, by_a, others)) = stepped {
+        let again = match others {
+            0 => "kept to it".to_owned(),
+            1 => "once more later".to_owned(),
+            n => format!("{n} times more later"),
+        };
         return undecidable(
             Some(&moved),
             format!(
-                "The floor stepped by {} about {} after the start and kept to it, which is no creep: the \
-                 equipment draws another current from then on, or the clamp was moved.",
-                Quantity::amperes(step_a),
-                duration(time_s)
+                "The floor stepped by {} {} and {again}, which is no creep: the equipment draws another current \
+                 from then on, or the clamp was moved.",
+                Quantity::amperes(by_a),
+                at(night.start, at_s)
             ),
         );
     }

@@ -11,7 +11,7 @@ use crate::findings::SegmentKind;
 /// Nothing is within this share of the floor: a meter's zero may be off by as much, and what is lower charges.
 const NOTHING: f64 = 0.5;
 /// A floor that wanders moves from one stay to the next by less than this many times as much as usual.
-const LEAPS: f64 = 10.0;
+pub(super) const LEAPS: f64 = 10.0;
 
 /// A level at which a segment begins or ends, ampere, and when, seconds.
 #[derive(Debug, Clone, Copy)]

@@ -11,6 +11,7 @@
 //! meetings    wakes of two rhythms at once
 //! share       how long it is awake, as far as the rate tells
 //! floor       its level and uncertainty
+//! levels      whether it is one level, or stepped to another
 //! creep       whether it creeps, steps, or the zero moves
 //! verdicts    all that against the job sheet's limits
 //! ```
@@ -20,6 +21,7 @@ mod creep;
 mod ends;
 mod floor;
 mod follow;
+mod levels;
 mod meetings;
 mod outings;
 mod raised;
@@ -39,15 +41,26 @@ use crate::loads::LoadsFound;
 use crate::numeric::{ExactSum, duration, plain_sum};
 use crate::segment::Segmentation;
 use baseline::Baseline;
+use jiff::civil::DateTime;
 use outings::{Outing, OutingKind};
 use rayon::prelude::*;
 use share::Unresolved;
 use std::ops::Range;
 use stretches::Depths;
 
+/// Readings, and what is known of their times.
+#[derive(Clone, Copy)]
+pub(super) struct Logged<'a> {
+    pub(super) samples: &'a Samples,
+    pub(super) gaps: &'a [Span],
+    /// Wall clock at the first of them.
+    pub(super) start: Option<DateTime>,
+}
+
 /// What the sleep rooms look at.
 struct Night<'a> {
     samples: &'a Samples,
+    start: Option<DateTime>,
     segmentation: &'a Segmentation,
     alignment: Option<&'a Alignment>,
     loads: &'a LoadsFound,
@@ -152,6 +165,19 @@ impl Night<'_> {
         (total(|part| part.0), total(|part| part.1))
     }
 
+    /// The gap that hides a moment.
+    fn gap_at(&self, time_s: f64) -> Option<Span> {
+        let after = self.gaps.partition_point(|gap| gap.start_s < time_s);
+        self.gaps[..after].last().filter(|gap| gap.end_s > time_s).copied()
+    }
+
+    /// How much of the time between two moments lies in gaps, seconds.
+    fn hidden_s(&self, from_s: f64, to_s: f64) -> f64 {
+        let from = self.gaps.partition_point(|gap| gap.end_s <= from_s);
+        let inside = self.gaps[from..].iter().take_while(|gap| gap.start_s < to_s);
+        inside.map(|gap| gap.end_s.min(to_s) - gap.start_s.max(from_s)).sum()
+    }
+
     /// Time that a sample stands for: until the next one, or as long as usual before a gap and at
     /// the end.
     #[inline]
@@ -192,18 +218,19 @@ fn usual_interval_s(time: &TimeAxis) -> f64 {
 /// Sleep behaviour, and the summary of all wakes; `None` when nothing sleeps.
 /// O(n + segments log segments).
 pub(super) fn assess(
-    samples: &Samples,
-    gaps: &[Span],
+    logged: Logged<'_>,
     segmentation: &Segmentation,
     alignment: Option<&Alignment>,
     loads: &LoadsFound,
     sheet: &JobSheet,
     risk: Risk,
 ) -> Option<(SleepFindings, Option<Wakes>)> {
+    let Logged { samples, gaps, start } = logged;
     let usual_interval_s = usual_interval_s(&samples.time);
     let even = gaps.is_empty() && matches!(samples.time, TimeAxis::Uniform { .. });
     let night = Night {
         samples,
+        start,
         segmentation,
         alignment,
         loads,
@@ -226,10 +253,12 @@ pub(super) fn assess(
     }
     let rests = floor::rests(&night, &depths, &outings);
     let floor = floor::level(&night, &rests)?;
+    let levels = levels::of(&night, &rests, &outings);
     let raised = raised::find(&night, &baseline, &outings);
     let every_wake = with_raised(&outings, &raised);
     let (mut wakes, mut series) = series::of(&every_wake);
     meetings::settle(&mut wakes, &mut series, &busy(&night, &depths, &outings), usual_interval_s);
+    series::mark_jitter(&mut series, usual_interval_s);
     let unresolved = Unresolved::mark(&night, &every_wake, &wakes, &mut series);
     let falls_asleep = outings::falls_asleep(&night, &outings, &raised);
     let mut took: Vec<f64> = falls_asleep.iter().map(|fall| fall.took_s).collect();
@@ -257,12 +286,14 @@ pub(super) fn assess(
             .filter(|outing| outing.kind != OutingKind::Wake)
             .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s })
             .collect(),
-        creep: creep::of(&night, &rests),
+        creep: creep::of(&night, &rests, &levels),
+        floor_levels: levels.iter().map(levels::Level::row).collect(),
         verdicts: Vec::new(),
         unseen: unseen(usual_interval_s, &every_wake),
     };
+    let highest = levels.iter().map(|level| level.floor);
     let seen = verdicts::Seen {
-        floor,
+        floor: highest.max_by(|a, b| a.value_a.total_cmp(&b.value_a)).unwrap_or(floor),
         awake_s: outings::longest_awake_s(&night, &outings, &raised),
         lingers_s: outings::longest_after_activity_s(&night, &outings),
         largest: verdicts::largest(&night, &baseline, &every_wake, &findings.wakes),

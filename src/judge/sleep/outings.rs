@@ -15,7 +15,7 @@ use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
 use crate::events::Action;
-use crate::findings::{FailureToSleep, FallAsleep};
+use crate::findings::{FailureToSleep, FallAsleep, Span};
 use crate::jobsheet::same_name;
 use crate::numeric::{ExactSum, extremes, plain_sum};
 
@@ -41,6 +41,8 @@ pub(super) struct Outing {
     /// Where the current passes half of its height on the way up and on the way down, seconds.
     pub(super) start_s: f64,
     pub(super) end_s: f64,
+    /// How much of the time between them lies in gaps, seconds.
+    pub(super) hidden_s: f64,
     pub(super) peak_a: f64,
     /// Charge above the floor, coulomb.
     pub(super) charge_c: f64,
@@ -51,6 +53,11 @@ pub(super) struct Outing {
 impl Outing {
     pub(super) fn width_s(&self) -> f64 {
         self.end_s - self.start_s
+    }
+
+    /// How long it was seen above the floor, seconds.
+    pub(super) fn seen_s(&self) -> f64 {
+        self.width_s() - self.hidden_s
     }
 }
 
@@ -128,7 +135,7 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     // No longer awake than it may be: no failure.
     let failures = all.iter_mut().filter(|outing| outing.kind == OutingKind::Failure);
     let allowed_s = allowed_s.unwrap_or(0.0);
-    failures.filter(|f| f.width_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
+    failures.filter(|f| f.seen_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
     all
 }
 
@@ -269,6 +276,7 @@ fn measure(
         end: run.end,
         start_s,
         end_s,
+        hidden_s: night.hidden_s(start_s, end_s),
         peak_a,
         charge_c,
         falls_asleep: whole_after,
@@ -363,7 +371,7 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
     let mut widths: Vec<f64> = outings
         .iter()
         .filter(|outing| outing.kind == OutingKind::Wake)
-        .map(Outing::width_s)
+        .map(Outing::seen_s)
         .collect();
     widths.sort_by(f64::total_cmp);
     let n = widths.len();
@@ -374,14 +382,14 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
         _ => FAR_LONGER * widths[(n * 9 / 10).min(n - 2)],
     };
     for outing in outings.iter_mut().filter(|outing| outing.kind == OutingKind::CutOff) {
-        let fails = outing.width_s() > limit_s;
+        let fails = outing.seen_s() > limit_s;
         outing.kind = if fails { OutingKind::Failure } else { OutingKind::Awake };
     }
     let mut long: Vec<usize> = (0..outings.len())
-        .filter(|at| outings[*at].kind == OutingKind::Wake && outings[*at].width_s() > limit_s)
+        .filter(|at| outings[*at].kind == OutingKind::Wake && outings[*at].seen_s() > limit_s)
         .collect();
-    long.sort_by(|a, b| outings[*a].width_s().total_cmp(&outings[*b].width_s()).then(a.cmp(b)));
-    let alike = |a: &usize, b: &usize| outings[*b].width_s() < ALIKE * outings[*a].width_s();
+    long.sort_by(|a, b| outings[*a].seen_s().total_cmp(&outings[*b].seen_s()).then(a.cmp(b)));
+    let alike = |a: &usize, b: &usize| outings[*b].seen_s() < ALIKE * outings[*a].seen_s();
     let habits: Vec<usize> = long
         .chunk_by(alike)
         .filter(|group| {
@@ -425,6 +433,12 @@ fn last_activity_s(night: &Night<'_>, outing: &Outing, raised: &[Outing]) -> f64
         .map_or(outing.start_s, |at| steps[at].time_s.max(outing.start_s))
 }
 
+/// The same as late as it can have been where a gap hides it.
+fn latest_activity_s(night: &Night<'_>, outing: &Outing, raised: &[Outing]) -> f64 {
+    let at_s = last_activity_s(night, outing, raised);
+    night.gap_at(at_s).map_or(at_s, |gap| gap.end_s)
+}
+
 /// The wakes that start between two moments.
 fn within(raised: &[Outing], from_s: f64, to_s: f64) -> &[Outing] {
     let first = raised.partition_point(|wake| wake.start_s < from_s);
@@ -465,10 +479,20 @@ pub(super) fn falls_asleep(
         .filter(|outing| outing.falls_asleep && outing.kind != OutingKind::Wake)
         .filter_map(|outing| {
             let last_activity_s = last_activity_s(night, outing, raised);
+            let (activity, asleep) = (night.gap_at(last_activity_s), night.gap_at(outing.end_s));
+            // What a gap hides happened somewhere in it.
+            let hidden = (activity.is_some() || asleep.is_some()).then(|| {
+                let from =
+                    activity.unwrap_or(Span { start_s: last_activity_s, end_s: last_activity_s });
+                let to = asleep.unwrap_or(Span { start_s: outing.end_s, end_s: outing.end_s });
+                ((to.start_s - from.end_s).max(0.0), to.end_s - from.start_s)
+            });
             (!ended_by_hand(night, outing)).then_some(FallAsleep {
                 last_activity_s,
                 asleep_s: outing.end_s,
                 took_s: outing.end_s - last_activity_s,
+                least_s: hidden.map(|(least_s, _)| least_s),
+                most_s: hidden.map(|(_, most_s)| most_s),
             })
         })
         .collect()
@@ -485,7 +509,7 @@ pub(super) fn longest_awake_s(
     let cut_off = |outing: &&Outing| {
         outing.kind != OutingKind::Wake && (!outing.falls_asleep || ended_by_hand(night, outing))
     };
-    let awake_s = |outing: &Outing| outing.end_s - last_activity_s(night, outing, raised);
+    let awake_s = |outing: &Outing| outing.end_s - latest_activity_s(night, outing, raised);
     let cut_off = outings.iter().filter(cut_off);
     is_one_unit(night).then(|| cut_off.map(awake_s).reduce(f64::max)).flatten()
 }
@@ -516,20 +540,27 @@ pub(super) fn failures(
 ) -> Vec<FailureToSleep> {
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     let one_unit = is_one_unit(night);
+    // Of what a gap hides nobody knows whether it was awake.
+    let seen_to_s =
+        |outing: &Outing| night.gap_at(outing.end_s).map_or(outing.end_s, |gap| gap.start_s);
     let mut all: Vec<FailureToSleep> = outings
         .iter()
         .filter(|outing| outing.width_s() > 0.0)
         .filter_map(|outing| match (outing.kind, allowed_s) {
             (OutingKind::Failure, _) => {
+                let start_s = outing.start_s;
+                let start_s = night.gap_at(start_s).map_or(start_s, |gap| gap.end_s);
                 let wakes_c = charge_c(within(raised, outing.start_s, outing.end_s));
-                Some(failure(outing.start_s, outing.end_s, outing.charge_c - wakes_c))
+                let (end_s, above_c) = (seen_to_s(outing), outing.charge_c - wakes_c);
+                (start_s < end_s).then(|| failure(night, (start_s, end_s), above_c))
             }
             (OutingKind::Awake, Some(allowed_s)) if one_unit || !ended_by_hand(night, outing) => {
-                let start_s = last_activity_s(night, outing, raised) + allowed_s;
-                (start_s < outing.end_s).then(|| {
-                    let wakes_c = charge_c(within(raised, start_s, outing.end_s));
+                let start_s = latest_activity_s(night, outing, raised) + allowed_s;
+                let end_s = seen_to_s(outing);
+                (start_s < end_s).then(|| {
+                    let wakes_c = charge_c(within(raised, start_s, end_s));
                     let whole_c = from_c(night, baseline, outing, start_s);
-                    failure(start_s, outing.end_s, whole_c - wakes_c)
+                    failure(night, (start_s, end_s), whole_c - wakes_c)
                 })
             }
             _ => None,
@@ -543,11 +574,11 @@ fn charge_c(wakes: &[Outing]) -> f64 {
     wakes.iter().map(|wake| wake.charge_c).sum()
 }
 
-fn failure(start_s: f64, end_s: f64, charge_c: f64) -> FailureToSleep {
+fn failure(night: &Night<'_>, (start_s, end_s): (f64, f64), charge_c: f64) -> FailureToSleep {
     FailureToSleep {
         start_s,
         end_s,
-        above_floor_a: charge_c / (end_s - start_s),
+        above_floor_a: charge_c / (end_s - start_s - night.hidden_s(start_s, end_s)),
         charge_ah: charge_c / 3600.0,
     }
 }

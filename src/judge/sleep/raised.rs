@@ -167,6 +167,7 @@ fn within(
             end: samples.start + end,
             start_s,
             end_s: crossing(down + 1, down),
+            hidden_s: 0.0,
             // As high as it would stand at the floor.
             peak_a: baseline.at(start_s) + highest_a,
             charge_c: charges_c.sum(),

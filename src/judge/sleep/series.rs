@@ -2,7 +2,7 @@
 
 use super::middle;
 use super::outings::{Outing, OutingKind};
-use crate::findings::{Wake, WakeSeries, Wakes};
+use crate::findings::{Wake, WakeGroups, WakeSeries, Wakes};
 use crate::numeric::Moments;
 
 /// Neighbours in order of charge, width or height that differ by more than this factor may be of two kinds.
@@ -11,6 +11,11 @@ const KINDS_APART: f64 = 1.6;
 const FEWEST: usize = 3;
 /// A rhythm keeps its intervals, skips aside, within this share of the period.
 const REGULAR: f64 = 0.15;
+
+/// Intervals between groups exceed all within them by this factor, or there are none.
+const GROUPS_APART: f64 = 3.0;
+/// A jitter of this many times what momentary readings make of none is the wakes' own.
+const BEYOND_SAMPLING: f64 = 2.0;
 
 /// All wakes with the series they belong to, and the series, most wakes first.
 ///
@@ -130,6 +135,10 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
     let starts = starts(group, wakes);
     let rhythm = rhythm(&starts);
     let regular = rhythm.as_ref().is_some_and(|rhythm| rhythm.irregularity < REGULAR);
+    // The slots of groups keep a rhythm of which most wakes are missing.
+    let kept = rhythm.as_ref().filter(|rhythm| regular && rhythm.skipped < group.len() as u64);
+    let groups = if kept.is_some() { None } else { groups(&starts) };
+    let regular = regular && groups.is_none();
     let intervals: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let mut ranked = intervals.clone();
     ranked.sort_by(f64::total_cmp);
@@ -141,7 +150,9 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
         count: group.len() as u64,
         period_s,
         jitter_s,
+        jitter_at_most: false,
         regular,
+        groups,
         skipped,
         met: 0,
         width_at_most: false,
@@ -149,6 +160,41 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
         peak_a: middle(&sorted(|wake| wake.peak_a))?,
         charge_each_ah: Moments::of(&charges)?.mean,
     })
+}
+
+/// Groups of sorted starts that keep a rhythm of their own: cut at the widest ratio of neighbouring intervals in
+/// order of length. O(k log k).
+fn groups(starts: &[f64]) -> Option<WakeGroups> {
+    let mut ranked: Vec<f64> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    ranked.sort_by(f64::total_cmp);
+    let ratio = |at: &usize| ranked[*at] / ranked[at - 1];
+    let cut = (1..ranked.len())
+        .filter(|at| ranked[at - 1] > 0.0)
+        .max_by(|a, b| ratio(a).total_cmp(&ratio(b)))
+        .filter(|at| ratio(at) > GROUPS_APART)?;
+    let parted: Vec<&[f64]> = starts.chunk_by(|a, b| b - a < ranked[cut]).collect();
+    let sizes = || parted.iter().map(|group| group.len() as u64);
+    let firsts: Vec<f64> = parted.iter().map(|group| group[0]).collect();
+    let rhythm =
+        rhythm(&firsts).filter(|rhythm| firsts.len() > FEWEST && rhythm.irregularity < REGULAR)?;
+    Some(WakeGroups {
+        count: parted.len() as u64,
+        least: sizes().min()?,
+        most: sizes().max()?,
+        period_s: rhythm.period_s,
+        jitter_s: rhythm.jitter_s,
+        apart_s: middle(&ranked[..cut])?,
+    })
+}
+
+/// Marks the jitters that may be the sampling's own. Each start of a momentary reading is known to within its
+/// interval, which makes `Δ/√6` of two of them; a meter that averages adds less. Either only ever adds to the
+/// wakes' own.
+pub(super) fn mark_jitter(kinds: &mut [WakeSeries], interval_s: f64) {
+    let sampling_s = interval_s / 6.0f64.sqrt();
+    for kind in kinds.iter_mut().filter(|kind| kind.regular) {
+        kind.jitter_at_most = kind.jitter_s.is_some_and(|s| s < BEYOND_SAMPLING * sampling_s);
+    }
 }
 
 /// The summary of all wakes, with the rhythm of the most frequent series.

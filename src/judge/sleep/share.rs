@@ -82,7 +82,7 @@ pub(super) fn of(
     let mut less_s = 0.0;
     for outing in outings {
         let at = if outing.kind == OutingKind::Wake { 1 } else { 2 };
-        let (mut most_s, mut least_s) = (outing.width_s(), outing.width_s());
+        let (mut most_s, mut least_s) = (outing.seen_s(), outing.seen_s());
         if unresolved.has(outing) {
             most_s = (outing.end - outing.first) as f64 * night.usual_interval_s;
             let highest_s = if greatest_a > 0.0 { outing.charge_c / greatest_a } else { 0.0 };

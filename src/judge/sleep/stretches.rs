@@ -1,5 +1,6 @@
 //! Which stretches are off, asleep or up.
 
+use super::baseline::BLOCK;
 use super::follow::{Edge, Floor, edges, noise_a};
 use super::{Night, middle};
 use crate::events::Action;
@@ -42,6 +43,8 @@ const FLOOR_WIDTH: f64 = 0.2;
 const ASLEEP_UP_TO: f64 = 0.3;
 /// A level is a zero check's, come back to, where it falls by this share of what a check falls by.
 const FALLS_LIKE_A_CHECK: f64 = 0.5;
+/// A zero moves by less than this many times as much as it usually does within a stay of that time.
+const WANDERS: f64 = 5.0;
 /// Readings that a stay needs to say where the floor is now.
 pub(super) const LONG: usize = 5;
 
@@ -102,12 +105,15 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
 }
 
 /// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no
-/// split of the floor itself, ampere; without end where nothing rises.
+/// split of the floor itself, nor what a zero that wanders makes of it meanwhile, ampere; without end where nothing
+/// rises.
 fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f64) -> f64 {
     let segments = &night.segmentation.segments;
     let mut excursions: Vec<f64> = Vec::new();
     let mut least_a = f64::INFINITY;
-    let mut before: Option<f64> = None;
+    let mut before: Option<(f64, f64)> = None;
+    let wanders_a_per_s = WANDERS * wander_a_per_s(night, edges, off);
+    let room_s = BLOCK as f64 * night.usual_interval_s;
     // A wake's first stage tells it: what follows may be far above, and its tail is far below.
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
@@ -118,13 +124,16 @@ fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f
         if off[at] {
             before = None;
         } else if segment.kind == SegmentKind::Steady {
-            let change_a = before.map_or(0.0, |before| (enters_a - before).abs());
-            if change_a > split_a {
-                least_a = least_a.min(change_a);
+            if let Some((before_a, before_s)) = before {
+                let change_a = (enters_a - before_a).abs();
+                let moves_a = wanders_a_per_s * (segment.start_s - before_s + room_s);
+                if change_a > split_a.max(moves_a) {
+                    least_a = least_a.min(change_a);
+                }
             }
-            (before, told) = (Some(leaves_a), false);
+            (before, told) = (Some((leaves_a, segment.end_s)), false);
         } else {
-            let rise_a = before.map(|before| enters_a - before).filter(|rise| *rise > split_a);
+            let rise_a = before.map(|before| enters_a - before.0).filter(|rise| *rise > split_a);
             excursions.extend(rise_a.filter(|_| !told));
             told |= rise_a.is_some();
             // What a slope leads to is no rise.
@@ -135,6 +144,25 @@ fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f
     }
     excursions.sort_by(f64::total_cmp);
     middle(&excursions).map_or(least_a, |usual| usual.min(least_a))
+}
+
+/// How fast the zero usually wanders, by the ends of steady stays, ampere a second; 0 where none is long.
+fn wander_a_per_s(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool]) -> f64 {
+    let segments = &night.segmentation.segments;
+    let long = (0..segments.len()).filter(|at| {
+        let segment = &segments[*at];
+        !off[*at] && segment.kind == SegmentKind::Steady && segment.end - segment.first >= 2 * BLOCK
+    });
+    let mut rates: Vec<f64> = long
+        .map(|at| {
+            let [enters, leaves] = edges[at];
+            let apart_s = segments[at].end_s - segments[at].start_s;
+            (leaves.level_a - enters.level_a).abs()
+                / (apart_s - BLOCK as f64 * night.usual_interval_s)
+        })
+        .collect();
+    rates.sort_by(f64::total_cmp);
+    middle(&rates).unwrap_or(0.0)
 }
 
 /// Segments in which nothing is powered: a zero check, its level come back to with nothing listed

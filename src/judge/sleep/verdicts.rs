@@ -172,7 +172,16 @@ fn of_time(
     if let Some(broken_s) = unslept_s.filter(|s| *s > limit_s) {
         return Some(SleepVerdict { least: Some(broken_s), ..verdict(broken_s) });
     }
-    let slept = longest_s.map(verdict);
+    let slept = longest_s.map(|longest_s| {
+        // The longest of what each took at least, and of what each took at most.
+        let falls = || found.falls_asleep.iter();
+        let least_s = falls().map(|fall| fall.least_s.unwrap_or(fall.took_s)).fold(0.0, f64::max);
+        let most_s = falls().map(|fall| fall.most_s.unwrap_or(fall.took_s)).fold(0.0, f64::max);
+        match least_s < most_s {
+            true => bounded(verdict(longest_s), (least_s, most_s), risk),
+            false => verdict(longest_s),
+        }
+    });
     let lingers = seen.lingers_s.map(verdict);
     match lingers {
         Some(lingers) if slept.is_none() && lingers.verdict == Verdict::Conforming => Some(lingers),

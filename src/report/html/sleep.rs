@@ -1,8 +1,6 @@
 //! Sleep in the words and pictures of the page.
 
-use crate::findings::{
-    FailureToSleep, Findings, SleepFindings, SleepShare, SleepVerdict, Verdict, WakeSeries,
-};
+use crate::findings::{FailureToSleep, Findings, SleepFindings, SleepShare, SleepVerdict, Verdict};
 use crate::numeric::{Quantity, Unit};
 use crate::report::figures::{self, Figure};
 use crate::report::words::{self, Clock, printable, tied};
@@ -71,11 +69,11 @@ impl SleepView {
         failures.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
         Self {
             key: is_eventful(sleep).then(|| key(sleep)),
-            told: told(sleep).into_iter().map(|(term, text)| (term, tied(&text))).collect(),
+            told: told(sleep, clock).into_iter().map(|(term, text)| (term, tied(&text))).collect(),
             shares: [("asleep", &sleep.asleep), ("waking", &sleep.waking), ("awake", &sleep.awake)]
                 .map(|(name, part)| share(name, part))
                 .into(),
-            kinds: sleep.series.iter().map(kind).collect(),
+            kinds: (0..sleep.series.len()).map(|at| kind(sleep, at)).collect(),
             failures: failures.into_iter().map(|failure| row(failure, clock)).collect(),
             failures_left,
             verdicts: sleep.verdicts.iter().map(verdict).collect(),
@@ -95,8 +93,12 @@ fn key(sleep: &SleepFindings) -> String {
     text
 }
 
-fn told(sleep: &SleepFindings) -> Vec<(&'static str, String)> {
+fn told(sleep: &SleepFindings, clock: &Clock) -> Vec<(&'static str, String)> {
     let floor = Quantity::amperes_with(sleep.floor_a, sleep.floor_expanded_uncertainty_a);
+    let floor = match words::floor_levels(sleep, clock) {
+        Some(levels) => format!("{levels}; {floor} on average"),
+        None => floor.to_string(),
+    };
     let mut told = vec![("Sleep floor", format!("{floor} (about 95 %)."))];
     told.push((
         "Time to sleep",
@@ -106,9 +108,12 @@ fn told(sleep: &SleepFindings) -> Vec<(&'static str, String)> {
                 words::duration(middle_s),
                 words::count(sleep.falls_asleep.len() as u64, "time", "times"),
                 half(sleep),
-                words::duration(longest_s)
+                words::duration(words::most_to_sleep_s(sleep).unwrap_or(longest_s))
             ),
-            (Some(middle_s), _) => format!("{}, seen once.", words::duration(middle_s)),
+            (Some(middle_s), _) => {
+                let took = sleep.falls_asleep.first().map(words::took);
+                format!("{}, seen once.", took.unwrap_or_else(|| words::duration(middle_s)))
+            }
             _ => "It was not seen to fall asleep.".to_owned(),
         },
     ));
@@ -158,12 +163,18 @@ fn range(least: Option<f64>, most: f64) -> String {
     }
 }
 
-fn kind(series: &WakeSeries) -> [String; 6] {
+fn kind(sleep: &SleepFindings, at: usize) -> [String; 6] {
+    let series = &sleep.series[at];
     [
         series.count.to_string(),
         words::period(series),
         if series.regular { series.skipped.to_string() } else { "–".to_owned() },
-        words::width(series.width_s, series.width_at_most),
+        match words::unlike_s(sleep, at) {
+            Some((low_s, high_s)) => {
+                format!("{} to {}", words::duration(low_s), words::duration(high_s))
+            }
+            None => words::width(series.width_s, series.width_at_most),
+        },
         Quantity::amperes(series.peak_a).to_string(),
         charge(series.charge_each_ah),
     ]

@@ -132,7 +132,7 @@ pub fn of_findings(findings: &Findings) -> Vec<Table> {
 }
 
 /// The tables of sleep: one row of what holds for the whole capture, and its lists.
-fn sleep(sleep: &SleepFindings) -> [Table; 7] {
+fn sleep(sleep: &SleepFindings) -> [Table; 8] {
     let number = |value: f64| Values::Number(vec![Some(value)]);
     let maybe = |value: Option<f64>| Values::Number(vec![value]);
     let text = |value: Option<String>| Values::Text(vec![value]);
@@ -167,15 +167,18 @@ fn sleep(sleep: &SleepFindings) -> [Table; 7] {
     };
     [
         whole,
+        table!("floor_levels", sleep.floor_levels.as_slice(), [
+            plain start_s, plain end_s, plain level_a, plain expanded_uncertainty_a,
+        ]),
         table!("wakes", sleep.wakes.as_slice(), [
             plain start_s, plain width_s, plain peak_a, plain charge_ah, plain series, plain met,
         ]),
         table!("wake_series", sleep.series.as_slice(), [
-            plain count, plain period_s, plain jitter_s, plain regular, plain skipped, plain met,
+            plain count, plain period_s, plain jitter_s, plain jitter_at_most, plain regular, plain skipped, plain met,
             plain width_s, plain width_at_most, plain peak_a, plain charge_each_ah,
         ]),
         table!("falls_asleep", sleep.falls_asleep.as_slice(), [
-            plain last_activity_s, plain asleep_s, plain took_s,
+            plain last_activity_s, plain asleep_s, plain took_s, plain least_s, plain most_s,
         ]),
         table!("failures_to_sleep", sleep.failures.as_slice(), [
             plain start_s, plain end_s, plain above_floor_a, plain charge_ah,

@@ -58,7 +58,7 @@ use noise::{FEW, Noise};
 
 use crate::capture::Samples;
 use crate::findings::{SegmentKind, Span};
-use crate::numeric::{effective_samples, plain_sum};
+use crate::numeric::effective_samples;
 
 /// Evidence beyond what is needed, from which on a step is no longer weak.
 const WEAK: f64 = 20.0;

@@ -156,18 +156,17 @@ fn cut_sharp(
     known: Option<(Noise, Proposed)>,
 ) -> Segmentation {
     let values = samples.current_a.as_slice();
-    let learn = |most: f64| Noise::learn_up_to(values, resolution_a, most);
     let (noise, proposed) = known.unwrap_or_else(|| {
         let noise = first_noise(values, resolution_a);
         let proposed = Proposed::of(values, breaks, &noise, wishes.exact);
         (noise, proposed)
     });
     let found = cut_beside(samples, breaks, &noise, proposed, wishes);
-    if values.len() > FEW || learn(1.0).phi == 0.0 {
+    if values.len() > FEW || Noise::learn(values, resolution_a).phi == 0.0 {
         return found;
     }
     let Some(phi) = few::correlation(values, &found) else { return found };
-    let noise = learn(phi);
+    let noise = Noise::learn_up_to(values, resolution_a, phi);
     let proposed = Proposed::of(values, breaks, &noise, wishes.exact);
     cut_beside(samples, breaks, &noise, proposed, wishes)
 }

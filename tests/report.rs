@@ -314,6 +314,7 @@ fn tables_have_every_field_of_the_document() {
         "budget_what_if" => Some("/budget/what_if"),
         "wakes" => Some("/sleep/wakes"),
         "wake_series" => Some("/sleep/series"),
+        "floor_levels" => Some("/sleep/floor_levels"),
         "falls_asleep" => Some("/sleep/falls_asleep"),
         "failures_to_sleep" => Some("/sleep/failures"),
         "awake_stretches" => Some("/sleep/awake_stretches"),

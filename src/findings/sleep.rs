@@ -71,9 +71,9 @@ pub struct SleepShare {
 /// A level that the sleep floor kept to, between two steps.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FloorLevel {
-    /// First moment at it, seconds.
+    /// First moment known to be at it, seconds.
     pub start_s: f64,
-    /// Last moment at it, seconds.
+    /// Last moment known to be at it, seconds.
     pub end_s: f64,
     /// Level, zero removed, ampere.
     pub level_a: f64,

@@ -934,8 +934,9 @@ fn a_floor_that_steps_is_told_level_by_level() {
         for (level, level_a) in [(first, 0.010), (second, then_a), (third, 0.010)] {
             approx::assert_relative_eq!(level.level_a, level_a * scale, max_relative = 1e-9);
         }
-        assert!((second.start_s - 1360.0).abs() <= 1.0, "{second:?}");
-        assert!((third.start_s - 2720.0).abs() <= 1.0, "{third:?}");
+        // Of a stay at another level, right after a long one awake, it may be known only from the next wake on.
+        assert!((1359.0..=1426.0).contains(&second.start_s), "{second:?}");
+        assert!((2719.0..=2786.0).contains(&third.start_s), "{third:?}");
         assert_eq!(found.verdicts[0].verdict, Verdict::NonConforming);
         assert!(found.creep.text.starts_with("The floor stepped by"), "{:?}", found.creep);
     }

@@ -128,7 +128,7 @@ pub(super) fn of(
     // Both edges of a duration lie somewhere in their sampling interval.
     let edges_s = seen.interval_s / 6.0f64.sqrt();
     let floor = limits.sleep_max_a.map(|limit_a| {
-        let (value, u) = (found.floor_a, seen.floor.u_a);
+        let (value, u) = (seen.floor.value_a, seen.floor.u_a);
         Figure { value, u, degrees_of_freedom: seen.floor.degrees_of_freedom }.verdict(
             "sleep_max_a",
             "A",

@@ -124,7 +124,7 @@ pub struct WakeSeries {
     /// Time between starts, seconds: mean of the intervals of one period where they keep a
     /// rhythm, else the median; `None` for a single one.
     pub period_s: Option<f64>,
-    /// Standard deviation of those intervals, seconds.
+    /// Standard deviation of those intervals, seconds; no less than momentary readings can tell where they keep a rhythm.
     pub jitter_s: Option<f64>,
     /// True when much of `jitter_s` may be the sampling's own: the wakes keep their rhythm better, or as badly at most.
     #[serde(default)]

@@ -188,12 +188,14 @@ fn groups(starts: &[f64]) -> Option<WakeGroups> {
 }
 
 /// Marks the jitters that may be the sampling's own. Each start of a momentary reading is known to within its
-/// interval, which makes `Δ/√6` of two of them; a meter that averages adds less. Either only ever adds to the
-/// wakes' own.
+/// interval, which makes `Δ/√6` of two of them; a meter that averages adds less. A rhythm that keeps step with the
+/// sampling shows less, and hides as much: none is told below it.
 pub(super) fn mark_jitter(kinds: &mut [WakeSeries], interval_s: f64) {
     let sampling_s = interval_s / 6.0f64.sqrt();
     for kind in kinds.iter_mut().filter(|kind| kind.regular) {
-        kind.jitter_at_most = kind.jitter_s.is_some_and(|s| s < BEYOND_SAMPLING * sampling_s);
+        let known_s = |s: &f64| *s >= BEYOND_SAMPLING * sampling_s;
+        kind.jitter_at_most = kind.jitter_s.is_some_and(|s| !known_s(&s));
+        kind.jitter_s = kind.jitter_s.map(|s| s.max(sampling_s));
     }
 }
 

@@ -909,6 +909,24 @@ fn a_jitter_that_sampling_makes_is_the_most_it_can_be() {
     assert!(strays.regular && !strays.jitter_at_most, "{strays:?}");
 }
 
+/// Wakes that stray by 0.2 s about every full minute and a half, which momentary readings at full seconds show as
+/// exact: what hides between two readings is told as the most that it may be, and holds the truth.
+#[test]
+fn a_rhythm_in_step_with_the_sampling_hides_its_jitter() {
+    let strays_s = |i: usize| 0.2 * (i * 7 % 5) as f64 / 2.0 - 0.2;
+    let mut current_a = vec![0.010; 3700];
+    for i in 0..40 {
+        let first = (29.5 + 90.0 * i as f64 + strays_s(i)).ceil() as usize;
+        current_a[first..first + 8].fill(0.150);
+    }
+    let intervals_s = || (0..39).map(|i| 90.0 + strays_s(i + 1) - strays_s(i));
+    let truth_s = (intervals_s().map(|s| (s - 90.0).powi(2)).sum::<f64>() / 39.0).sqrt();
+    let kind = assess_readings(current_a).unwrap().0.series[0];
+    let told_s = kind.jitter_s.unwrap();
+    assert!(kind.regular && kind.jitter_at_most, "{kind:?}");
+    assert!((truth_s..1.0).contains(&told_s), "{told_s} s, {truth_s} s is true");
+}
+
 /// After 300 s awake 6 mA more, or 4 mA less, than 10 mA; after 300 s more awake as before. The limit holds the
 /// highest, whatever the mean is.
 #[test]

@@ -50,6 +50,8 @@ const OF_ONE_EDGE: std::ops::RangeInclusive<usize> = 2..=EDGE * BESIDE;
 const GOES_ON: f64 = 0.5;
 /// Share of a surge's jump below which its doubt must be: one that is over within a reading or two is not known.
 const KNOWN: f64 = 0.1;
+/// Readings from a surge's step to the second one of its decay, at most: a meter that averages shows part of it in one.
+const WITHIN: usize = 2;
 /// σ that the second reading of a surge lies beyond the level after it.
 const SURGES: f64 = 5.0;
 
@@ -296,13 +298,13 @@ pub(super) fn refine(
     if let Some(before) = before.filter(|before| before.stands(ground, step.at, jump)) {
         return *before;
     }
-    let (mut found, mut moved) = search(ground, left, step.at, right, jump);
+    let (mut found, mut moved) = search(ground, left, step.at, right, jump, true);
     for _ in 1..SEARCHES {
         if !moved {
             break;
         }
         let next;
-        (next, moved) = search(ground, left, found.place.at, right, jump);
+        (next, moved) = search(ground, left, found.place.at, right, jump, true);
         // From elsewhere a later look would set out again.
         found = Sought { place: next.place, leans: true, ..found };
     }
@@ -310,7 +312,15 @@ pub(super) fn refine(
 }
 
 /// Searches round `at`; true where the place found is so far from there that the levels may not be its own.
-fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) -> (Sought, bool) {
+/// `surges` says that what follows may die away.
+fn search(
+    ground: &Ground<'_>,
+    left: usize,
+    at: usize,
+    right: usize,
+    found_jump: f64,
+    surges: bool,
+) -> (Sought, bool) {
     let noise = ground.noise;
     let (l, r) = (at - left, right - at);
     let near = [NEAR.min(l), NEAR.min(r)];
@@ -325,7 +335,7 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
         sigma_r = sigma_l;
     }
     let sigma = sigma_l.max(sigma_r);
-    let half = how_far(ground, sigma, jump);
+    let half = how_far(ground, sigma, found_jump);
     let (first, end) = (at - half.min(l - 1), at + half.min(r - 1));
     // Levels from the readings beyond the doubtful part, as near as possible.
     let reach = (half * LEVEL).max(8);
@@ -342,17 +352,17 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     let last = from + values.len() - 1;
     let sigma_of_levels = noise.sigma_at(side_l.mean).max(noise.sigma_at(side_r.mean));
     // A surge starts with the largest leap, and dies away by more than a soft edge may.
-    let up = jump.signum();
+    let up = found_jump.signum();
     let leap = |k: usize| up * (values[k - from] - values[k - 1 - from]);
     let onset = (first.max(from + 1)..=end.min(last.saturating_sub(1)))
         .max_by(|a, b| leap(*a).total_cmp(&leap(*b)).then(b.cmp(a)))
-        .filter(|k| leap(*k) > jump::SOFT_FROM * sigma_of_levels)
+        .filter(|k| surges && leap(*k) > jump::SOFT_FROM * sigma_of_levels)
         .filter(|k| up * (values[k + 1 - from] - side_r.mean) > SURGES * sigma_r);
     let tail: Option<Tail> = onset.and_then(|k| Tail::after(ground, k, right, up)).filter(|tail| {
         let high = up * (tail.at(ground, tail.first) - side_l.mean);
         high > 0.0 && tail.falls(ground) > SOFT * high
     });
-    let jump = tail.map_or(jump, |tail| tail.at(ground, tail.first) - side_l.mean);
+    let jump = tail.map_or(found_jump, |tail| tail.at(ground, tail.first) - side_l.mean);
     let level_l = |i: usize| side_l.at(ground, i);
     let level_r = |i: usize| tail.map_or_else(|| side_r.at(ground, i), |tail| tail.at(ground, i));
     // What a line misses makes no side quieter than the other.
@@ -443,6 +453,10 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     let weight: Vec<f64> = log_likelihood.iter().map(|l| (l - top).exp()).collect();
     let sum: f64 = weight.iter().sum();
     let best = log_likelihood.iter().position(|l| *l == top).unwrap_or(at - first);
+    // A step before the leap is another than what dies away.
+    if tail.is_some_and(|tail| first + best + WITHIN < tail.first) {
+        return search(ground, left, at, right, found_jump, false);
+    }
     let (mut low, mut middle, mut high) = (best, best, best);
     let mut gathered = 0.0;
     let (mut low_found, mut middle_found) = (false, false);
@@ -471,7 +485,7 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     while low > earliest && low <= last && on_its_way(low - 1) {
         low -= 1;
     }
-    let surge = tail.and_then(|tail| {
+    let surge = tail.filter(|tail| tail.reaches(ground, first + best)).and_then(|tail| {
         let (start, start_sd) = tail.start(ground, first + best, right);
         let (level, level_sd) = tail::level_before(ground, left, first + best)?;
         let (jump, jump_sd) = (start - level, start_sd.hypot(level_sd));

@@ -240,6 +240,12 @@ impl Tail {
         (self.at(ground, self.first) - self.at(ground, self.last)).abs()
     }
 
+    /// Whether the decay tells where it started at the reading `at`: one that was `e` times as high there as at the
+    /// first reading that shows it is made up of what was not seen.
+    pub(super) fn reaches(&self, ground: &Ground<'_>, at: usize) -> bool {
+        ground.time.at(self.first) - ground.time.at(at) <= self.tau_s
+    }
+
     /// Where a decay that was found after the step at `at` starts, and how sure that is. The first
     /// reading is asked too: short of the decay, it was taken during the change; beyond it, something
     /// faster dies away as well, and it alone tells.

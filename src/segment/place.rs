@@ -585,6 +585,31 @@ mod tests {
         }
     }
 
+    /// A load that sends a pulse of a reading or two some readings after it was switched on, seen by a meter that
+    /// averages: no jump is higher than all that was read.
+    #[test]
+    fn a_pulse_beside_a_step_makes_up_no_surge() {
+        let mut near = 0;
+        for seed in 0..60 {
+            let sigma = if seed % 2 == 0 { 1.0 } else { 1e-6 };
+            let at = 199.95 - 0.08 * seed as f64;
+            let (lead, wide) = (2.0 + f64::from(seed as u32 % 5), 1.0 + f64::from(seed as u32 % 2));
+            // The mean over the reading that ends at `t`.
+            let share = |t: f64, from: f64, to: f64| (t.min(to) - (t - 1.0).max(from)).max(0.0);
+            let shown = |t: f64| {
+                let pulse = |k: f64| share(t, at + lead + 20.0 * k, at + lead + 20.0 * k + wide);
+                let pulses = (0..10).map(|k| pulse(f64::from(k))).sum::<f64>();
+                275.0 * share(t, at, f64::INFINITY) + 1250.0 * pulses
+            };
+            for step in found(seed, 400, sigma, shown).steps {
+                let jump = step.delta_a / sigma;
+                assert!(jump.abs() < 1600.0, "{seed}: {jump} at {}", step.time_s);
+                near += usize::from(step.index.abs_diff(at.ceil() as usize) <= 2);
+            }
+        }
+        assert!(near >= 30, "{near} of 60");
+    }
+
     /// What is found in `len` readings of a course in σ.
     fn found(seed: u64, len: usize, sigma: f64, course: impl Fn(f64) -> f64) -> Segmentation {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);

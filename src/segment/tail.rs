@@ -6,6 +6,7 @@
 //! generalised least squares: each reading has its level's σ, and AR(1) noise is whitened.
 
 use super::jump::Ground;
+use crate::numeric::rectangular;
 
 /// Readings that are fitted at most, and that are needed.
 const MOST: usize = 64;
@@ -17,6 +18,8 @@ const EVIDENT: f64 = 40.0;
 /// From one time constant that is tried to the next, and how often the best is looked at more closely.
 const APART: f64 = 1.5;
 const NEARER: usize = 6;
+/// Times its σ that a reading lies off a decay from which on what dies away does so otherwise.
+const MISSES: f64 = 2.0;
 /// σ beyond the decay from which on a first reading is no longer of it.
 const BEYOND: f64 = 5.0;
 
@@ -248,12 +251,19 @@ impl Tail {
 
     /// Where a decay that was found after the step at `at` starts, and how sure that is. The first
     /// reading is asked too: short of the decay, it was taken during the change; beyond it, something
-    /// faster dies away as well, and it alone tells.
+    /// faster dies away as well, and it alone tells. What dies away otherwise was as high as was read, or
+    /// anywhere between that and where the decay says.
     pub(super) fn start(&self, ground: &Ground<'_>, at: usize, right: usize) -> (f64, f64) {
         let first = ground.values[at];
         let here = self.at(ground, at);
+        let up = self.amplitude.signum();
+        if self.spread > MISSES {
+            let near = ground.values[at..=self.first.max(at)].iter().map(|value| up * value);
+            let highest = up * near.fold(f64::NEG_INFINITY, f64::max);
+            return (highest, rectangular(0.5 * (here - highest)).abs());
+        }
         let sigma = ground.noise.sigma_at(first);
-        let off = (first - here) * self.amplitude.signum();
+        let off = (first - here) * up;
         if off.abs() > BEYOND * self.spread * sigma {
             return if off > 0.0 { (first, self.spread * sigma) } else { (here, self.start_sd) };
         }

@@ -96,6 +96,10 @@ const NOISIER: f64 = 8.0;
 /// shows nothing but the edges of wakes so short and so many that no reading is all theirs.
 const EDGES_ALONE: f64 = 0.5;
 
+/// The same where a level nearer to the quiet one, at which the readings stay, shows that their noise in
+/// proportion to its distance is much smaller.
+const EDGES_BESIDE: f64 = 0.05;
+
 /// The same of several levels next to one another, each passed through by a soft edge or a tail: all together
 /// they hold fewer than this share of the readings at either level beside them.
 const PASSED: u64 = 4;
@@ -230,7 +234,8 @@ impl Noise {
                 let within = |value: &f64| noise.bin(*value).abs_diff(bin) <= 1;
                 if i >= skipped && stays && (!polls || w[..3].iter().all(within)) {
                     let squares = bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma));
-                    squares.visits += u64::from(!stayed);
+                    // A level next to one where they stay may be passed by a single median.
+                    squares.visits += u64::from(!stayed || bin != before[0]);
                     squares.add(w[2] - 2.0 * w[1] + w[0]);
                 }
                 before = [bin, before[0]];
@@ -276,6 +281,24 @@ impl Noise {
             let out = i.abs_diff(SIDE_BINS);
             let distance = if out > 0 { noise.edge(out - 1) } else { f64::INFINITY };
             if brief && sigma.is_some_and(|sigma| sigma > EDGES_ALONE * distance) {
+                *sigma = None;
+            }
+        }
+        let steady: Vec<(usize, f64)> = (own.iter().enumerate())
+            .filter(|(i, _)| bins[*i].as_ref().is_some_and(|bin| !bin.is_brief()))
+            .filter_map(|(i, sigma)| sigma.map(|sigma| (i, sigma)))
+            .collect();
+        for (i, sigma) in own.iter_mut().enumerate() {
+            let out = i.abs_diff(SIDE_BINS);
+            let inward = |level: &&(usize, f64)| level.0.abs_diff(SIDE_BINS) < out;
+            let nearest = steady.iter().filter(inward).min_by_key(|level| level.0.abs_diff(i));
+            let brief = bins[i].as_ref().is_some_and(Squares::is_brief);
+            let (Some((beside, sigma_there)), Some(own), true) = (nearest, *sigma, brief) else {
+                continue;
+            };
+            let distance = noise.edge(out - 1);
+            let grows = distance / noise.edge(beside.abs_diff(SIDE_BINS));
+            if own > EDGES_BESIDE * distance && own > NOISIER * sigma_there * grows.max(1.0) {
                 *sigma = None;
             }
         }
@@ -592,6 +615,36 @@ mod tests {
                 "{level_a}: {}",
                 noise.sigma_at(level_a)
             );
+        }
+    }
+
+    /// Pulses of some readings, all alike, of a load that runs beside others: the parts of a reading at either end
+    /// are no noise, neither of the level that a single median passes nor of the pulses' own.
+    #[test]
+    fn pulses_beside_steady_levels_show_no_noise() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        for (case, shape) in [&[0.06, 1.0, 0.06][..], &[0.1, 1.0, 0.1], &[0.62, 1.0, 1.0, 0.74]]
+            .into_iter()
+            .enumerate()
+        {
+            for height in [8.4, 14.0, 22.0] {
+                let unit = if case % 2 == 0 { 1.0 } else { 1e-6 };
+                let values: Vec<f64> = (0..6000)
+                    .map(|i| {
+                        let base =
+                            if i / 1500 % 2 == 0 { 0.02 } else { 0.66 + 0.3 * (i / 3000) as f64 };
+                        let pulse =
+                            if i > 2400 { shape.get(i % 45).copied().unwrap_or(0.0) } else { 0.0 };
+                        let noise: f64 = random.sample(StandardNormal);
+                        unit * (base + height * pulse + 4e-4 * noise)
+                    })
+                    .collect();
+                let noise = Noise::learn(&values, None);
+                for level in [0.66, 0.96, 1.5, 0.66 * height, height, 1.1 * height] {
+                    let told = noise.sigma_at(unit * level) / unit;
+                    assert!(told < 0.02 * level, "{shape:?} of {height} A at {level} A: {told} A");
+                }
+            }
         }
     }
 

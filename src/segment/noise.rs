@@ -235,7 +235,7 @@ impl Noise {
                 if i >= skipped && stays && (!polls || w[..3].iter().all(within)) {
                     let squares = bins[bin].get_or_insert_with(|| Squares::new(quiet_sigma));
                     // A level next to one where they stay may be passed by a single median.
-                    squares.visits += u64::from(!stayed || bin != before[0]);
+                    squares.visits += u64::from(!stayed || bin.abs_diff(before[0]) >= 2);
                     squares.add(w[2] - 2.0 * w[1] + w[0]);
                 }
                 before = [bin, before[0]];

@@ -41,6 +41,7 @@ mod soft;
 mod spikes;
 mod squares;
 mod states;
+mod surge;
 mod tail;
 mod types;
 mod unrest;
@@ -453,10 +454,13 @@ fn assemble(
         (left, chosen.get(i + 1).map_or(n, |after| after.1.at))
     };
     // What only bends still ends a stretch, and so does either part of a soft edge.
-    let leaps = |i: &usize| {
-        let (left, right) = beside(*i);
-        place::leaps(ground, left, &chosen[*i], right)
-    };
+    let leaps: Vec<bool> = (0..chosen.len())
+        .into_par_iter()
+        .map(|i| {
+            let (left, right) = beside(i);
+            place::leaps(ground, left, &chosen[i], right)
+        })
+        .collect();
     let step = |i: usize| {
         let (left, right) = beside(i);
         let (Chosen { evidence, .. }, place) = &chosen[i];
@@ -477,11 +481,12 @@ fn assemble(
         .into_par_iter()
         .map(|i| i > 0 && place::is_one_edge(ground, &chosen[i - 1], &chosen[i]))
         .collect();
-    let all: Vec<usize> = (0..chosen.len()).collect();
+    let falls = surge::of_falls(ground, chosen, &leaps);
+    let all: Vec<usize> = (0..chosen.len()).filter(|i| !falls[*i]).collect();
     let edges: Vec<&[usize]> = all.chunk_by(|_, i| goes_on[*i]).collect();
     let mut steps: Vec<Step> = edges
         .into_par_iter()
-        .filter(|edge| edge.iter().any(leaps))
+        .filter(|edge| edge.iter().any(|i| leaps[*i]))
         .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
         .collect();
     steps.sort_by_key(|step| step.index);

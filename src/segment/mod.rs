@@ -3,7 +3,7 @@
 //! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
 //!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray
-//!    readings aside, `edge` makes changes sharp that take a meter several readings.
+//!    readings aside, `lag` and `edge` make changes sharp that take a meter several readings.
 //! 2. `candidates` are proposed by `propose`, an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
@@ -12,7 +12,8 @@
 //!    weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is, how sure that is and whether the readings only bend there,
 //!    `hinge` how high it is where the background turns with it,
-//!    `online` how sure a weak one is; `kinds`
+//!    `online` how sure a weak one is; `surge` which
+//!    are only of the fall that another one began; `kinds`
 //!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
 //!    level again.
 
@@ -28,6 +29,7 @@ mod held;
 mod hinge;
 mod jump;
 mod kinds;
+mod lag;
 mod memo;
 mod noise;
 mod online;
@@ -137,6 +139,12 @@ fn cut(
     let values = samples.current_a.as_slice();
     let noise = first_noise(values, resolution_a);
     let proposed = Proposed::of(values, &breaks, &noise, wishes.exact);
+    let lags = lag::find(values, &proposed.candidates, &breaks, &noise);
+    if !lags.is_empty() {
+        let current_a = lag::sharpened(values, &lags, &noise);
+        let sharp = Samples { time: samples.time.clone(), current_a };
+        return cut_sharp(&sharp, &breaks, resolution_a, wishes, None);
+    }
     let edges = edge::find(values, &proposed.candidates, &breaks, &noise);
     if edges.is_empty() {
         return cut_sharp(samples, &breaks, resolution_a, wishes, Some((noise, proposed)));

@@ -471,7 +471,9 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     while low > earliest && low <= last && on_its_way(low - 1) {
         low -= 1;
     }
-    let surge = tail.and_then(|tail| {
+    // Long before it began, a decay would be told as high as nothing was.
+    let begins = |tail: &Tail| first + best + 2 >= tail.first;
+    let surge = tail.filter(begins).and_then(|tail| {
         let (start, start_sd) = tail.start(ground, first + best, right);
         let (level, level_sd) = tail::level_before(ground, left, first + best)?;
         let (jump, jump_sd) = (start - level, start_sd.hypot(level_sd));
@@ -568,6 +570,27 @@ mod tests {
             let step = steps.iter().find(|step| step.index.abs_diff(200) <= 1).expect("a step");
             let (jump, u) = (step.delta_a / sigma, step.standard_uncertainty_a / sigma);
             assert!(u < 0.1 * jump && (120.0..230.0).contains(&jump), "{seed}: {jump} ± {u}");
+        }
+    }
+
+    /// Bursts of a few readings that come right after a step: nothing is told higher than the readings are.
+    #[test]
+    fn no_step_is_higher_than_the_readings() {
+        for seed in 0..80 {
+            let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(500 + seed);
+            let (mut at, mut bursts) = (150.0 + random.random_range(8.0..20.0), Vec::new());
+            while at < 380.0 {
+                let long: f64 = random.random_range(1.0..4.0);
+                bursts.push((at, at + long, random.random_range(600.0..3000.0)));
+                at += long + random.random_range(2.0..30.0);
+            }
+            let course = |t: f64| {
+                let burst = bursts.iter().find(|burst| burst.0 <= t && t < burst.1);
+                burst.map_or(0.0, |burst| burst.2) + if t < 150.0 { 40.0 } else { 240.0 }
+            };
+            let found = found(seed, 400, 3e-4, course);
+            let highest = found.steps.iter().map(|s| s.delta_a.abs()).fold(0.0, f64::max);
+            assert!(highest < 3400.0 * 3e-4, "{seed}: {highest}");
         }
     }
 

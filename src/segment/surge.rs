@@ -77,6 +77,12 @@ fn is_of_fall(
     if low - 1 == peak {
         return peak <= start.at - from;
     }
+    // A level that stayed has ended the fall before this one.
+    let chance = 2.0 * CHANCE * ground.noise.sigma_at(values[peak]);
+    let rests = (peak..low).filter(|i| height(peak) - height(*i) < chance).count();
+    if 2 * rests > low - peak + 2 * EDGE {
+        return false;
+    }
     let goes_on = |before: usize, end: usize| {
         let wide = end - before;
         let as_long = wide.min(before - peak);

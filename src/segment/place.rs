@@ -471,9 +471,7 @@ fn search(ground: &Ground<'_>, left: usize, at: usize, right: usize, jump: f64) 
     while low > earliest && low <= last && on_its_way(low - 1) {
         low -= 1;
     }
-    // Long before it began, a decay would be told as high as nothing was.
-    let begins = |tail: &Tail| first + best + 2 >= tail.first;
-    let surge = tail.filter(begins).and_then(|tail| {
+    let surge = tail.and_then(|tail| {
         let (start, start_sd) = tail.start(ground, first + best, right);
         let (level, level_sd) = tail::level_before(ground, left, first + best)?;
         let (jump, jump_sd) = (start - level, start_sd.hypot(level_sd));

@@ -8,9 +8,10 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::baseline::Baseline;
+use super::baseline::{Baseline, is_current};
 use super::ends;
 use super::meetings;
+use super::raised;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, TASK, each_task, in_blocks};
@@ -55,6 +56,13 @@ impl Outing {
         self.end_s - self.start_s
     }
 
+    /// Those of the wakes that begin in it.
+    pub(super) fn wakes<'a>(&self, wakes: &'a [Outing]) -> &'a [Outing] {
+        let first = wakes.partition_point(|wake| wake.first < self.first);
+        let end = wakes.partition_point(|wake| wake.first < self.end);
+        &wakes[first..end.max(first)]
+    }
+
     /// How long it was seen above the floor, seconds.
     pub(super) fn seen_s(&self) -> f64 {
         self.width_s() - self.hidden_s
@@ -78,10 +86,6 @@ const SHARP: f64 = 0.6;
 const PLATEAU: usize = 8;
 /// Share of an outing's height from which on a reading may be of its plateau.
 pub(super) const RISEN: f64 = 0.2;
-/// Single readings above the floor are current, and not the meter's strays, when they outnumber
-/// those below it by this many standard deviations of their number.
-const NOT_STRAY: f64 = 3.0;
-
 /// Fewest runs that a task measures, where they are short: of long ones fewer.
 const RUNS: usize = 64;
 const LONG_RUN: usize = 1024;
@@ -101,14 +105,39 @@ pub(super) struct Run {
     pub(super) end: usize,
 }
 
-/// All outings, in order; single stray readings are none. O(n).
-pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> Vec<Outing> {
+/// The floor, and every time it was left.
+#[derive(Debug)]
+pub(super) struct Away {
+    pub(super) baseline: Baseline,
+    pub(super) outings: Vec<Outing>,
+    /// Readings away from the floor that are no outings.
+    pub(super) strays: Vec<usize>,
+    /// Wakes within outings that are none.
+    pub(super) raised: Vec<Outing>,
+}
+
+impl Away {
+    /// `None` when nothing sleeps. O(n).
+    pub(super) fn of(night: &Night<'_>, depths: &Depths) -> Option<Self> {
+        let baseline = Baseline::of(night, &depths.stretches)?;
+        let (outings, strays) = find(night, depths, &baseline);
+        let raised = raised::find(night, &baseline, &outings);
+        Some(Self { baseline, outings, strays, raised })
+    }
+}
+
+/// All outings, and the stray readings that are none, each in order. O(n).
+fn find(
+    night: &Night<'_>,
+    depths: &Depths,
+    baseline: &Baseline,
+) -> (Vec<Outing>, Vec<usize>) {
     let mut all = Vec::new();
     let mut single: Vec<Outing> = Vec::new();
-    let mut strays = 0;
+    let mut strays: Vec<usize> = Vec::new();
     for (first, end) in powered(night, depths) {
         let (runs, below) = runs(night, baseline, first, end);
-        strays += below;
+        strays.extend(below);
         let up: usize = runs.iter().map(|run| run.end - run.first).sum();
         let few = (RUNS * LONG_RUN * runs.len()).checked_div(up).unwrap_or(RUNS).clamp(1, RUNS);
         let measured: Vec<Option<Outing>> = runs
@@ -124,10 +153,14 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
             }
         }
     }
-    let (up, down) = (single.len() as f64, strays as f64);
-    if up - down > NOT_STRAY * (up + down).sqrt() {
+    // A wake no longer than a reading shows in one, or in the two that it falls into.
+    let twos = all.iter().filter(|outing| outing.end - outing.first == 2);
+    let short = twos.filter(|outing| outing.kind == OutingKind::Wake).count();
+    if is_current(single.len() + short, strays.len()) {
         all.extend(single);
         all.sort_by_key(|outing| outing.first);
+    } else {
+        strays.extend(single.iter().map(|outing| outing.first));
     }
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     set_failures_apart(&mut all, allowed_s);
@@ -136,7 +169,7 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     let failures = all.iter_mut().filter(|outing| outing.kind == OutingKind::Failure);
     let allowed_s = allowed_s.unwrap_or(0.0);
     failures.filter(|f| f.seen_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
-    all
+    (all, strays)
 }
 
 /// Ranges of samples in which something is powered.
@@ -153,8 +186,13 @@ pub(super) fn powered(night: &Night<'_>, depths: &Depths) -> Vec<(usize, usize)>
     ranges
 }
 
-/// Runs of readings above the floor in `first..end`, and how many single readings lie as far below.
-fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Vec<Run>, usize) {
+/// Runs of readings above the floor in `first..end`, and the single readings that lie as far below.
+fn runs(
+    night: &Night<'_>,
+    baseline: &Baseline,
+    first: usize,
+    end: usize,
+) -> (Vec<Run>, Vec<usize>) {
     let (rises_a, lasts_a) = (RISES * baseline.sigma_a, LASTS * baseline.sigma_a);
     // What leaves the noise, and whether it rises; and what lies as far below.
     let heights = Heights { night, baseline };
@@ -199,8 +237,8 @@ fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Ve
             _ => runs.push(run),
         }
     }
-    let single = under.iter().filter(|run| run.end - run.first == 1 && run.end < end).count();
-    (runs, single)
+    let single = under.iter().filter(|run| run.end - run.first == 1 && run.end < end);
+    (runs, single.map(|run| run.first).collect())
 }
 
 /// Adds a run to the one that it follows on, or as one of its own.
@@ -550,7 +588,7 @@ pub(super) fn failures(
             (OutingKind::Failure, _) => {
                 let start_s = outing.start_s;
                 let start_s = night.gap_at(start_s).map_or(start_s, |gap| gap.end_s);
-                let wakes_c = charge_c(within(raised, outing.start_s, outing.end_s));
+                let wakes_c = charge_c(outing.wakes(raised));
                 let (end_s, above_c) = (seen_to_s(outing), outing.charge_c - wakes_c);
                 (start_s < end_s).then(|| failure(night, (start_s, end_s), above_c))
             }

@@ -79,10 +79,15 @@ pub(super) fn find(night: &Night<'_>, baseline: &Baseline, outings: &[Outing]) -
             // Neighbouring parts overlap by what a wake at their border needs.
             let whole = outing.first..outing.end;
             let room = 3 * window + BESIDE;
+            // What did not fall asleep often stays up from a wake on, or to one.
+            let (from, to) = match outing.kind {
+                OutingKind::Failure => (0, night.samples.current_a.len()),
+                _ => (whole.start, whole.end),
+            };
             (0..whole.len().div_ceil(part)).map(move |at| {
                 let own = whole.start + at * part..(whole.start + (at + 1) * part).min(whole.end);
-                let with = own.start.saturating_sub(room).max(whole.start);
-                (own.clone(), with..(own.end + room).min(whole.end))
+                let with = own.start.saturating_sub(room).max(from);
+                (own.clone(), with..(own.end + room).min(to))
             })
         })
         .collect();

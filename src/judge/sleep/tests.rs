@@ -790,7 +790,7 @@ fn a_draw_that_doubles_for_good_is_no_floor_but_a_failure() {
         approx::assert_relative_eq!(found.floor_a, 0.010 * scale, max_relative = 1e-9);
         let [failure] = found.failures[..] else { panic!("{:?}", found.failures) };
         assert!((failure.start_s - 1060.0).abs() <= 1.0 && failure.end_s >= 2059.0, "{failure:?}");
-        assert_eq!(wakes.unwrap().count, 19, "{:?}", found.wakes);
+        assert_eq!(wakes.unwrap().count, 20, "{:?}", found.wakes);
     }
 }
 

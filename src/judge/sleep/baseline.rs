@@ -139,7 +139,8 @@ impl Baseline {
         if 2 * readings(LONG) > readings(0) {
             asleep.retain(|(first, end)| end - first >= LONG);
         }
-        let pieces: Vec<Piece> = asleep.iter().flat_map(|&(first, end)| pieces(first, end)).collect();
+        let pieces: Vec<Piece> =
+            asleep.iter().flat_map(|&(first, end)| pieces(first, end)).collect();
         let time = &night.samples.time;
         let knot = |block: &mut Vec<f64>, piece: &Piece| {
             block.clear();
@@ -253,6 +254,7 @@ impl Baseline {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numeric::student_quantile;
 
     #[test]
     fn the_interquartile_mean_leaves_a_quarter_out_on_either_side() {
@@ -263,6 +265,21 @@ mod tests {
             let inner = &sorted[sorted.len() / 4..sorted.len() - sorted.len() / 4];
             let direct = inner.iter().sum::<f64>() / inner.len() as f64;
             assert!((resting_level(&mut values) - direct).abs() < 1e-12, "{n}");
+        }
+    }
+
+    /// Quantiles of a unit Gaussian, and wakes 8 to 20 times as high in two of five readings.
+    #[test]
+    fn wakes_in_two_of_five_readings_move_neither_level_nor_scatter() {
+        for n in [40, 400] {
+            let noise = (0..n).map(|i| student_quantile((f64::from(i) + 0.5) / f64::from(n), None));
+            let quiet: Vec<f64> = noise.collect();
+            let wakes = (0..2 * n / 3).map(|i| 8.0 + 12.0 * f64::from(i % 7) / 6.0);
+            let both: Vec<f64> = quiet.iter().copied().chain(wakes).collect();
+            for values in [quiet, both] {
+                approx::assert_abs_diff_eq!(resting_level(&mut values.clone()), 0.0, epsilon = 0.1);
+                approx::assert_abs_diff_eq!(resting_sd(values, 0.0), 1.0, epsilon = 0.1);
+            }
         }
     }
 

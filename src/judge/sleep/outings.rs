@@ -127,11 +127,7 @@ impl Away {
 }
 
 /// All outings, and the stray readings that are none, each in order. O(n).
-fn find(
-    night: &Night<'_>,
-    depths: &Depths,
-    baseline: &Baseline,
-) -> (Vec<Outing>, Vec<usize>) {
+fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> (Vec<Outing>, Vec<usize>) {
     let mut all = Vec::new();
     let mut single: Vec<Outing> = Vec::new();
     let mut strays: Vec<usize> = Vec::new();

@@ -4,6 +4,7 @@
 //! stretches   off, asleep or up, from the steady states
 //! follow      the floor from stay to stay
 //! baseline    the floor at every moment
+//! heights     how high the readings lie above it
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
 //! ends        the levels that it begins and ends with
 //! raised      wakes while another load stands on
@@ -22,6 +23,7 @@ mod creep;
 mod ends;
 mod floor;
 mod follow;
+mod heights;
 mod levels;
 mod lifted;
 mod meetings;

@@ -13,7 +13,8 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
-use super::outings::{ALIKE, APART, LASTS, Outing, OutingKind, RISEN, RISES, lower_quartile};
+use super::heights::lower_quartile;
+use super::outings::{ALIKE, APART, LASTS, Outing, OutingKind, RISEN, RISES};
 use super::{Night, TASK, middle, series};
 
 /// Readings on either side of a wake that tell what it stands on, and the fewest of them.

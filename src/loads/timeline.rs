@@ -2,6 +2,7 @@
 
 use super::phases::Row;
 use crate::events::{Action, Alignment, TiedEvent};
+use crate::findings::SegmentKind;
 use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::{Segmentation, Step};
 
@@ -11,6 +12,8 @@ const HAND_S: f64 = 5.0;
 const CLEAR: f64 = 6.0;
 /// and carried nothing before when that was less than this share of it.
 const LIKE_NOTHING: f64 = 0.5;
+/// A line this share of a stretch from its end lies beside its step.
+const BESIDE: f64 = 0.03;
 
 /// One change of a load's listed state.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,9 +77,9 @@ impl LoadLines {
         }
         // A line lies a reading or two beside its step: that is no second state.
         for share in &mut shares {
-            if *share < 0.03 {
+            if *share < BESIDE {
                 *share = 0.0;
-            } else if *share > 0.97 {
+            } else if *share > 1.0 - BESIDE {
                 *share = 1.0;
             }
         }
@@ -168,6 +171,35 @@ fn line_time(event: &TiedEvent, alignment: &Alignment, steps: &[Step]) -> (f64, 
     (nearest.unwrap_or(event.aligned_s), None)
 }
 
+/// When the steady stretch ends in which a line without a step lies, when its load could not have been
+/// switched within it unseen: its other lines made steps that would show there. It had not happened yet.
+fn unmoved_until(
+    lines: &[(f64, Option<usize>, &TiedEvent)],
+    at: usize,
+    segmentation: &Segmentation,
+) -> Option<f64> {
+    let (time_s, None, event) = lines[at] else { return None };
+    if event.line.action == Action::Zero {
+        return None;
+    }
+    let after = segmentation.segments.partition_point(|segment| segment.end_s <= time_s);
+    let here = segmentation.segments.get(after).filter(|s| s.kind == SegmentKind::Steady)?;
+    let share = (time_s - here.start_s) / (here.end_s - here.start_s);
+    if !(BESIDE..=1.0 - BESIDE).contains(&share) {
+        return None;
+    }
+    let mut jumps_a: Vec<f64> = lines
+        .iter()
+        .filter(|(_, _, other)| same_name(&other.line.load, &event.line.load))
+        .filter_map(|(_, step, _)| Some(segmentation.steps.get((*step)?)?.delta_a.abs()))
+        .collect();
+    jumps_a.sort_by(f64::total_cmp);
+    let jump_a = *jumps_a.get(jumps_a.len().checked_sub(1)? / 2)?;
+    // Of the difference between the stretch's two parts.
+    let doubt_a = here.standard_uncertainty_a / (share * (1.0 - share)).sqrt();
+    (jump_a > CLEAR * doubt_a).then_some(here.end_s)
+}
+
 impl Timeline {
     /// Reads the aligned list. `sign` is −1 when the readings are turned.
     pub(super) fn new(
@@ -185,6 +217,11 @@ impl Timeline {
                 (time_s, step, event)
             })
             .collect();
+        for at in 0..lines.len() {
+            if let Some(later_s) = unmoved_until(&lines, at, segmentation) {
+                lines[at].0 = later_s;
+            }
+        }
         lines.sort_by(|a, b| a.0.total_cmp(&b.0));
         for (time_s, step, event) in lines {
             if event.line.action == Action::Zero {

@@ -344,15 +344,34 @@ fn switched_off(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize) -> 
         && patterns[before].iter().zip(&patterns[since]).any(off)
 }
 
-/// Whether what falls began with the listed switching at row `since`, as a load does that runs on after
-/// it was switched off: with the same loads on the lead has carried as little as after the fall before.
-fn runs_on(rows: &[Row], patterns: &[Vec<Option<usize>>], since: usize, change: &Change) -> bool {
-    let same = |j: &usize| !rows[*j].interrupted && patterns[*j] == patterns[change.row];
-    let before = (0..since).rev().find(same).map(|j| rows[j].level_a);
+/// The row at which a load was switched off that ran on until this fall: the last listed switching, when with
+/// the same loads on the lead has carried as little before as after the fall, or an earlier one, when what it
+/// left on the lead beyond what the same loads drew before is what falls.
+fn ran_on_from(
+    rows: &[Row],
+    patterns: &[Vec<Option<usize>>],
+    since: usize,
+    change: &Change,
+) -> Option<usize> {
+    // A check that lasts until the next load is switched on has the lead back before that.
+    let bare = |j: usize| !rows[j].interrupted || patterns[j + 1] != patterns[j];
+    let before_a = |row: usize, until: usize| {
+        let same = |j: &usize| patterns[*j] == patterns[row] && bare(*j);
+        (0..until).rev().find(same).map(|j| rows[j].level_a)
+    };
+    if change.delta_a >= 0.0 {
+        return None;
+    }
     let after_a = rows[change.row].level_a;
-    change.delta_a < 0.0
-        && switched_off(rows, patterns, since)
-        && before.is_some_and(|a| a < after_a - 0.5 * change.delta_a)
+    let little = |a: f64| a < after_a - 0.5 * change.delta_a;
+    if switched_off(rows, patterns, since) && before_a(change.row, since).is_some_and(little) {
+        return Some(since);
+    }
+    let left = |row: usize| {
+        before_a(row, row).is_some_and(|a| near(a - rows[row].level_a, change))
+            && switched_off(rows, patterns, row)
+    };
+    (1..since).rev().take_while(|row| !rows[*row].interrupted).find(|row| left(*row))
 }
 
 /// Whether a load that was switched off at row `since` runs on until the zero check at row `check`: with the
@@ -417,6 +436,7 @@ fn own_by_size(
         next += 1;
         let near = |x: f64| near(x, &change);
         let returns = draw.before(&change).is_some();
+        let ran_on = ran_on_from(rows, patterns, since, &change);
         // What a load draws now: as its switchings show, and what its size has been found to be since.
         let now_a = |load: usize| rough[load][k - 1].map(|a| a + by_size_a[load]);
         // A load can fall by what it draws only.
@@ -456,7 +476,7 @@ fn own_by_size(
             };
             // The one switched last, unless another ran on.
             let falls = || {
-                if runs_on(rows, patterns, since, &change) {
+                if ran_on.is_some() {
                     return None;
                 }
                 let since = |load| since_s(load, change.time_s, timeline, rows).unwrap_or(f64::MIN);
@@ -477,8 +497,10 @@ fn own_by_size(
                 visited[load].push(now + change.delta_a);
             }
             None if draw.falls(k, &change, since) => {}
-            None if runs_on(rows, patterns, since, &change) => draw.spans.push((since, k)),
-            None => draw.open.push(change),
+            None => match ran_on {
+                Some(from) => draw.spans.push((from, k)),
+                None => draw.open.push(change),
+            },
         }
     }
     draw.until_the_end(rows.len());

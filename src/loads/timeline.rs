@@ -123,6 +123,9 @@ pub(super) struct Timeline {
     pub(super) loads: Vec<LoadLines>,
     /// Zero checks, in order.
     pub(super) zeros: Vec<ZeroLine>,
+    /// From when to when it is open whether a line had happened yet: it shares one of the steps there
+    /// with another line of the same moment, and no step tells which.
+    pub(super) unsure_s: Vec<(f64, f64)>,
 }
 
 /// A state's name as the list writes it, `on` being the job sheet's first state.
@@ -200,6 +203,27 @@ fn unmoved_until(
     (jump_a > CLEAR * doubt_a).then_some(here.end_s)
 }
 
+/// From the first to the last of the steps of other lines that a line without a step of its own may share:
+/// those close by that moved the current the same way as the one that it was placed at.
+fn shared_s(
+    (placed_s, step, event): &(f64, Option<usize>, &TiedEvent),
+    alignment: &Alignment,
+    steps: &[Step],
+) -> Option<(f64, f64)> {
+    if step.is_some() || event.line.action == Action::Zero {
+        return None;
+    }
+    let tied = || alignment.events.iter().filter_map(|other| steps.get(other.step?));
+    let shared = tied().find(|step| step.time_s == *placed_s)?;
+    let reach_s = 0.5 * event.line.rounding_s + HAND_S;
+    let times_s = tied()
+        .filter(|step| step.delta_a * shared.delta_a > 0.0)
+        .filter(|step| (step.time_s - event.aligned_s).abs() <= reach_s)
+        .map(|step| step.time_s);
+    let span = times_s.fold((*placed_s, *placed_s), |(low, high), t| (low.min(t), high.max(t)));
+    (span.1 > span.0).then_some(span)
+}
+
 impl Timeline {
     /// Reads the aligned list. `sign` is −1 when the readings are turned.
     pub(super) fn new(
@@ -216,6 +240,10 @@ impl Timeline {
                 let (time_s, step) = line_time(event, alignment, &segmentation.steps);
                 (time_s, step, event)
             })
+            .collect();
+        timeline.unsure_s = lines
+            .iter()
+            .filter_map(|line| shared_s(line, alignment, &segmentation.steps))
             .collect();
         for at in 0..lines.len() {
             if let Some(later_s) = unmoved_until(&lines, at, segmentation) {
@@ -287,7 +315,7 @@ impl Timeline {
             initial: Some(0),
             switches: Vec::new(),
         };
-        Self { loads: vec![load], zeros: Vec::new() }
+        Self { loads: vec![load], ..Self::default() }
     }
 
     /// Listed state of every load at a time.

@@ -309,6 +309,17 @@ pub(super) fn decode<'a>(
     Ok(text)
 }
 
+/// A small text in another encoding than UTF-8, and the encoding that its bytes speak for; `None` for UTF-8,
+/// damaged or not, and for what is no text.
+pub(super) fn other_text(bytes: &[u8]) -> Option<(String, &'static str)> {
+    let (encoding, _) = guess(bytes);
+    if encoding == UTF_8 || (is_binary(bytes) && encoding != UTF_16LE && encoding != UTF_16BE) {
+        return None;
+    }
+    let (text, damaged) = encoding.decode_without_bom_handling(strip_bom(bytes, encoding));
+    (!damaged).then(|| (text.into_owned(), encoding.name()))
+}
+
 /// Whether a label names UTF-8.
 pub(super) fn is_utf8(label: &str) -> bool {
     Encoding::for_label(label.trim().as_bytes()) == Some(UTF_8)

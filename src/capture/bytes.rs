@@ -313,7 +313,10 @@ pub(super) fn decode<'a>(
 /// damaged or not, and for what is no text.
 pub(super) fn other_text(bytes: &[u8]) -> Option<(String, &'static str)> {
     let (encoding, _) = guess(bytes);
-    if encoding == UTF_8 || (is_binary(bytes) && encoding != UTF_16LE && encoding != UTF_16BE) {
+    // Characters of UTF-8 do not come about by chance.
+    let holds_utf8 = || bytes.utf8_chunks().any(|chunk| !chunk.valid().is_ascii());
+    let wide = encoding == UTF_16LE || encoding == UTF_16BE;
+    if encoding == UTF_8 || (!wide && (is_binary(bytes) || holds_utf8())) {
         return None;
     }
     let (text, damaged) = encoding.decode_without_bom_handling(strip_bom(bytes, encoding));

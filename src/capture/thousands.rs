@@ -11,10 +11,10 @@ use super::sniff::Sniffed;
 use super::table::Table;
 use crate::findings::Caution;
 
-/// Whole numbers are this many times as frequent as chance makes them,
-const FAR_TOO_OFTEN: f64 = 10.0;
-/// and at least so many.
+/// Whole numbers above all others that are no chance,
 const SOME: usize = 3;
+/// where the others are multiples of at most so many thousandths.
+const FINE: u64 = 10;
 
 /// Says that a column's marks may be either.
 pub(super) fn caution(column: &Column) -> Caution {
@@ -48,8 +48,8 @@ pub(super) fn doubt(sniffed: &Sniffed, reading: &Reading) -> Option<Caution> {
         return None;
     }
     let written = writes_commas(&sniffed.table);
-    let mixed = || whole_too_often(&reading.current_a, per_unit_a);
-    (written == Some(true) || (written.is_none() && mixed())).then(|| caution(column))
+    let speaks = written.unwrap_or_else(|| mixed(&reading.current_a, per_unit_a));
+    speaks.then(|| caution(column))
 }
 
 /// Whether the rest of the file is written with decimal commas: by the fraction of its seconds, else by
@@ -74,20 +74,17 @@ fn writes_commas(table: &Table) -> Option<bool> {
     speaks.then_some(true)
 }
 
-/// Whether whole numbers below a thousand are far more frequent than the last digits of the others make them:
-/// as where those are thousands, and what is below needs no mark.
-fn whole_too_often(current_a: &[f64], per_unit_a: f64) -> bool {
+/// Whether there are whole numbers larger than any that has decimals, as where those are thousands and what is
+/// below needs no mark. Of a coarse meter the largest reading may well be a whole number.
+fn mixed(current_a: &[f64], per_unit_a: f64) -> bool {
     let thousandths = || current_a.iter().map(|a| (1000.0 * a / per_unit_a).round().abs() as u64);
-    let (mut whole, mut common) = (0_usize, 0_u64);
-    for number in thousandths() {
-        if number % 1000 == 0 {
-            whole += 1;
-        } else {
-            common = gcd(common, number);
-        }
+    let (mut largest, mut common) = (0, 0);
+    for number in thousandths().filter(|number| number % 1000 != 0) {
+        largest = number.max(largest);
+        common = gcd(common, number);
     }
-    let chance = common as f64 / 1000.0 * current_a.len() as f64;
-    common > 0 && whole >= SOME && whole as f64 > FAR_TOO_OFTEN * chance
+    let larger = thousandths().filter(|&number| number % 1000 == 0 && number > largest).count();
+    (1..=FINE).contains(&common) && larger >= SOME
 }
 
 fn gcd(a: u64, b: u64) -> u64 {
@@ -146,9 +143,9 @@ mod tests {
         let mut cells = thousandths(5000);
         cells.extend((0..40).map(|i| (700 + 7 * i % 300).to_string()));
         assert!(read("current (mA)", ',', &cells).0);
-        // A meter of half a milliampere shows whole ones as often as others.
+        // A meter of half a milliampere shows whole ones as often as others, its largest as well.
         let halves: Vec<String> =
-            (0..5000).map(|i| format!("{}.{}00", 1 + i * 7 % 5, i % 2 * 5)).collect();
+            (0..5000).map(|i| format!("{}.{}00", 1 + i * 7 % 5, i % 4 / 3 * 5)).collect();
         assert!(!read("current (mA)", ',', &halves).0);
     }
 }

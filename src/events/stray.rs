@@ -2,7 +2,7 @@
 //! or was switched long before or after it was noted.
 //!
 //! Their times say nothing any more; what says it is the size, known from the load's other switchings, of a
-//! step that no other line explains, between the load's lines before and after.
+//! step that no other line explains, between the load's lines before and after, which both have theirs.
 
 use super::align::Answer;
 use super::decode::Tie;
@@ -10,7 +10,7 @@ use super::evidence::{Evidence, Way};
 use super::pairs;
 
 /// Jumps of one load are alike within this ratio.
-const ALIKE: f64 = 1.2;
+const ALIKE: f64 = 1.1;
 
 /// Ties such lines to their steps; hands back, for every line, seconds from where it says to its step.
 /// O(lines × (lines + steps)).
@@ -37,32 +37,52 @@ pub(super) fn tie(evidence: &Evidence, answer: &Answer, ties: &mut [Tie]) -> Vec
         if tied.iter().any(together) {
             continue;
         }
+        // Another load of that size may have been switched without a line.
+        let rival = |k: usize| {
+            let near = |other: f64| (other - size).abs() <= 2.0 * ALIKE.ln();
+            lines[k].load != lines[i].load && sizes[k].is_some_and(|(other, _)| near(other))
+        };
+        if (0..lines.len()).any(rival) {
+            continue;
+        }
         let line_s = at_s(i);
-        // The load's lines on either side, and a zero check, bound the time. A tied one is where its step is.
-        let bounds =
-            |k: &usize| *k != i && (lines[*k].load == lines[i].load || lines[*k].way == Way::Zero);
+        // The load's lines on either side have steps, and tell that it was switched in between.
+        let of_load = |k: &usize| lines[*k].load == lines[i].load;
+        let (before, after) = ((0..i).rev().find(of_load), (i + 1..lines.len()).find(of_load));
+        let opposite = |k: usize| Some(lines[k].doing) == lines[i].opposite;
+        let switched = |k: usize| opposite(k) && ties[k].mark.is_some();
+        let between = match lines[i].way {
+            Way::Down => before.is_some_and(switched) && after.is_none_or(switched),
+            _ => after.is_some_and(switched) && before.is_none_or(switched),
+        };
+        if !between {
+            continue;
+        }
+        // A tied line is where its step is. Across a zero check nothing goes on.
+        let zero = |k: &usize| lines[*k].way == Way::Zero;
         let of_s = |k: usize| ties[k].mark.map_or(at_s(k), |mark| evidence.marks[mark].time_s);
-        let from_s = (0..i).filter(bounds).map(of_s).fold(f64::NEG_INFINITY, f64::max);
-        let to_s = (i + 1..lines.len()).filter(bounds).map(of_s).fold(f64::INFINITY, f64::min);
+        let from_s = (0..i).filter(zero).chain(before).map(of_s).fold(f64::NEG_INFINITY, f64::max);
+        let to_s =
+            (i + 1..lines.len()).filter(zero).chain(after).map(of_s).fold(f64::INFINITY, f64::min);
         let alike = |j: &usize| {
             let mark = &evidence.marks[*j];
             let ratio = mark.delta_a.abs().max(f64::MIN_POSITIVE).ln() - size;
             free[*j] && from_s < mark.time_s && mark.time_s < to_s && ratio.abs() <= ALIKE.ln()
         };
-        let (up, down): (Vec<usize>, Vec<usize>) =
-            (0..evidence.marks.len()).filter(alike).partition(|j| evidence.marks[*j].delta_a > 0.0);
-        let (same, opposite) = if rises { (up, down) } else { (down, up) };
+        let mut marks: Vec<usize> = (0..evidence.marks.len()).filter(alike).collect();
+        if lines[i].way == Way::Up {
+            marks.reverse();
+        }
         // What rises and falls again by as much between two lines is a wake.
-        let is_wake = |j: usize| {
-            opposite
-                .iter()
-                .any(|other| if lines[i].way == Way::Up { *other > j } else { *other < j })
-        };
+        let mut open = 0_usize;
+        marks.retain(|j| {
+            let other = (evidence.marks[*j].delta_a > 0.0) != rises;
+            let alone = !other && open == 0;
+            open = if other { open + 1 } else { open.saturating_sub(1) };
+            alone
+        });
         let off_s = |j: usize| evidence.marks[j].time_s - line_s;
-        let nearest = same
-            .into_iter()
-            .filter(|j| !is_wake(*j))
-            .min_by(|a, b| off_s(*a).abs().total_cmp(&off_s(*b).abs()));
+        let nearest = marks.into_iter().min_by(|a, b| off_s(*a).abs().total_cmp(&off_s(*b).abs()));
         if let Some(mark) = nearest {
             free[mark] = false;
             ties[i].mark = Some(mark);

@@ -43,8 +43,9 @@ fn ties(found: &Alignment, visit: &Visit) -> (usize, usize, usize) {
             );
             let named = format!("line {} ", event.line.row);
             let said = clock_told
-                || told(found, "event-doubtful")
-                    .is_some_and(|text| text.to_lowercase().contains(&named));
+                || ["event-doubtful", "event-far-from-step"].iter().any(|code| {
+                    told(found, code).is_some_and(|text| text.to_lowercase().contains(&named))
+                });
             silent += usize::from((steps[tied].time_s - due_s).abs() > 5.0 && !said);
         }
     }

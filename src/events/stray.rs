@@ -37,14 +37,6 @@ pub(super) fn tie(evidence: &Evidence, answer: &Answer, ties: &mut [Tie]) -> Vec
         if tied.iter().any(together) {
             continue;
         }
-        // Another load of that size may have been switched without a line.
-        let rival = |k: usize| {
-            let near = |other: f64| (other - size).abs() <= 2.0 * ALIKE.ln();
-            lines[k].load != lines[i].load && sizes[k].is_some_and(|(other, _)| near(other))
-        };
-        if (0..lines.len()).any(rival) {
-            continue;
-        }
         let line_s = at_s(i);
         // The load's lines on either side have steps, and tell that it was switched in between.
         let of_load = |k: &usize| lines[*k].load == lines[i].load;
@@ -64,10 +56,29 @@ pub(super) fn tie(evidence: &Evidence, answer: &Answer, ties: &mut [Tie]) -> Vec
         let from_s = (0..i).filter(zero).chain(before).map(of_s).fold(f64::NEG_INFINITY, f64::max);
         let to_s =
             (i + 1..lines.len()).filter(zero).chain(after).map(of_s).fold(f64::INFINITY, f64::min);
+        let near = |j: usize, size: f64| {
+            let jump = evidence.marks[j].delta_a.abs().max(f64::MIN_POSITIVE).ln();
+            (jump - size).abs() <= ALIKE.ln()
+        };
+        // Another load of that size may do it without a line, if its own lines leave it where it can.
+        let rival = |j: usize| {
+            let last = |load: usize| {
+                let earlier =
+                    |k: &usize| lines[*k].load == load && of_s(*k) < evidence.marks[j].time_s;
+                (0..lines.len()).rev().find(earlier).map(|k| lines[k].way)
+            };
+            let able = |load: usize| match lines[i].way {
+                Way::Down => last(load).is_some_and(|way| way != Way::Down),
+                _ => last(load).is_none_or(|way| way != Way::Up),
+            };
+            (0..lines.len()).any(|k| {
+                let of_other = sizes[k].filter(|_| lines[k].load != lines[i].load);
+                of_other.is_some_and(|(size, _)| near(j, size)) && able(lines[k].load)
+            })
+        };
         let alike = |j: &usize| {
-            let mark = &evidence.marks[*j];
-            let ratio = mark.delta_a.abs().max(f64::MIN_POSITIVE).ln() - size;
-            free[*j] && from_s < mark.time_s && mark.time_s < to_s && ratio.abs() <= ALIKE.ln()
+            let time_s = evidence.marks[*j].time_s;
+            free[*j] && from_s < time_s && time_s < to_s && near(*j, size)
         };
         let mut marks: Vec<usize> = (0..evidence.marks.len()).filter(alike).collect();
         if lines[i].way == Way::Up {
@@ -82,7 +93,10 @@ pub(super) fn tie(evidence: &Evidence, answer: &Answer, ties: &mut [Tie]) -> Vec
             alone
         });
         let off_s = |j: usize| evidence.marks[j].time_s - line_s;
-        let nearest = marks.into_iter().min_by(|a, b| off_s(*a).abs().total_cmp(&off_s(*b).abs()));
+        let nearest = marks
+            .into_iter()
+            .filter(|j| !rival(*j))
+            .min_by(|a, b| off_s(*a).abs().total_cmp(&off_s(*b).abs()));
         if let Some(mark) = nearest {
             free[mark] = false;
             ties[i].mark = Some(mark);

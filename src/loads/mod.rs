@@ -3,6 +3,7 @@
 //! ```text
 //! timeline   what the list says was on     zero      where nothing was powered
 //! phases     what loads did by themselves  stays     gathered to phases   names     what to call it
+//! unlisted   draw without a line, and loads that run on
 //! wander     the covariance of the levels  likelihood   of the variances, given the levels
 //! solve      generalised least squares     nnls         draws that cannot be negative
 //! uncertainty  the budget of each draw     rounding     what the counts leave
@@ -29,6 +30,7 @@ mod timeline;
 mod turned;
 mod types;
 mod uncertainty;
+mod unlisted;
 mod wander;
 mod zero;
 

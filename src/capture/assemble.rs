@@ -8,7 +8,7 @@ use super::read::Told;
 use super::settle::{self, Settled};
 use super::sniff::Sniffed;
 use super::types::{Capture, OverloadSpan, Samples, TimeAxis};
-use super::{sampling, start, summer_time};
+use super::{sampling, start, summer_time, thousands};
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision, Span};
 
@@ -153,6 +153,7 @@ pub(super) fn assemble(
     options: &ReadOptions,
     mut told: Told,
 ) -> Capture {
+    told.cautions.extend(thousands::doubt(sniffed, &reading));
     let Reading {
         time,
         mut current_a,

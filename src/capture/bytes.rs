@@ -309,6 +309,20 @@ pub(super) fn decode<'a>(
     Ok(text)
 }
 
+/// A small text in another encoding than UTF-8, and the encoding that its bytes speak for; `None` for UTF-8,
+/// damaged or not, and for what is no text.
+pub(super) fn other_text(bytes: &[u8]) -> Option<(String, &'static str)> {
+    let (encoding, _) = guess(bytes);
+    // Characters of UTF-8 do not come about by chance.
+    let holds_utf8 = || bytes.utf8_chunks().any(|chunk| !chunk.valid().is_ascii());
+    let wide = encoding == UTF_16LE || encoding == UTF_16BE;
+    if encoding == UTF_8 || (!wide && (is_binary(bytes) || holds_utf8())) {
+        return None;
+    }
+    let (text, damaged) = encoding.decode_without_bom_handling(strip_bom(bytes, encoding));
+    (!damaged).then(|| (text.into_owned(), encoding.name()))
+}
+
 /// Whether a label names UTF-8.
 pub(super) fn is_utf8(label: &str) -> bool {
     Encoding::for_label(label.trim().as_bytes()) == Some(UTF_8)

@@ -22,6 +22,8 @@ pub(super) struct Column {
     pub(super) mark: Mark,
     /// Every marked cell could be read with either mark.
     pub(super) mark_doubtful: bool,
+    /// Every number seen, and every other column, leaves it open whether the mark groups thousands.
+    pub(super) mark_open: bool,
     pub(super) numbers: usize,
     pub(super) overloads: usize,
     pub(super) times: usize,
@@ -208,20 +210,29 @@ fn file_mark(votes: &[Votes]) -> Option<Mark> {
     }
 }
 
-/// The column's decimal mark and whether it is in doubt.
-fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool) {
+/// How sure a column's decimal mark is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum MarkIs {
+    Certain,
+    /// It is the common one, and nothing speaks for it.
+    Open,
+    Doubtful,
+}
+
+/// The column's decimal mark and how sure it is.
+fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, MarkIs) {
     let barred = |mark| match mark {
         Mark::Point => votes.comma > votes.point,
         Mark::Comma => votes.point > votes.comma,
     };
     if let Some(mark) = told.filter(|mark| !barred(*mark)) {
-        return (mark, false);
+        return (mark, MarkIs::Certain);
     }
     if votes.comma > votes.point {
-        return (Mark::Comma, false);
+        return (Mark::Comma, MarkIs::Certain);
     }
     if votes.point > 0 {
-        return (Mark::Point, false);
+        return (Mark::Point, MarkIs::Certain);
     }
     if votes.either_comma > 0 {
         // `1,234` throughout: with whole numbers below 1000 beside it the comma groups thousands.
@@ -230,20 +241,21 @@ fn mark_of(votes: Votes, file: Option<Mark>, told: Option<Mark>) -> (Mark, bool)
             None if votes.small_plain > 0 => Mark::Point,
             None => Mark::Comma,
         };
-        return (guess, true);
+        return (guess, MarkIs::Doubtful);
     }
     if votes.either_point > 0 {
         // A writer of three decimals writes them everywhere, a whole number included.
         return match file {
-            Some(Mark::Comma) => (Mark::Comma, true),
-            None if votes.small_plain > 0 => (Mark::Comma, true),
-            _ => (Mark::Point, false),
+            Some(Mark::Comma) => (Mark::Comma, MarkIs::Doubtful),
+            None if votes.small_plain > 0 => (Mark::Comma, MarkIs::Doubtful),
+            None => (Mark::Point, MarkIs::Open),
+            Some(Mark::Point) => (Mark::Point, MarkIs::Certain),
         };
     }
-    (file.unwrap_or(Mark::Point), false)
+    (file.unwrap_or(Mark::Point), MarkIs::Certain)
 }
 
-fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> Column {
+fn column(table: &Table, place: usize, (mark, mark_is): (Mark, MarkIs)) -> Column {
     let titles: Vec<&str> =
         table.header.iter().map(|row| row[place].as_str()).filter(|t| !t.is_empty()).collect();
     let name = name_of(&titles);
@@ -252,7 +264,8 @@ fn column(table: &Table, place: usize, (mark, mark_doubtful): (Mark, bool)) -> C
         unit: unit_from(&titles).map(|unit| with_coupling(unit, &name)),
         name,
         mark,
-        mark_doubtful,
+        mark_doubtful: mark_is == MarkIs::Doubtful,
+        mark_open: mark_is == MarkIs::Open,
         numbers: 0,
         overloads: 0,
         times: 0,

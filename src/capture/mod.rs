@@ -45,6 +45,7 @@ mod stamp;
 mod start;
 mod summer_time;
 mod table;
+mod thousands;
 mod turned;
 mod types;
 mod units;
@@ -100,6 +101,11 @@ pub fn read_file(
     let mut bytes = Vec::new();
     (&file).read_to_end(&mut bytes).map_err(fault)?;
     read::capture(&name, bytes, options, progress)
+}
+
+/// A list or job sheet that is not in UTF-8, by the rules that captures are read by: its text and encoding.
+pub(crate) fn other_text(bytes: &[u8]) -> Option<(String, &'static str)> {
+    bytes::other_text(bytes)
 }
 
 /// Reads a capture from bytes already at hand (standard input, tests); `name` is for messages.

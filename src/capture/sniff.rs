@@ -12,6 +12,7 @@ use super::read::Told;
 use super::reading_unit::Chosen;
 use super::short_header;
 use super::table::{self, Table};
+use super::thousands;
 use crate::fault::InputFault;
 use crate::findings::{Caution, Decision};
 
@@ -221,11 +222,9 @@ fn tell_table(table: &Table, options: &ReadOptions, told: &mut Told) {
 }
 
 fn tell_mark(column: &Column, options: &ReadOptions, told: &mut Told) {
-    let (chosen, other, why) = match column.mark {
-        Mark::Comma => {
-            ("comma", "point", "the numbers cannot be read otherwise, or other columns write it")
-        }
-        Mark::Point => ("point", "comma", "the numbers can be read so"),
+    let (chosen, why) = match column.mark {
+        Mark::Comma => ("comma", "the numbers cannot be read otherwise, or other columns write it"),
+        Mark::Point => ("point", "the numbers can be read so"),
     };
     let given = options.decimal_mark == Some(column.mark);
     told.decisions.push(Decision {
@@ -235,13 +234,6 @@ fn tell_mark(column: &Column, options: &ReadOptions, told: &mut Told) {
         option: Some(format!("--decimal-mark {chosen}")),
     });
     if column.mark_doubtful {
-        told.cautions.push(Caution::new(
-            "decimal-mark",
-            format!(
-                "the marks in `{}` ({}) could be decimal marks or group thousands; a {chosen} was taken for the decimal mark: overrule with --decimal-mark {other}",
-                column.title(),
-                column.range(),
-            ),
-        ));
+        told.cautions.push(thousands::caution(column));
     }
 }

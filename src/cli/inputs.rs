@@ -6,6 +6,7 @@ use std::path::Path;
 use crate::capture::{self, Capture, ReadOptions};
 use crate::events::{self, EventList};
 use crate::fault::InputFault;
+use crate::findings::Caution;
 use crate::jobsheet::{self, JobSheet};
 
 use super::console::Console;
@@ -13,8 +14,8 @@ use super::console::Console;
 /// Largest event list, job sheet or scenario that is read, bytes.
 const LARGEST_TEXT: u64 = 16 * 1024 * 1024;
 
-/// Reads a small UTF-8 text.
-pub(crate) fn text(path: &Path) -> Result<String, InputFault> {
+/// Reads a small text; one that is not UTF-8 with a caution.
+pub(crate) fn text(path: &Path, console: &Console) -> Result<String, InputFault> {
     let file = path.display().to_string();
     let cannot = |error: std::io::Error| {
         InputFault::of_file(
@@ -40,12 +41,18 @@ pub(crate) fn text(path: &Path) -> Result<String, InputFault> {
         let advice = "save the sheet as CSV in UTF-8, or the text as plain text";
         return Err(InputFault::of_file(&file, "is a workbook or another packed file", advice));
     }
-    // A spreadsheet's "Unicode text"; its mark leaves no doubt.
-    if let [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..] = bytes.as_slice() {
-        let (text, _, broken) = encoding_rs::UTF_8.decode(&bytes);
-        if !broken {
-            return Ok(text.into_owned());
+    // As spreadsheets save it: a byte order mark leaves no doubt.
+    if std::str::from_utf8(&bytes).is_err()
+        && let Some((text, encoding)) = capture::other_text(&bytes)
+    {
+        if !encoding.starts_with("UTF-16") {
+            let text = format!(
+                "{file} is not UTF-8 and was read as {encoding}: look whether the names in the report are \
+                 spelt right, and save the file as UTF-8 when they are not"
+            );
+            console.cautions(&[Caution::new("encoding-guessed", text)]);
         }
+        return Ok(text);
     }
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
@@ -58,16 +65,19 @@ pub(crate) fn text(path: &Path) -> Result<String, InputFault> {
 }
 
 /// Reads the job sheet; an empty one when there is none.
-pub(crate) fn job_sheet(path: Option<&Path>) -> Result<JobSheet, InputFault> {
+pub(crate) fn job_sheet(path: Option<&Path>, console: &Console) -> Result<JobSheet, InputFault> {
     match path {
-        Some(path) => jobsheet::parse(&path.display().to_string(), &text(path)?),
+        Some(path) => jobsheet::parse(&path.display().to_string(), &text(path, console)?),
         None => Ok(JobSheet::default()),
     }
 }
 
 /// Reads the event list.
-pub(crate) fn event_list(path: Option<&Path>) -> Result<Option<EventList>, InputFault> {
-    path.map(|path| events::parse(&path.display().to_string(), &text(path)?)).transpose()
+pub(crate) fn event_list(
+    path: Option<&Path>,
+    console: &Console,
+) -> Result<Option<EventList>, InputFault> {
+    path.map(|path| events::parse(&path.display().to_string(), &text(path, console)?)).transpose()
 }
 
 /// Reads a capture with a progress bar; `-` is standard input.
@@ -190,11 +200,12 @@ fn matches(pattern: &str, name: &str) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::{matches, text};
+    use super::{Console, matches, text};
 
     #[test]
     fn a_list_as_a_spreadsheet_saves_it_is_read_and_a_workbook_refused() {
         let file = tempfile::NamedTempFile::new().unwrap();
+        let console = Console::new(true);
         let written = "time,load,state\n14:05,Füllstand,on\n";
         let bytes: Vec<u8> = "\u{feff}"
             .encode_utf16()
@@ -202,9 +213,17 @@ mod tests {
             .flat_map(u16::to_le_bytes)
             .collect();
         std::fs::write(file.path(), bytes).unwrap();
-        assert_eq!(text(file.path()).unwrap(), written);
+        assert_eq!(text(file.path(), &console).unwrap(), written);
+        // As saved where text is windows-1252.
+        std::fs::write(file.path(), b"time,load,state\n14:05,F\xFCllstand,on\n").unwrap();
+        assert_eq!(text(file.path(), &console).unwrap(), written);
+        // UTF-8 that is damaged is not taken for another encoding.
+        let damaged = b"time,load,state\n14:05,F\xC3\xBCllst\xC3\xA4nd-\xC3\x84\xC3\xB6\xC3\x9F,on\n14:06,\xC3,on\n";
+        std::fs::write(file.path(), damaged).unwrap();
+        let fault = text(file.path(), &console).unwrap_err();
+        assert_eq!((fault.place.line, fault.place.column), (Some(3), Some(7)));
         std::fs::write(file.path(), b"PK\x03\x04rest").unwrap();
-        assert!(text(file.path()).unwrap_err().found.contains("workbook"));
+        assert!(text(file.path(), &console).unwrap_err().found.contains("workbook"));
     }
 
     #[test]

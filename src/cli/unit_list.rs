@@ -7,6 +7,7 @@ use crate::batch::UnitSource;
 use crate::fault::InputFault;
 use crate::findings::Caution;
 
+use super::console::Console;
 use super::inputs;
 
 /// Absent files named in the caution.
@@ -21,8 +22,8 @@ pub(crate) struct Line {
 }
 
 /// Reads a CSV list with the columns `file` and `unit`.
-pub(crate) fn read(path: &Path) -> Result<Vec<Line>, InputFault> {
-    parse(&path.display().to_string(), &inputs::text(path)?)
+pub(crate) fn read(path: &Path, console: &Console) -> Result<Vec<Line>, InputFault> {
+    parse(&path.display().to_string(), &inputs::text(path, console)?)
 }
 
 fn parse(list: &str, text: &str) -> Result<Vec<Line>, InputFault> {

@@ -12,6 +12,7 @@ mod place;
 mod prior;
 mod scan;
 mod setting;
+mod stray;
 mod tie;
 mod types;
 mod written_time;

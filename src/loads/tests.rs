@@ -691,3 +691,79 @@ fn a_controller_that_sleeps_between_zero_checks_keeps_its_draws_and_names() {
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
+
+/// Off by its line at 150 s, and in truth at 190 s, by a step that no line explains: the stretch from 100 s to 190 s
+/// is level, so that the radio was on all through it.
+#[test]
+fn a_line_within_a_level_stretch_moves_nothing_that_would_show() {
+    let deeds = vec![
+        deed(40.0, "pump", 0.300, "on"),
+        deed(70.0, "pump", 0.0, "off"),
+        deed(100.0, "radio", 0.190, "on"),
+        deed(150.0, "radio", 0.1899, "off"),
+        silent(190.0, "radio", 0.0),
+        deed(250.0, "radio", 0.190, "on"),
+        deed(310.0, "radio", 0.0, "off"),
+    ];
+    let mut made = build(&deeds, 0.020, 400.0, &SceneMeter::default(), 17);
+    overlook(&mut made, 150.0, SegmentKind::Steady);
+    let found = solve(&made.0, Some(&made.1), &JobSheet::default(), None);
+    for (load, truth_a) in [("radio", 0.190), ("pump", 0.300)] {
+        let row = of(&found, load, "on");
+        assert!((row.draw_a - truth_a).abs() < 0.002, "{row:?}");
+        assert!(row.coverage_factor * row.standard_uncertainty_a < 0.004, "{row:?}");
+    }
+}
+
+/// The radio runs on with a part of its draw: after a rest that nothing parts from the zero check before it, and
+/// while the pump is switched on beside it.
+#[test]
+fn a_load_that_runs_on_beside_a_check_and_beside_another_keeps_its_draw() {
+    let deeds = vec![
+        deed(0.0, "zero", 0.0, "check"),
+        silent(100.0, "zero", 1.0),
+        deed(100.0, "radio", 0.180, "on"),
+        deed(160.0, "radio", 0.070, "off"),
+        silent(200.0, "radio", 0.0),
+        deed(240.0, "pump", 0.300, "on"),
+        deed(300.0, "pump", 0.0, "off"),
+        deed(340.0, "radio", 0.180, "on"),
+        deed(400.0, "radio", 0.070, "off"),
+        deed(440.0, "pump", 0.300, "on"),
+        silent(480.0, "radio", 0.0),
+        deed(490.0, "pump", 0.0, "off"),
+        deed(550.0, "zero", 0.0, "check"),
+    ];
+    let (segmentation, alignment) = build(&deeds, 0.0, 620.0, &SceneMeter::default(), 18);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    assert_eq!(found.loads.len(), 2, "{:#?}", found.loads);
+    for (load, truth_a) in [("radio", 0.180), ("pump", 0.300)] {
+        let row = of(&found, load, "on");
+        assert!((row.draw_a - truth_a).abs() < 0.002, "{row:?}");
+        assert!(row.coverage_factor * row.standard_uncertainty_a < 0.006, "{row:?}");
+    }
+}
+
+/// Three loads within two seconds and two steps: which of the steps the radio shares is written wrongly, and the two
+/// seconds between them decide nothing.
+#[test]
+fn a_flurry_of_lines_with_fewer_steps_spoils_no_draw() {
+    let deeds = vec![
+        deed(100.0, "pump", 0.200, "on"),
+        deed(100.0, "radio", 0.180, "on"),
+        deed(102.0, "valve", 0.430, "on"),
+        deed(160.0, "valve", 0.0, "off"),
+        deed(200.0, "pump", 0.0, "off"),
+        deed(240.0, "radio", 0.0, "off"),
+    ];
+    let (segmentation, mut alignment) = build(&deeds, 0.010, 300.0, &SceneMeter::default(), 19);
+    let radio = alignment.events.iter_mut().find(|event| event.line.load == "radio").unwrap();
+    assert_eq!(radio.step, None);
+    (radio.listed_s, radio.aligned_s) = (101.9, 101.9);
+    let found = solve(&segmentation, Some(&alignment), &JobSheet::default(), None);
+    for (load, truth_a) in [("pump", 0.200), ("radio", 0.180), ("valve", 0.430)] {
+        let row = of(&found, load, "on");
+        assert!(row.separable, "{row:?}");
+        assert!((row.draw_a - truth_a).abs() < 0.003, "{row:?}");
+    }
+}

@@ -59,7 +59,8 @@ impl Bundle {
         self.last = Some((name, bytes));
     }
 
-    /// Says that files whose names start with `start` belong to one run: those of an earlier run
+    /// Says that files whose names start with `start`, or, when it has an ending, the file of that name,
+    /// belong to one run: those of an earlier run
     /// that this one does not replace are removed, where a file given to
     /// [`finish_with`](Self::finish_with) is replaced.
     pub fn owns_family(&mut self, start: impl Into<String>) {
@@ -233,7 +234,11 @@ impl Target {
             let Ok(entries) = fs::read_dir(self.out.join(folder)) else { continue };
             for entry in entries.flatten() {
                 let name = entry.file_name();
-                let mine = name.to_str().is_some_and(|name| name.starts_with(stem));
+                let one = Path::new(stem).extension().is_some();
+                let mine = name.to_str().is_some_and(|name| match one {
+                    true => name == stem,
+                    false => name.starts_with(stem),
+                });
                 let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
                 let input =
                     fs::canonicalize(entry.path()).is_ok_and(|real| self.inputs.contains(&real));
@@ -368,6 +373,8 @@ mod tests {
         bundle.add("tables/loads.csv", text.into());
         bundle.add("plots/event-01.svg", text.into());
         bundle.owns_family("plots/event-");
+        bundle.owns_family("tables/loads.csv");
+        bundle.owns_family("tables/changes.csv");
         bundle
     }
 
@@ -391,6 +398,8 @@ mod tests {
         fs::write(out.join("mine.txt"), "mine").unwrap();
         fs::write(out.join("plots/event-02.svg"), "stale").unwrap();
         fs::write(out.join("plots/other.svg"), "mine").unwrap();
+        fs::write(out.join("tables/changes.csv"), "of another command").unwrap();
+        fs::write(out.join("tables/changes.csv.mine"), "mine").unwrap();
         // No run has been in a folder without its result.
         fs::rename(out.join("result.json"), out.join("moved.json")).unwrap();
         target.commit(&bundle("between")).unwrap();
@@ -399,6 +408,7 @@ mod tests {
         prepare(&out, &[]).unwrap().commit(&bundle("two")).unwrap();
         assert_eq!(listing(&out), ["mine.txt", "plots", "result.json", "tables"]);
         assert_eq!(listing(&out.join("plots")), ["event-01.svg", "other.svg"]);
+        assert_eq!(listing(&out.join("tables")), ["changes.csv.mine", "loads.csv"]);
         for name in bundle("").names() {
             assert_eq!(fs::read_to_string(out.join(name)).unwrap(), "two");
         }

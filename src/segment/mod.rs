@@ -3,7 +3,7 @@
 //! 0. `held` tells readings that stand in the log several times in a row, of which one is then looked at.
 //! 1. `noise` learns how much the readings scatter, at which level, and how correlated they are, from the
 //!    level that `quiet` finds, `few` the latter again beside the steps of a short capture; `spikes` sets single stray
-//!    readings aside, `edge` makes changes sharp that take a meter several readings.
+//!    readings aside, `lag` and `edge` make changes sharp that take a meter several readings.
 //! 2. `candidates` are proposed by `propose`, an exact search with a penalty known to be too low, on a
 //!    scale where the noise is the same at every level.
 //! 3. `jump` weighs each candidate: is there a sharp jump that no smooth background explains, nor one
@@ -12,7 +12,8 @@
 //!    weakest until all pass, `memo` keeps what the readings say from pass to pass.
 //! 4. `place` says where each step is, how sure that is and whether the readings only bend there,
 //!    `hinge` how high it is where the background turns with it,
-//!    `online` how sure a weak one is; `kinds`
+//!    `online` how sure a weak one is; `surge` which
+//!    are only of the fall that another one began; `kinds`
 //!    tells steady from settling and ramping, `bursts` what returns at once; `states` finds the same
 //!    level again.
 
@@ -28,6 +29,7 @@ mod held;
 mod hinge;
 mod jump;
 mod kinds;
+mod lag;
 mod memo;
 mod noise;
 mod online;
@@ -41,6 +43,7 @@ mod soft;
 mod spikes;
 mod squares;
 mod states;
+mod surge;
 mod tail;
 mod types;
 mod unrest;
@@ -136,6 +139,12 @@ fn cut(
     let values = samples.current_a.as_slice();
     let noise = first_noise(values, resolution_a);
     let proposed = Proposed::of(values, &breaks, &noise, wishes.exact);
+    let lags = lag::find(values, &proposed.candidates, &breaks, &noise);
+    if !lags.is_empty() {
+        let current_a = lag::sharpened(values, &lags, &noise);
+        let sharp = Samples { time: samples.time.clone(), current_a };
+        return cut_sharp(&sharp, &breaks, resolution_a, wishes, None);
+    }
     let edges = edge::find(values, &proposed.candidates, &breaks, &noise);
     if edges.is_empty() {
         return cut_sharp(samples, &breaks, resolution_a, wishes, Some((noise, proposed)));
@@ -453,10 +462,13 @@ fn assemble(
         (left, chosen.get(i + 1).map_or(n, |after| after.1.at))
     };
     // What only bends still ends a stretch, and so does either part of a soft edge.
-    let leaps = |i: &usize| {
-        let (left, right) = beside(*i);
-        place::leaps(ground, left, &chosen[*i], right)
-    };
+    let leaps: Vec<bool> = (0..chosen.len())
+        .into_par_iter()
+        .map(|i| {
+            let (left, right) = beside(i);
+            place::leaps(ground, left, &chosen[i], right)
+        })
+        .collect();
     let step = |i: usize| {
         let (left, right) = beside(i);
         let (Chosen { evidence, .. }, place) = &chosen[i];
@@ -477,11 +489,12 @@ fn assemble(
         .into_par_iter()
         .map(|i| i > 0 && place::is_one_edge(ground, &chosen[i - 1], &chosen[i]))
         .collect();
-    let all: Vec<usize> = (0..chosen.len()).collect();
+    let falls = surge::of_falls(ground, chosen, &leaps);
+    let all: Vec<usize> = (0..chosen.len()).filter(|i| !falls[*i]).collect();
     let edges: Vec<&[usize]> = all.chunk_by(|_, i| goes_on[*i]).collect();
     let mut steps: Vec<Step> = edges
         .into_par_iter()
-        .filter(|edge| edge.iter().any(leaps))
+        .filter(|edge| edge.iter().any(|i| leaps[*i]))
         .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
         .collect();
     steps.sort_by_key(|step| step.index);

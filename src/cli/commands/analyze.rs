@@ -21,8 +21,8 @@ pub(crate) fn run(args: AnalyzeArgs, console: &Console) -> Result<u8, InputFault
     let named = [Some(&args.capture), args.events.as_ref(), args.jobsheet.as_ref()];
     let named: Vec<&Path> = named.into_iter().flatten().map(|path| path.as_path()).collect();
     let target = args.out.as_deref().map(|out| report::write::prepare(out, &named)).transpose()?;
-    let sheet = inputs::job_sheet(args.jobsheet.as_deref())?;
-    let events = inputs::event_list(args.events.as_deref())?;
+    let sheet = inputs::job_sheet(args.jobsheet.as_deref(), console)?;
+    let events = inputs::event_list(args.events.as_deref(), console)?;
     let capture = inputs::capture(&args.capture, &options, console)?;
     let request = Request { sheet: &sheet, events: events.as_ref(), wishes, risk };
     let analysis = pipeline::analyze(capture, &request)?;

@@ -22,9 +22,9 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
     let options = ReadOptions::try_from(args.reading.clone())?;
     let wishes = config::wishes(args.judging.smallest_step.as_deref())?;
     let risk = config::risk(&args.judging)?;
-    let sheet = inputs::job_sheet(Some(&args.jobsheet))?;
-    let events = inputs::event_list(args.events.as_deref())?;
-    let (sources, absent) = sources(&args)?;
+    let sheet = inputs::job_sheet(Some(&args.jobsheet), console)?;
+    let events = inputs::event_list(args.events.as_deref(), console)?;
+    let (sources, absent) = sources(&args, console)?;
     let mut named: Vec<&Path> = sources.iter().map(|source| source.file.as_path()).collect();
     named.push(&args.jobsheet);
     named.extend(args.events.as_deref());
@@ -32,8 +32,8 @@ pub(crate) fn run(args: BatchArgs, console: &Console) -> Result<u8, InputFault> 
     let store = match args.out.as_deref() {
         Some(out) => {
             let procedure = [
-                inputs::text(&args.jobsheet)?,
-                args.events.as_deref().map(inputs::text).transpose()?.unwrap_or_default(),
+                format!("{sheet:?}"),
+                format!("{events:?}"),
                 format!("{options:?} {wishes:?} {risk:?}"),
             ];
             Some(Store::open(out, &procedure)?)
@@ -160,13 +160,16 @@ fn natural(text: &str) -> Vec<(String, u64, String)> {
 }
 
 /// The captures with their units, in the list's order or by file name, and what a list names beside them.
-fn sources(args: &BatchArgs) -> Result<(Vec<UnitSource>, Option<Caution>), InputFault> {
+fn sources(
+    args: &BatchArgs,
+    console: &Console,
+) -> Result<(Vec<UnitSource>, Option<Caution>), InputFault> {
     let others: Vec<&Path> = std::iter::once(args.jobsheet.as_path())
         .chain(args.events.as_deref())
         .chain(args.unit_list.as_deref())
         .collect();
     if let Some(list) = &args.unit_list {
-        let lines = unit_list::read(list)?;
+        let lines = unit_list::read(list, console)?;
         let files = inputs::captures(&args.captures, &others)?;
         return unit_list::assign(&list.display().to_string(), &lines, files);
     }

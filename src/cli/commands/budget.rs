@@ -13,8 +13,8 @@ use super::super::inputs;
 
 /// Ampere-hours a day, and how long the battery carries them.
 pub(crate) fn run(args: BudgetArgs, console: &Console) -> Result<u8, InputFault> {
-    let sheet = inputs::job_sheet(Some(&args.jobsheet))?;
-    let from = args.from.as_deref().map(result).transpose()?;
+    let sheet = inputs::job_sheet(Some(&args.jobsheet), console)?;
+    let from = args.from.as_deref().map(|path| result(path, console)).transpose()?;
     let found = budget::of_sheet(&sheet, from.as_ref()).map_err(|error| {
         InputFault::of_file(
             &args.jobsheet.display().to_string(),
@@ -30,9 +30,9 @@ pub(crate) fn run(args: BudgetArgs, console: &Console) -> Result<u8, InputFault>
 }
 
 /// Reads a result document of an earlier `analyze`.
-fn result(path: &Path) -> Result<Findings, InputFault> {
+fn result(path: &Path, console: &Console) -> Result<Findings, InputFault> {
     let file = path.display().to_string();
-    let text = inputs::text(path)?;
+    let text = inputs::text(path, console)?;
     let findings: Findings = serde_json::from_str(&text).map_err(|error| {
         InputFault::at(
             &file,

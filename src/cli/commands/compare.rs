@@ -27,9 +27,9 @@ pub(crate) fn run(args: CompareArgs, console: &Console) -> Result<u8, InputFault
     ];
     let named: Vec<&Path> = named.into_iter().flatten().map(|path| path.as_path()).collect();
     let target = args.out.as_deref().map(|out| report::write::prepare(out, &named)).transpose()?;
-    let sheet = inputs::job_sheet(args.jobsheet.as_deref())?;
+    let sheet = inputs::job_sheet(args.jobsheet.as_deref(), console)?;
     let side = |capture: &Path, events: Option<&Path>| -> Result<Analysis, InputFault> {
-        let events = inputs::event_list(events)?;
+        let events = inputs::event_list(events, console)?;
         let capture = inputs::capture(capture, &options, console)?;
         let request = Request { sheet: &sheet, events: events.as_ref(), wishes, risk };
         pipeline::analyze(capture, &request)

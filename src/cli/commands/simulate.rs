@@ -11,7 +11,7 @@ use super::super::inputs;
 /// Writes a capture with known truth.
 pub(crate) fn run(args: SimulateArgs, console: &Console) -> Result<u8, InputFault> {
     let target = report::write::prepare(&args.out, &[&args.scenario])?;
-    let text = inputs::text(&args.scenario)?;
+    let text = inputs::text(&args.scenario, console)?;
     let scenario = simulate::parse(&args.scenario.display().to_string(), &text)?;
     let seed = args.seed.unwrap_or(scenario.seed());
     let simulated = simulate::run(&scenario, seed);

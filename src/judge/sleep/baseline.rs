@@ -2,8 +2,11 @@
 
 use rayon::prelude::*;
 
-use super::Night;
+use super::floor::count_a;
+use super::follow::LEAPS;
+use super::outings::RISES;
 use super::stretches::{Depth, LONG, Stretch};
+use super::{Night, middle};
 use crate::capture::TimeAxis;
 
 /// Readings that one knot stands for.
@@ -15,8 +18,37 @@ const KEPT: (f64, f64) = (0.85, 0.5205);
 /// Readings that the scatter is learnt from at most.
 pub(super) const LEARN_FROM: usize = 1 << 16;
 
+/// Readings below the floor lie this near to it, all but the meter's strays.
+const REACH: f64 = 0.98;
+/// What lies above the floor is current, and not noise or the meter's strays, when it outnumbers what lies as far
+/// below by this many standard deviations of their number.
+const NOT_STRAY: f64 = 3.0;
+
+/// Whether so many more lie above than below that they are current.
+pub(super) fn is_current(above: usize, below: usize) -> bool {
+    let (above, below) = (above as f64, below as f64);
+    above - below > NOT_STRAY * (above + below).sqrt()
+}
+
+/// Standard deviation of the floor's readings from their deviations, rounded to `count_a`. Wakes that lie too close
+/// to be told apart from it only ever rise: what lies higher than the noise reaches down is left out. O(n).
+pub(super) fn resting_sd(mut deviations: Vec<f64>, count_a: f64) -> f64 {
+    let mut below: Vec<f64> = deviations.iter().filter(|d| **d < 0.0).map(|d| -d).collect();
+    if let Some(rank) = below.len().checked_sub(1).map(|last| (REACH * last as f64) as usize) {
+        let reach_a = *below.select_nth_unstable_by(rank, f64::total_cmp).1 + count_a;
+        let under = below.iter().filter(|a| **a > reach_a).count();
+        let over = deviations.iter().filter(|a| **a > reach_a).count();
+        if is_current(over, under) {
+            let kept = deviations.len() - (over - under);
+            deviations.select_nth_unstable_by(kept, f64::total_cmp);
+            deviations.truncate(kept);
+        }
+    }
+    trimmed_sd(deviations.into_iter().map(|a| a * a).collect())
+}
+
 /// Standard deviation from squared deviations, the largest 15 % left out. O(n).
-pub(super) fn trimmed_sd(mut squares: Vec<f64>) -> f64 {
+fn trimmed_sd(mut squares: Vec<f64>) -> f64 {
     let kept = (KEPT.0 * squares.len() as f64).ceil() as usize;
     if kept < squares.len() {
         squares.select_nth_unstable_by(kept, f64::total_cmp);
@@ -24,16 +56,60 @@ pub(super) fn trimmed_sd(mut squares: Vec<f64>) -> f64 {
     (squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / KEPT.1).sqrt()
 }
 
-/// Mean of what is left without the lowest and the highest quarter. O(n).
-pub(super) fn interquartile_mean(values: &mut [f64]) -> f64 {
+/// The highest quarter of readings lies this many times as far from the middle half as the lowest, and wakes are
+/// among them; and fewest readings that tell so.
+const LEANS: f64 = 2.0;
+const TELL: usize = 16;
+
+/// Level of readings at the floor: the mean of what is left without the lowest and the highest quarter. Where wakes
+/// lie so close that more than a quarter of the readings is theirs, that of the half that lies closest together and
+/// what lies about it. O(n), or O(n log n).
+pub(super) fn resting_level(values: &mut [f64]) -> f64 {
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
     let cut = values.len() / 4;
-    let mut inner = values;
-    if cut > 0 {
-        let above = inner.len() - cut;
-        inner = inner.select_nth_unstable_by(above, f64::total_cmp).0;
-        inner = &mut inner.select_nth_unstable_by(cut - 1, f64::total_cmp).2[..];
+    if cut == 0 {
+        return mean(values);
     }
-    inner.iter().sum::<f64>() / inner.len() as f64
+    let (inner, least_high, high) = {
+        let above = values.len() - cut;
+        values.select_nth_unstable_by(above, f64::total_cmp)
+    };
+    let high_a = (*least_high + high.iter().sum::<f64>()) / cut as f64;
+    let (low, most_low, inner) = inner.select_nth_unstable_by(cut - 1, f64::total_cmp);
+    let low_a = (*most_low + low.iter().sum::<f64>()) / cut as f64;
+    let middle_a = mean(inner);
+    if values.len() < TELL || high_a - middle_a <= LEANS * (middle_a - low_a) {
+        return middle_a;
+    }
+    values.sort_unstable_by(f64::total_cmp);
+    let half = values.len() / 2;
+    let width = |first: &usize| values[first + half] - values[*first];
+    let first = (0..values.len() - half).min_by(|a, b| width(a).total_cmp(&width(b))).unwrap_or(0);
+    // Of a Gaussian that is all to within two standard deviations.
+    let (from_a, to_a) = (values[first] - width(&first), values[first + half] + width(&first));
+    let (from, to) =
+        (values.partition_point(|a| *a < from_a), values.partition_point(|a| *a <= to_a));
+    mean(&values[from..to])
+}
+
+/// Readings that one knot stands for.
+#[derive(Debug, Clone, Copy)]
+struct Piece {
+    first: usize,
+    end: usize,
+    /// Of its stay.
+    last: bool,
+}
+
+/// A stay in pieces.
+fn pieces(first: usize, end: usize) -> impl Iterator<Item = Piece> {
+    let count = ((end - first) / BLOCK).max(1);
+    let border = move |at: usize| first + at * (end - first) / count;
+    (0..count).map(move |at| Piece {
+        first: border(at),
+        end: border(at + 1),
+        last: at + 1 == count,
+    })
 }
 
 /// The floor as a line from knot to knot, constant outside them.
@@ -46,8 +122,8 @@ pub(super) struct Baseline {
 }
 
 impl Baseline {
-    /// Through the interquartile mean of every 64 sleeping readings, which neither a wake that the
-    /// segmentation missed nor rounding moves much. Stays of a few readings, such as the tail of a
+    /// Through the level of every 64 sleeping readings, which neither wakes that the segmentation
+    /// missed nor rounding move much. Stays of a few readings, such as the tail of a
     /// wake that the next one cuts off, tell nothing beside long ones. `None` when nothing sleeps. O(n).
     pub(super) fn of(night: &Night<'_>, stretches: &[Stretch]) -> Option<Self> {
         let segments = &night.segmentation.segments;
@@ -63,37 +139,55 @@ impl Baseline {
         if 2 * readings(LONG) > readings(0) {
             asleep.retain(|(first, end)| end - first >= LONG);
         }
-        let pieces: Vec<(usize, usize)> = asleep
-            .iter()
-            .flat_map(|&(first, end)| {
-                let pieces = ((end - first) / BLOCK).max(1);
-                let border = move |piece: usize| first + piece * (end - first) / pieces;
-                (0..pieces).map(move |piece| (border(piece), border(piece + 1)))
-            })
-            .collect();
-        let knot = |block: &mut Vec<f64>, &(from, to): &(usize, usize)| {
+        let pieces: Vec<Piece> =
+            asleep.iter().flat_map(|&(first, end)| pieces(first, end)).collect();
+        let time = &night.samples.time;
+        let knot = |block: &mut Vec<f64>, piece: &Piece| {
             block.clear();
-            block.extend((from..to).map(|sample| night.drawn_a(sample)));
-            let time_s = 0.5 * (night.samples.time.at(from) + night.samples.time.at(to - 1));
-            (time_s, interquartile_mean(block))
+            block.extend((piece.first..piece.end).map(|sample| night.drawn_a(sample)));
+            (0.5 * (time.at(piece.first) + time.at(piece.end - 1)), resting_level(block))
         };
         let knots: Vec<(f64, f64)> =
             pieces.par_iter().with_min_len(PIECES).map_init(Vec::new, knot).collect();
         if knots.is_empty() {
             return None;
         }
-        let mut baseline = Self { knots, sigma_a: 0.0 };
         let total: usize = asleep.iter().map(|(first, end)| end - first).sum();
         let stride = total.div_ceil(LEARN_FROM).max(1);
-        let squares = asleep
-            .iter()
-            .flat_map(|&(first, end)| (first..end).step_by(stride))
-            .map(|sample| {
-                (night.drawn_a(sample) - baseline.at(night.samples.time.at(sample))).powi(2)
-            })
-            .collect();
-        baseline.sigma_a = trimmed_sd(squares).max(night.segmentation.noise.floor_a);
+        let sigma_a = |line: &Self| {
+            let asleep = asleep.iter().flat_map(|&(first, end)| (first..end).step_by(stride));
+            let deviation = |sample| night.drawn_a(sample) - line.at(time.at(sample));
+            let sigma_a = resting_sd(asleep.map(deviation).collect(), count_a(night));
+            sigma_a.max(night.segmentation.noise.floor_a)
+        };
+        let mut baseline = Self { knots, sigma_a: 0.0 };
+        baseline.sigma_a = sigma_a(&baseline);
+        if baseline.hold(&pieces, time) {
+            baseline.sigma_a = sigma_a(&baseline);
+        }
         Some(baseline)
+    }
+
+    /// Where the floor is another from one stay to the next, and far more so than it usually moves, it keeps its level
+    /// to the end of the one and from the start of the other. Tells whether it does anywhere. O(knots).
+    fn hold(&mut self, pieces: &[Piece], time: &TimeAxis) -> bool {
+        let change_a = |two: &[(f64, f64)]| (two[1].1 - two[0].1).abs();
+        let mut moves: Vec<f64> = self.knots.windows(2).map(change_a).collect();
+        moves.sort_by(f64::total_cmp);
+        let Some(usual_a) = middle(&moves) else { return false };
+        let least_a = (LEAPS * usual_a).max(RISES * self.sigma_a);
+        let mut held = Vec::with_capacity(self.knots.len());
+        for (at, knot) in self.knots.iter().enumerate() {
+            held.push(*knot);
+            let next = self.knots.get(at + 1).filter(|_| pieces[at].last);
+            if let Some(next) = next.filter(|next| change_a(&[*knot, **next]) > least_a) {
+                held.push((time.at(pieces[at].end - 1), knot.1));
+                held.push((time.at(pieces[at + 1].first), next.1));
+            }
+        }
+        let longer = held.len() > self.knots.len();
+        self.knots = held;
+        longer
     }
 
     /// Level at a time, ampere. O(log knots).
@@ -160,6 +254,7 @@ impl Baseline {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numeric::student_quantile;
 
     #[test]
     fn the_interquartile_mean_leaves_a_quarter_out_on_either_side() {
@@ -169,7 +264,22 @@ mod tests {
             sorted.sort_by(f64::total_cmp);
             let inner = &sorted[sorted.len() / 4..sorted.len() - sorted.len() / 4];
             let direct = inner.iter().sum::<f64>() / inner.len() as f64;
-            assert!((interquartile_mean(&mut values) - direct).abs() < 1e-12, "{n}");
+            assert!((resting_level(&mut values) - direct).abs() < 1e-12, "{n}");
+        }
+    }
+
+    /// Quantiles of a unit Gaussian, and wakes 8 to 20 times as high in two of five readings.
+    #[test]
+    fn wakes_in_two_of_five_readings_move_neither_level_nor_scatter() {
+        for n in [40, 400] {
+            let noise = (0..n).map(|i| student_quantile((f64::from(i) + 0.5) / f64::from(n), None));
+            let quiet: Vec<f64> = noise.collect();
+            let wakes = (0..2 * n / 3).map(|i| 8.0 + 12.0 * f64::from(i % 7) / 6.0);
+            let both: Vec<f64> = quiet.iter().copied().chain(wakes).collect();
+            for values in [quiet, both] {
+                approx::assert_abs_diff_eq!(resting_level(&mut values.clone()), 0.0, epsilon = 0.1);
+                approx::assert_abs_diff_eq!(resting_sd(values, 0.0), 1.0, epsilon = 0.1);
+            }
         }
     }
 

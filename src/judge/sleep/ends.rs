@@ -2,7 +2,8 @@
 
 use super::Night;
 use super::baseline::Baseline;
-use super::outings::{APART, Heights, RISES, Run};
+use super::heights::Heights;
+use super::outings::{APART, RISES, Run};
 use crate::findings::SegmentKind;
 use crate::numeric::{extremes, plain_sum};
 

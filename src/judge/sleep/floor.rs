@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::baseline::{LEARN_FROM, trimmed_sd};
+use super::baseline::{LEARN_FROM, resting_sd};
 use super::outings::Outing;
 use super::stretches::{Depth, Depths};
 use super::{Night, each_task};
@@ -15,6 +15,13 @@ pub(super) struct Floor {
     pub(super) value_a: f64,
     pub(super) u_a: f64,
     pub(super) degrees_of_freedom: Option<f64>,
+}
+
+impl Floor {
+    /// The floor where wakes may hide in it that take so much of its mean.
+    pub(super) fn holding(self, hidden_a: f64) -> Self {
+        Self { u_a: self.u_a.hypot(rectangular(hidden_a)), ..self }
+    }
 }
 
 /// One stay at the floor, between two outings.
@@ -30,17 +37,33 @@ pub(super) struct Rest {
 
 /// Fewest readings of a stay.
 pub(super) const FEWEST: usize = 3;
+/// Least share of the readings asleep that lies in stays of so many.
+const LEAST_SHARE: f64 = 1.0 / 3.0;
 /// Fewest stays that a task measures.
 const STAYS: usize = 64;
 
-/// The stays at the floor: steady segments asleep, no panel charging, without the outings in them.
-/// Where no segment is steady, whatever is asleep. O(n).
-pub(super) fn rests(night: &Night<'_>, depths: &Depths, outings: &[Outing]) -> Vec<Rest> {
-    let steady = rests_of(night, depths, outings, true);
-    if steady.is_empty() { rests_of(night, depths, outings, false) } else { steady }
+/// The stays at the floor: steady segments asleep, no panel charging, without the outings and the stray readings in
+/// them. Where no segment is steady, whatever is asleep. O(n).
+pub(super) fn rests(
+    night: &Night<'_>,
+    depths: &Depths,
+    outings: &[Outing],
+    strays: &[usize],
+) -> Vec<Rest> {
+    let up = outings.iter().map(|outing| (outing.first, outing.end));
+    let mut left: Vec<(usize, usize)> = up.chain(strays.iter().map(|at| (*at, at + 1))).collect();
+    left.sort_unstable();
+    let steady = rests_of(night, depths, &left, true);
+    if steady.is_empty() { rests_of(night, depths, &left, false) } else { steady }
 }
 
-fn rests_of(night: &Night<'_>, depths: &Depths, outings: &[Outing], steady: bool) -> Vec<Rest> {
+/// `left` are the readings away from the floor, in order.
+fn rests_of(
+    night: &Night<'_>,
+    depths: &Depths,
+    left: &[(usize, usize)],
+    steady: bool,
+) -> Vec<Rest> {
     let segments = &night.segmentation.segments;
     let asleep = depths
         .stretches
@@ -50,18 +73,26 @@ fn rests_of(night: &Night<'_>, depths: &Depths, outings: &[Outing], steady: bool
         .filter(|at| !steady || segments[*at].kind == SegmentKind::Steady)
         .filter(|at| night.mean_a(*at) >= depths.least_a);
     let mut all: Vec<(usize, usize)> = Vec::new();
+    let mut whole = 0;
     for segment in asleep.map(|at| &segments[at]) {
         let mut first = segment.first;
-        let from = outings.partition_point(|outing| outing.end < segment.first);
-        let inside = outings[from..].iter().take_while(|outing| outing.first <= segment.end);
+        let from = left.partition_point(|outing| outing.1 < segment.first);
+        let inside = left[from..].iter().take_while(|outing| outing.0 <= segment.end);
+        whole += segment.end - segment.first;
         // A reading on either side of an outing may be partly of it.
         for outing in inside {
-            all.push((first, outing.first.saturating_sub(1).min(segment.end)));
-            first = first.max(outing.end + 1);
+            whole -= outing.1.min(segment.end) - outing.0.clamp(segment.first, segment.end);
+            all.push((first, outing.0.saturating_sub(1).min(segment.end)));
+            first = first.max(outing.1 + 1);
         }
         all.push((first, segment.end));
     }
     all.retain(|&(first, end)| end >= first + FEWEST);
+    // Where most stays are too short to be among them, these are the ones in which a wake was missed.
+    let readings: usize = all.iter().map(|(first, end)| end - first).sum();
+    if (readings as f64) < LEAST_SHARE * whole as f64 {
+        return Vec::new();
+    }
     all.par_iter().with_min_len(STAYS).map(|&(first, end)| rest(night, first, end)).collect()
 }
 
@@ -90,15 +121,15 @@ pub(super) fn rest(night: &Night<'_>, first: usize, end: usize) -> Rest {
 pub(super) fn noise_a(night: &Night<'_>, rests: &[Rest]) -> f64 {
     let total: usize = rests.iter().map(|rest| rest.end - rest.first).sum();
     let stride = total.div_ceil(LEARN_FROM).max(1);
-    let squares = rests.iter().flat_map(|rest| {
+    let deviations = rests.iter().flat_map(|rest| {
         // Each stay's mean is its own readings'.
         let count = (rest.end - rest.first) as f64;
         let taken = (rest.first..rest.end).step_by(stride);
         taken.map(move |sample| {
-            (night.drawn_a(sample) - rest.mean_a).powi(2) * count / (count - 1.0)
+            (night.drawn_a(sample) - rest.mean_a) * (count / (count - 1.0)).sqrt()
         })
     });
-    trimmed_sd(squares.collect()).max(night.segmentation.noise.floor_a)
+    resting_sd(deviations.collect(), count_a(night)).max(night.segmentation.noise.floor_a)
 }
 
 /// Count of the meter, ampere.

@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 
 use super::Night;
-use super::baseline::{BLOCK, interquartile_mean, trimmed_sd};
+use super::baseline::{BLOCK, resting_level, resting_sd};
+use super::floor::count_a;
 use super::middle;
 use super::stretches::{Depth, LONG};
 use crate::findings::SegmentKind;
@@ -33,7 +34,7 @@ fn near(night: &Night<'_>, at: usize) -> [Vec<f64>; 2] {
 pub(super) fn edges(night: &Night<'_>) -> Vec<[Edge; 2]> {
     let of_segment = |at: usize| {
         let segment = &night.segmentation.segments[at];
-        let levels = near(night, at).map(|mut readings| interquartile_mean(&mut readings));
+        let levels = near(night, at).map(|mut readings| resting_level(&mut readings));
         let edge = |level_a, time_s| Edge { level_a, time_s };
         [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
     };
@@ -42,12 +43,12 @@ pub(super) fn edges(night: &Night<'_>) -> Vec<[Edge; 2]> {
 
 /// Standard deviation of a reading about its neighbours in these segments, missed wakes left out, ampere. O(segments).
 pub(super) fn noise_a(night: &Night<'_>, segments: impl Iterator<Item = usize>) -> f64 {
-    let squares = segments.flat_map(|at| {
+    let deviations = segments.flat_map(|at| {
         let [mut readings, _] = near(night, at);
-        let level_a = interquartile_mean(&mut readings);
-        readings.into_iter().map(move |reading_a| (reading_a - level_a).powi(2))
+        let level_a = resting_level(&mut readings);
+        readings.into_iter().map(move |reading_a| reading_a - level_a)
     });
-    trimmed_sd(squares.collect())
+    resting_sd(deviations.collect(), count_a(night))
 }
 
 /// The floor that is followed.

@@ -6,7 +6,7 @@
 
 use std::collections::HashMap;
 
-use super::baseline::{BLOCK, interquartile_mean};
+use super::baseline::{BLOCK, resting_level};
 use super::floor::{self, Floor, Rest, count_a};
 use super::follow::LEAPS;
 use super::outings::Outing;
@@ -64,7 +64,7 @@ fn blocks(night: &Night<'_>, rest: &Rest, noise_a: f64) -> Vec<Block> {
         let effective = effective_samples((end - first) as f64, night.segmentation.noise.phi);
         Block {
             time_s: 0.5 * (time.at(first) + time.at(end - 1)),
-            level_a: interquartile_mean(&mut drawn),
+            level_a: resting_level(&mut drawn),
             u_a: noise_a / effective.sqrt(),
         }
     };

@@ -4,9 +4,11 @@
 //! stretches   off, asleep or up, from the steady states
 //! follow      the floor from stay to stay
 //! baseline    the floor at every moment
+//! heights     how high the readings lie above it
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
 //! ends        the levels that it begins and ends with
 //! raised      wakes while another load stands on
+//! lifted      stays in which they go on as before: the floor stepped
 //! series      wakes that belong together, and their rhythm
 //! meetings    wakes of two rhythms at once
 //! share       how long it is awake, as far as the rate tells
@@ -21,7 +23,9 @@ mod creep;
 mod ends;
 mod floor;
 mod follow;
+mod heights;
 mod levels;
+mod lifted;
 mod meetings;
 mod outings;
 mod raised;
@@ -40,9 +44,8 @@ use crate::jobsheet::JobSheet;
 use crate::loads::LoadsFound;
 use crate::numeric::{ExactSum, duration, plain_sum};
 use crate::segment::Segmentation;
-use baseline::Baseline;
 use jiff::civil::DateTime;
-use outings::{Outing, OutingKind};
+use outings::{Away, Outing, OutingKind};
 use rayon::prelude::*;
 use share::Unresolved;
 use std::ops::Range;
@@ -245,21 +248,25 @@ pub(super) fn assess(
             _ => None,
         },
     };
-    let depths = stretches::find(&night)?;
-    let baseline = Baseline::of(&night, &depths.stretches)?;
-    let outings = outings::find(&night, &depths, &baseline);
+    let mut depths = stretches::find(&night)?;
+    let mut away = Away::of(&night, &depths)?;
+    if let Some(lifted) = lifted::find(&night, &depths, &away) {
+        away = Away::of(&night, &lifted)?;
+        depths = lifted;
+    }
+    let Away { baseline, outings, strays, raised } = away;
     if outings.is_empty() {
         return None;
     }
-    let rests = floor::rests(&night, &depths, &outings);
+    let rests = floor::rests(&night, &depths, &outings, &strays);
     let floor = floor::level(&night, &rests)?;
     let levels = levels::of(&night, &rests, &outings);
-    let raised = raised::find(&night, &baseline, &outings);
     let every_wake = with_raised(&outings, &raised);
     let (mut wakes, mut series) = series::of(&every_wake);
     meetings::settle(&mut wakes, &mut series, &busy(&night, &depths, &outings), usual_interval_s);
     series::mark_jitter(&mut series, usual_interval_s);
     let unresolved = Unresolved::mark(&night, &every_wake, &wakes, &mut series);
+    let floor = floor.holding(share::hidden_a(&night, &baseline, &rests, &series));
     let falls_asleep = outings::falls_asleep(&night, &outings, &raised);
     let mut took: Vec<f64> = falls_asleep.iter().map(|fall| fall.took_s).collect();
     took.sort_by(f64::total_cmp);

@@ -8,12 +8,14 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::baseline::Baseline;
+use super::baseline::{Baseline, is_current};
 use super::ends;
+use super::heights::{Heights, lower_quartile};
 use super::meetings;
+use super::raised;
 use super::series::keeps_time;
 use super::stretches::{Depth, Depths, Stretch};
-use super::{Night, TASK, each_task, in_blocks};
+use super::{Night, each_task, in_blocks};
 use crate::events::Action;
 use crate::findings::{FailureToSleep, FallAsleep, Span};
 use crate::jobsheet::same_name;
@@ -55,6 +57,13 @@ impl Outing {
         self.end_s - self.start_s
     }
 
+    /// Those of the wakes that begin in it.
+    pub(super) fn wakes<'a>(&self, wakes: &'a [Outing]) -> &'a [Outing] {
+        let first = wakes.partition_point(|wake| wake.first < self.first);
+        let end = wakes.partition_point(|wake| wake.first < self.end);
+        &wakes[first..end.max(first)]
+    }
+
     /// How long it was seen above the floor, seconds.
     pub(super) fn seen_s(&self) -> f64 {
         self.width_s() - self.hidden_s
@@ -74,22 +83,11 @@ pub(super) const APART: usize = 2;
 const WAVERING: f64 = 0.02;
 /// Share of its height that a sharp outing gains from one reading to the next but one.
 const SHARP: f64 = 0.6;
-/// Outings of fewer readings than this have no plateau: their peak stands for it.
-const PLATEAU: usize = 8;
 /// Share of an outing's height from which on a reading may be of its plateau.
 pub(super) const RISEN: f64 = 0.2;
-/// Single readings above the floor are current, and not the meter's strays, when they outnumber
-/// those below it by this many standard deviations of their number.
-const NOT_STRAY: f64 = 3.0;
-
 /// Fewest runs that a task measures, where they are short: of long ones fewer.
 const RUNS: usize = 64;
 const LONG_RUN: usize = 1024;
-/// Readings that tell the plateau of a run of more than a task takes.
-const SOME: usize = 1 << 13;
-/// Fraction of the golden ratio: its multiples' fractions lie evenly and keep no rhythm.
-const GOLDEN: f64 = 0.618_033_988_749_894_9;
-
 /// Long outings alike within this factor, and as many of them, may be a habit.
 pub(super) const ALIKE: f64 = 1.6;
 const HABIT: usize = 4;
@@ -101,14 +99,35 @@ pub(super) struct Run {
     pub(super) end: usize,
 }
 
-/// All outings, in order; single stray readings are none. O(n).
-pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> Vec<Outing> {
+/// The floor, and every time it was left.
+#[derive(Debug)]
+pub(super) struct Away {
+    pub(super) baseline: Baseline,
+    pub(super) outings: Vec<Outing>,
+    /// Readings away from the floor that are no outings.
+    pub(super) strays: Vec<usize>,
+    /// Wakes within outings that are none.
+    pub(super) raised: Vec<Outing>,
+}
+
+impl Away {
+    /// `None` when nothing sleeps. O(n).
+    pub(super) fn of(night: &Night<'_>, depths: &Depths) -> Option<Self> {
+        let baseline = Baseline::of(night, &depths.stretches)?;
+        let (outings, strays) = find(night, depths, &baseline);
+        let raised = raised::find(night, &baseline, &outings);
+        Some(Self { baseline, outings, strays, raised })
+    }
+}
+
+/// All outings, and the stray readings that are none, each in order. O(n).
+fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> (Vec<Outing>, Vec<usize>) {
     let mut all = Vec::new();
     let mut single: Vec<Outing> = Vec::new();
-    let mut strays = 0;
+    let mut strays: Vec<usize> = Vec::new();
     for (first, end) in powered(night, depths) {
         let (runs, below) = runs(night, baseline, first, end);
-        strays += below;
+        strays.extend(below);
         let up: usize = runs.iter().map(|run| run.end - run.first).sum();
         let few = (RUNS * LONG_RUN * runs.len()).checked_div(up).unwrap_or(RUNS).clamp(1, RUNS);
         let measured: Vec<Option<Outing>> = runs
@@ -124,10 +143,14 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
             }
         }
     }
-    let (up, down) = (single.len() as f64, strays as f64);
-    if up - down > NOT_STRAY * (up + down).sqrt() {
+    // A wake no longer than a reading shows in one, or in the two that it falls into.
+    let twos = all.iter().filter(|outing| outing.end - outing.first == 2);
+    let short = twos.filter(|outing| outing.kind == OutingKind::Wake).count();
+    if is_current(single.len() + short, strays.len()) {
         all.extend(single);
         all.sort_by_key(|outing| outing.first);
+    } else {
+        strays.extend(single.iter().map(|outing| outing.first));
     }
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     set_failures_apart(&mut all, allowed_s);
@@ -136,7 +159,7 @@ pub(super) fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> V
     let failures = all.iter_mut().filter(|outing| outing.kind == OutingKind::Failure);
     let allowed_s = allowed_s.unwrap_or(0.0);
     failures.filter(|f| f.seen_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
-    all
+    (all, strays)
 }
 
 /// Ranges of samples in which something is powered.
@@ -153,8 +176,13 @@ pub(super) fn powered(night: &Night<'_>, depths: &Depths) -> Vec<(usize, usize)>
     ranges
 }
 
-/// Runs of readings above the floor in `first..end`, and how many single readings lie as far below.
-fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Vec<Run>, usize) {
+/// Runs of readings above the floor in `first..end`, and the single readings that lie as far below.
+fn runs(
+    night: &Night<'_>,
+    baseline: &Baseline,
+    first: usize,
+    end: usize,
+) -> (Vec<Run>, Vec<usize>) {
     let (rises_a, lasts_a) = (RISES * baseline.sigma_a, LASTS * baseline.sigma_a);
     // What leaves the noise, and whether it rises; and what lies as far below.
     let heights = Heights { night, baseline };
@@ -199,8 +227,8 @@ fn runs(night: &Night<'_>, baseline: &Baseline, first: usize, end: usize) -> (Ve
             _ => runs.push(run),
         }
     }
-    let single = under.iter().filter(|run| run.end - run.first == 1 && run.end < end).count();
-    (runs, single)
+    let single = under.iter().filter(|run| run.end - run.first == 1 && run.end < end);
+    (runs, single.map(|run| run.first).collect())
 }
 
 /// Adds a run to the one that it follows on, or as one of its own.
@@ -281,57 +309,6 @@ fn measure(
         charge_c,
         falls_asleep: whole_after,
     })
-}
-
-/// Readings above the floor, made where they are looked at: a run may be nearly all of the capture.
-pub(super) struct Heights<'a> {
-    pub(super) night: &'a Night<'a>,
-    pub(super) baseline: &'a Baseline,
-}
-
-impl Heights<'_> {
-    pub(super) fn at(&self, sample: usize) -> f64 {
-        self.night.drawn_a(sample) - self.baseline.at(self.night.samples.time.at(sample))
-    }
-
-    /// Heights of `low_a` and more; of more samples than a task takes, those of [`SOME`].
-    fn from(&self, low_a: f64, samples: Range<usize>) -> Vec<f64> {
-        let mut risen = Vec::new();
-        if samples.len() > TASK {
-            let some = scattered(&samples, SOME).map(|sample| self.at(sample));
-            risen.extend(some.filter(|height_a| *height_a >= low_a));
-        } else {
-            self.in_blocks(samples, |_, heights| {
-                risen.extend(heights.iter().filter(|height_a| **height_a >= low_a));
-            });
-        }
-        risen
-    }
-
-    /// Tells `of` the heights of `samples` in blocks, each with its first.
-    fn in_blocks(&self, samples: Range<usize>, of: impl FnMut(usize, &[f64])) {
-        let Self { night, baseline } = self;
-        let time = &night.samples.time;
-        let mut after = baseline.after(time.at(samples.start));
-        let fill = |first: usize, into: &mut [f64]| {
-            night.drawn_from(first, into);
-            baseline.take_from(into, first, time, &mut after);
-        };
-        in_blocks(samples, fill, of);
-    }
-}
-
-/// Samples that stand for a long range: `taken` of them, evenly but at no fixed distance, which a rhythm
-/// might share.
-fn scattered(samples: &Range<usize>, taken: usize) -> impl Iterator<Item = usize> + use<> {
-    let (start, apart) = (samples.start, samples.len() as f64 / taken as f64);
-    (0..taken).map(move |k| start + ((k as f64 + (k as f64 * GOLDEN).fract()) * apart) as usize)
-}
-
-/// Lower quartile; `None` for too few values. O(n).
-pub(super) fn lower_quartile(mut values: Vec<f64>) -> Option<f64> {
-    let (count, rank) = (values.len(), values.len() / 4);
-    (count >= PLATEAU).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
 /// Whether most of the height is gained or lost within two readings, as by no slow background. At an end of what is
@@ -550,7 +527,7 @@ pub(super) fn failures(
             (OutingKind::Failure, _) => {
                 let start_s = outing.start_s;
                 let start_s = night.gap_at(start_s).map_or(start_s, |gap| gap.end_s);
-                let wakes_c = charge_c(within(raised, outing.start_s, outing.end_s));
+                let wakes_c = charge_c(outing.wakes(raised));
                 let (end_s, above_c) = (seen_to_s(outing), outing.charge_c - wakes_c);
                 (start_s < end_s).then(|| failure(night, (start_s, end_s), above_c))
             }
@@ -593,36 +570,4 @@ fn from_c(night: &Night<'_>, baseline: &Baseline, outing: &Outing, start_s: f64)
         })
         .collect();
     charge.value()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_quartile_is_that_of_the_sorted_values() {
-        for n in [PLATEAU - 1, PLATEAU, 1000] {
-            let values: Vec<f64> = (0..n).map(|i| ((i * i) as f64 * 0.618_034).fract()).collect();
-            let mut sorted = values.clone();
-            sorted.sort_by(f64::total_cmp);
-            assert_eq!(lower_quartile(values), (n >= PLATEAU).then(|| sorted[n / 4]), "{n}");
-        }
-    }
-
-    /// Each part of the range has as many as any other, and so has each phase of a rhythm.
-    #[test]
-    fn scattered_samples_stand_for_all() {
-        let (samples, taken) = (1000..9000, 1000);
-        let found: Vec<usize> = scattered(&samples, taken).collect();
-        assert_eq!(found.len(), taken);
-        assert!(found.is_sorted() && found.iter().all(|sample| samples.contains(sample)));
-        for (part, start) in found.chunks(100).zip((1000..).step_by(800)) {
-            let within = start..start + 800;
-            assert!(part.iter().all(|sample| within.contains(sample)), "{within:?}");
-        }
-        for phase in 0..8 {
-            let count = found.iter().filter(|sample| **sample % 8 == phase).count();
-            assert!((95..=155).contains(&count), "{count} of 1000 at phase {phase} of 8");
-        }
-    }
 }

@@ -13,7 +13,8 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
-use super::outings::{ALIKE, APART, LASTS, Outing, OutingKind, RISEN, RISES, lower_quartile};
+use super::heights::lower_quartile;
+use super::outings::{ALIKE, APART, LASTS, Outing, OutingKind, RISEN, RISES};
 use super::{Night, TASK, middle, series};
 
 /// Readings on either side of a wake that tell what it stands on, and the fewest of them.
@@ -79,10 +80,15 @@ pub(super) fn find(night: &Night<'_>, baseline: &Baseline, outings: &[Outing]) -
             // Neighbouring parts overlap by what a wake at their border needs.
             let whole = outing.first..outing.end;
             let room = 3 * window + BESIDE;
+            // What did not fall asleep often stays up from a wake on, or to one.
+            let (from, to) = match outing.kind {
+                OutingKind::Failure => (0, night.samples.current_a.len()),
+                _ => (whole.start, whole.end),
+            };
             (0..whole.len().div_ceil(part)).map(move |at| {
                 let own = whole.start + at * part..(whole.start + (at + 1) * part).min(whole.end);
-                let with = own.start.saturating_sub(room).max(whole.start);
-                (own.clone(), with..(own.end + room).min(whole.end))
+                let with = own.start.saturating_sub(room).max(from);
+                (own.clone(), with..(own.end + room).min(to))
             })
         })
         .collect();

@@ -1,7 +1,8 @@
 //! Time and charge asleep, waking and awake, and how long it wakes where the rate cannot see it.
 
 use super::baseline::Baseline;
-use super::outings::{self, Outing, OutingKind};
+use super::floor::Rest;
+use super::outings::{self, Outing, OutingKind, RISES};
 use super::stretches::Depths;
 use super::{Night, SHORT};
 use crate::findings::{SleepShare, Wake, WakeSeries};
@@ -57,6 +58,21 @@ impl Unresolved {
     fn has(&self, outing: &Outing) -> bool {
         self.firsts.binary_search(&outing.first).is_ok()
     }
+}
+
+/// What wakes missing from their rhythm take of the floor's mean at most, ampere, where they may lie in its noise: a
+/// short one shows in two readings, and half of it stays below what is told from the floor.
+pub(super) fn hidden_a(
+    night: &Night<'_>,
+    baseline: &Baseline,
+    rests: &[Rest],
+    kinds: &[WakeSeries],
+) -> f64 {
+    let asleep_s: f64 = rests.iter().map(|rest| rest.length_s).sum();
+    let shows_c = 2.0 * RISES * baseline.sigma_a * night.usual_interval_s;
+    let hide = |kind: &&WakeSeries| kind.width_at_most && 3600.0 * kind.charge_each_ah < shows_c;
+    let missing = kinds.iter().filter(hide).map(|kind| kind.skipped as f64 * kind.charge_each_ah);
+    if asleep_s > 0.0 { 3600.0 * missing.sum::<f64>() / asleep_s } else { 0.0 }
 }
 
 /// Time and charge asleep, waking and awake, of what is powered. The time of a wake on a raised

@@ -481,6 +481,30 @@ fn wakes_shorter_than_a_reading_show_in_the_charge_and_the_rate_is_named() {
     approx::assert_relative_eq!(charge_ah, true_ah, max_relative = 1e-9);
 }
 
+/// Wakes of 0.42 s every 7 s that fall into two readings each: more than a quarter of all readings is theirs. Of the
+/// floor's own noise, in steps of 20 µA, each is as often as any other.
+#[test]
+fn wakes_that_lie_close_leave_the_floor_where_it_is() {
+    let wakes: Vec<(f64, f64, f64)> =
+        (0..170).map(|i| (10.8 + 7.0 * f64::from(i), 0.42, 0.012)).collect();
+    let mut readings = averaged(1200, &wakes);
+    readings.iter_mut().enumerate().for_each(|(i, a)| *a += 2e-5 * ((i * 7 % 5) as f64 - 2.0));
+    let (found, summary) = assess_readings(readings).unwrap();
+    approx::assert_abs_diff_eq!(found.floor_a, 0.010, epsilon = 5e-6);
+    assert!(found.floor_noise_a < 1e-4, "{}", found.floor_noise_a);
+    assert_eq!(summary.unwrap().count, 170);
+}
+
+/// Five wakes of 0.42 s, of which one falls into two readings: too few to tell the others from strays of the meter.
+/// Whichever they are, the floor is without them.
+#[test]
+fn the_floor_is_without_single_readings_whatever_they_are() {
+    let wakes: Vec<(f64, f64, f64)> =
+        (0..5).map(|i| (50.0 + 120.17 * f64::from(i), 0.42, 0.140)).collect();
+    let (found, _) = assess_readings(averaged(600, &wakes)).unwrap();
+    approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-9);
+}
+
 #[test]
 fn strays_to_both_sides_are_no_wakes() {
     let mut readings = averaged(2000, &[]);
@@ -790,7 +814,44 @@ fn a_draw_that_doubles_for_good_is_no_floor_but_a_failure() {
         approx::assert_relative_eq!(found.floor_a, 0.010 * scale, max_relative = 1e-9);
         let [failure] = found.failures[..] else { panic!("{:?}", found.failures) };
         assert!((failure.start_s - 1060.0).abs() <= 1.0 && failure.end_s >= 2059.0, "{failure:?}");
-        assert_eq!(wakes.unwrap().count, 19, "{:?}", found.wakes);
+        assert_eq!(wakes.unwrap().count, 20, "{:?}", found.wakes);
+    }
+}
+
+/// At 16 mA instead of 10 mA from one wake on to another, with wakes on top: the floor stepped. Without any wake on top
+/// it did not fall asleep.
+#[test]
+fn a_rise_that_the_wakes_go_on_in_is_a_floor_and_one_without_is_a_failure() {
+    for scale in [1.0, 1e-3] {
+        let found = |raised: &[(usize, f64, SegmentKind)]| {
+            let mut parts = regular(10);
+            parts.extend_from_slice(raised);
+            parts.extend(&regular(10)[1..]);
+            parts.iter_mut().for_each(|part| part.1 *= scale);
+            let (samples, mut segmentation) = capture(&parts);
+            segmentation.noise.floor_a *= scale;
+            let sheet =
+                limits(SleepLimits { sleep_max_a: Some(0.015 * scale), ..SleepLimits::default() });
+            let loads = no_loads(ZeroModel::default());
+            assess(logged(&samples), &segmentation, None, &loads, &sheet, Risk::default()).unwrap()
+        };
+        let (stepped, wakes) = found(&[(5, 0.156, Burst), (95, 0.016, Steady)].repeat(10));
+        let [first, second, third] = stepped.floor_levels[..] else {
+            panic!("{:?} {:?}", stepped.floor_levels, stepped.failures)
+        };
+        for (level, level_a) in [(first, 0.010), (second, 0.016), (third, 0.010)] {
+            approx::assert_relative_eq!(level.level_a, level_a * scale, max_relative = 1e-6);
+        }
+        approx::assert_abs_diff_eq!(second.start_s, 1064.5, epsilon = 1.0);
+        approx::assert_abs_diff_eq!(third.start_s, 2064.5, epsilon = 1.0);
+        assert_eq!((wakes.unwrap().count, stepped.failures.len()), (30, 0));
+        assert_eq!(stepped.verdicts[0].verdict, Verdict::NonConforming);
+
+        let (stayed, _) = found(&[(5, 0.156, Burst), (995, 0.016, Steady)]);
+        assert!(stayed.floor_levels.is_empty(), "{:?}", stayed.floor_levels);
+        let [failure] = stayed.failures[..] else { panic!("{:?}", stayed.failures) };
+        approx::assert_relative_eq!(failure.above_floor_a, 0.006 * scale, max_relative = 0.01);
+        assert_eq!(stayed.verdicts[0].verdict, Verdict::Conforming);
     }
 }
 
@@ -951,9 +1012,8 @@ fn a_floor_that_steps_is_told_level_by_level() {
         for (level, level_a) in [(first, 0.010), (second, then_a), (third, 0.010)] {
             approx::assert_relative_eq!(level.level_a, level_a, max_relative = 1e-9);
         }
-        // Of a stay at another level, right after a long one awake, it may be known only from the next wake on.
-        assert!((1359.0..=1426.0).contains(&second.start_s), "{second:?}");
-        assert!((2719.0..=2786.0).contains(&third.start_s), "{third:?}");
+        approx::assert_abs_diff_eq!(second.start_s, 1360.0, epsilon = 1.0);
+        approx::assert_abs_diff_eq!(third.start_s, 2720.0, epsilon = 1.0);
         assert_eq!(found.verdicts[0].verdict, Verdict::NonConforming);
         assert!(found.creep.text.starts_with("The floor stepped by"), "{:?}", found.creep);
     }

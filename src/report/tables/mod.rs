@@ -37,13 +37,54 @@ pub struct Table {
     pub columns: Vec<(&'static str, Values)>,
 }
 
+/// Names of the tables of any command.
+const NAMES: &[&str] = &[
+    "segments",
+    "steps",
+    "events",
+    "zero_checks",
+    "loads",
+    "duty",
+    "states",
+    "noise_by_level",
+    "unexplained",
+    "gaps",
+    "decisions",
+    "advice",
+    "cautions",
+    "floor_levels",
+    "wakes",
+    "wake_series",
+    "falls_asleep",
+    "failures_to_sleep",
+    "awake_stretches",
+    "sleep_verdicts",
+    "budget_by_load",
+    "budget_factors",
+    "budget_what_if",
+    "changes",
+    "one_sided",
+    "measures",
+    "population",
+    "units",
+    "sleep",
+    "capture",
+    "uncertainty_budget",
+];
+
 /// Adds every table to `bundle` as `tables/NAME.csv` and, with feature `tables`,
-/// `tables/NAME.parquet`.
+/// `tables/NAME.parquet`, and claims those that any run may have left in the folder: beside a new report
+/// one of an earlier run would pass for its own.
 ///
 /// # Errors
 /// When an encoder fails.
 pub fn add_all(bundle: &mut Bundle, tables: &[Table]) -> Result<(), ReportError> {
+    for name in NAMES {
+        bundle.owns_family(format!("tables/{name}.csv"));
+        bundle.owns_family(format!("tables/{name}.parquet"));
+    }
     for table in tables {
+        debug_assert!(NAMES.contains(&table.name), "{} is of no family", table.name);
         bundle.add(format!("tables/{}.csv", table.name), csv_file::encode(table)?);
         #[cfg(feature = "tables")]
         bundle.add(format!("tables/{}.parquet", table.name), parquet::encode(table)?);

@@ -79,9 +79,13 @@ fn rests_of(
         let from = left.partition_point(|outing| outing.1 < segment.first);
         let inside = left[from..].iter().take_while(|outing| outing.0 <= segment.end);
         whole += segment.end - segment.first;
+        let mut seen = segment.first;
         // A reading on either side of an outing may be partly of it.
         for outing in inside {
-            whole -= outing.1.min(segment.end) - outing.0.clamp(segment.first, segment.end);
+            // Outings may overlap.
+            let (from, to) = (outing.0.clamp(seen, segment.end), outing.1.clamp(seen, segment.end));
+            whole -= to - from;
+            seen = to;
             all.push((first, outing.0.saturating_sub(1).min(segment.end)));
             first = first.max(outing.1 + 1);
         }

@@ -9,7 +9,6 @@ use super::evidence::{Evidence, Line, Mark, Way};
 use super::place::{self, Hold, Placed};
 use super::prior::Prior;
 use super::setting::Setting;
-use super::stray;
 use super::{Alignment, ClockFit, EventList, TiedEvent};
 use crate::capture::Samples;
 use crate::fault::InputFault;
@@ -109,8 +108,7 @@ pub(super) fn align(
     if !meets(&placed, &answer.setting, duration_s) {
         return Err(outside(list, &placed, duration_s));
     }
-    let mut ties = decode::ties(&evidence, &prior, &answer);
-    let far_s = stray::tie(&evidence, &answer, &mut ties);
+    let ties = decode::ties(&evidence, &prior, &answer);
     let events = tied_events(list, &evidence, &answer, &ties);
     let mut step_events = vec![None; segmentation.steps.len()];
     for (i, event) in events.iter().enumerate() {
@@ -124,7 +122,6 @@ pub(super) fn align(
         placed: &placed,
         answer: &answer,
         ties: &ties,
-        far_s: &far_s,
         events: &events,
     };
     let cautions = cautions::all(&told, segmentation, sheet, duration_s);

@@ -21,8 +21,6 @@ pub(super) struct Told<'a> {
     pub(super) placed: &'a Placed,
     pub(super) answer: &'a Answer,
     pub(super) ties: &'a [Tie],
-    /// Seconds from a line to its step, where that lies far from it.
-    pub(super) far_s: &'a [Option<f64>],
     pub(super) events: &'a [TiedEvent],
 }
 
@@ -110,7 +108,6 @@ fn lines(
     let mut unseen = Vec::new();
     let mut unclear = Vec::new();
     let mut doubtful = Vec::new();
-    let mut far = Vec::new();
     let mut contrary = Vec::new();
     let mut no_zero = Vec::new();
     let mut together = Vec::new();
@@ -143,11 +140,6 @@ fn lines(
                 }
             }
         }
-        if let Some(far_s) = told.far_s[i] {
-            let way = if far_s > 0.0 { "later" } else { "earlier" };
-            far.push(format!("{} {} {way}", named(&event.line), duration(far_s.abs())));
-            continue;
-        }
         let strange = told.ties[i].mark.is_some_and(|mark| {
             let (mark, probability) = (&told.evidence.marks[mark], event.probability);
             // Coarse times are told of as a whole.
@@ -170,14 +162,6 @@ fn lines(
         unseen,
         "shows no step: the load did nothing that this meter can see, or was not switched",
         "show no step: the loads did nothing that this meter can see, or were not switched",
-    );
-    tell(
-        "event-far-from-step",
-        far,
-        "made the step of its load's size that no other line explains: the load ran on, started with a delay, or was \
-         switched at another time than listed",
-        "made the steps of their loads' sizes that no other line explains: the loads ran on, started with a delay, or \
-         were switched at other times than listed",
     );
     tell(
         "event-unclear",

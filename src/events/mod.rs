@@ -12,7 +12,6 @@ mod place;
 mod prior;
 mod scan;
 mod setting;
-mod stray;
 mod tie;
 mod types;
 mod written_time;

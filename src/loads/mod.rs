@@ -3,7 +3,6 @@
 //! ```text
 //! timeline   what the list says was on     zero      where nothing was powered
 //! phases     what loads did by themselves  stays     gathered to phases   names     what to call it
-//! unlisted   draw without a line, and loads that run on
 //! wander     the covariance of the levels  likelihood   of the variances, given the levels
 //! solve      generalised least squares     nnls         draws that cannot be negative
 //! uncertainty  the budget of each draw     rounding     what the counts leave
@@ -30,7 +29,6 @@ mod timeline;
 mod turned;
 mod types;
 mod uncertainty;
-mod unlisted;
 mod wander;
 mod zero;
 
@@ -76,17 +74,13 @@ pub fn solve(
         .flat_map(|alignment| alignment.events.iter().filter_map(|event| event.zero_segment))
         .collect();
     checks.sort_unstable();
-    let mut rows = rows(segmentation, &checks, sign, resolution_a);
+    let rows = rows(segmentation, &checks, sign, resolution_a);
     let (timeline, by_level) = match alignment {
         Some(alignment) => (Timeline::new(alignment, segmentation, sheet, sign), false),
         // A capture of one unit that nobody touched is that unit's.
         None if sheet.loads.len() == 1 => (Timeline::always_on(0, sheet), true),
         None => (Timeline::default(), false),
     };
-    rows.retain(|row| {
-        let within = |(from_s, to_s): &(f64, f64)| *from_s <= row.early_s() && row.end_s <= *to_s;
-        checks.binary_search(&row.segment).is_ok() || !timeline.unsure_s.iter().any(within)
-    });
     let mut found =
         Attribution { segmentation, sheet, meter, spec, sign, rows, timeline, by_level }.solve();
     found.turned = turned;
@@ -103,8 +97,6 @@ pub fn solve(
 /// middle one.
 const FEW_READINGS: usize = 5;
 const COARSE: f64 = 20.0;
-/// Readings that the noise known at a level counts as beside those of a stretch.
-const KNOWN: f64 = 8.0;
 
 /// Readings of a stretch that is not quite steady scatter at most this many times as much as noise does at
 /// its level,
@@ -139,12 +131,11 @@ fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: 
                 || checks.binary_search(index).is_ok()
         })
         .map(|(index, segment)| {
-            let effective = segment.effective_samples.max(1.0);
-            let floor_a = segmentation.noise.floor_a / effective.sqrt();
+            let floor_a = segmentation.noise.floor_a / segment.effective_samples.max(1.0).sqrt();
             // A move does not average out.
             let u_a = match segment.kind {
                 SegmentKind::Transient if checks.binary_search(&index).is_err() => segment.noise_a,
-                _ => (noise_a(segmentation, segment) / effective.sqrt()).max(floor_a),
+                _ => segment.standard_uncertainty_a.max(floor_a),
             };
             let rounding_a = rounding.of(segment, segmentation.noise.floor_a);
             Row {
@@ -173,20 +164,6 @@ fn rows(segmentation: &Segmentation, checks: &[usize], sign: f64, resolution_a: 
         rows.retain(|_| told.next().unwrap_or(true));
     }
     rows
-}
-
-/// Standard deviation of a stretch's readings, what the capture knows of noise at this level counting as
-/// [`KNOWN`] readings: a handful of readings one after the other scatter by less than that, or by chance.
-fn noise_a(segmentation: &Segmentation, segment: &Segment) -> f64 {
-    let (n, effective) = ((segment.end - segment.first) as f64, segment.effective_samples);
-    let known_a2 = segmentation.noise.sigma_at(segment.mean_a).powi(2);
-    let own = (effective - 1.0).max(0.0);
-    if own == 0.0 {
-        return segment.noise_a.max(known_a2.sqrt());
-    }
-    // Autocorrelated readings scatter less about their own mean than about the level.
-    let own_a2 = segment.noise_a.powi(2) * (n - 1.0) / (n - n / effective);
-    ((KNOWN * known_a2 + own * own_a2) / (KNOWN + own)).sqrt()
 }
 
 /// True for a stretch of a handful of readings.

@@ -2,7 +2,6 @@
 
 use super::phases::Row;
 use crate::events::{Action, Alignment, TiedEvent};
-use crate::findings::SegmentKind;
 use crate::jobsheet::{JobSheet, same_name};
 use crate::segment::{Segmentation, Step};
 
@@ -12,8 +11,6 @@ const HAND_S: f64 = 5.0;
 const CLEAR: f64 = 6.0;
 /// and carried nothing before when that was less than this share of it.
 const LIKE_NOTHING: f64 = 0.5;
-/// A line this share of a stretch from its end lies beside its step.
-const BESIDE: f64 = 0.03;
 
 /// One change of a load's listed state.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,9 +74,9 @@ impl LoadLines {
         }
         // A line lies a reading or two beside its step: that is no second state.
         for share in &mut shares {
-            if *share < BESIDE {
+            if *share < 0.03 {
                 *share = 0.0;
-            } else if *share > 1.0 - BESIDE {
+            } else if *share > 0.97 {
                 *share = 1.0;
             }
         }
@@ -123,9 +120,6 @@ pub(super) struct Timeline {
     pub(super) loads: Vec<LoadLines>,
     /// Zero checks, in order.
     pub(super) zeros: Vec<ZeroLine>,
-    /// From when to when it is open whether a line had happened yet: it shares one of the steps there
-    /// with another line of the same moment, and no step tells which.
-    pub(super) unsure_s: Vec<(f64, f64)>,
 }
 
 /// A state's name as the list writes it, `on` being the job sheet's first state.
@@ -174,56 +168,6 @@ fn line_time(event: &TiedEvent, alignment: &Alignment, steps: &[Step]) -> (f64, 
     (nearest.unwrap_or(event.aligned_s), None)
 }
 
-/// When the steady stretch ends in which a line without a step lies, when its load could not have been
-/// switched within it unseen: its other lines made steps that would show there. It had not happened yet.
-fn unmoved_until(
-    lines: &[(f64, Option<usize>, &TiedEvent)],
-    at: usize,
-    segmentation: &Segmentation,
-) -> Option<f64> {
-    let (time_s, None, event) = lines[at] else { return None };
-    if event.line.action == Action::Zero {
-        return None;
-    }
-    let after = segmentation.segments.partition_point(|segment| segment.end_s <= time_s);
-    let here = segmentation.segments.get(after).filter(|s| s.kind == SegmentKind::Steady)?;
-    let share = (time_s - here.start_s) / (here.end_s - here.start_s);
-    if !(BESIDE..=1.0 - BESIDE).contains(&share) {
-        return None;
-    }
-    let mut jumps_a: Vec<f64> = lines
-        .iter()
-        .filter(|(_, _, other)| same_name(&other.line.load, &event.line.load))
-        .filter_map(|(_, step, _)| Some(segmentation.steps.get((*step)?)?.delta_a.abs()))
-        .collect();
-    jumps_a.sort_by(f64::total_cmp);
-    let jump_a = *jumps_a.get(jumps_a.len().checked_sub(1)? / 2)?;
-    // Of the difference between the stretch's two parts.
-    let doubt_a = here.standard_uncertainty_a / (share * (1.0 - share)).sqrt();
-    (jump_a > CLEAR * doubt_a).then_some(here.end_s)
-}
-
-/// From the first to the last of the steps of other lines that a line without a step of its own may share:
-/// those close by that moved the current the same way as the one that it was placed at.
-fn shared_s(
-    (placed_s, step, event): &(f64, Option<usize>, &TiedEvent),
-    alignment: &Alignment,
-    steps: &[Step],
-) -> Option<(f64, f64)> {
-    if step.is_some() || event.line.action == Action::Zero {
-        return None;
-    }
-    let tied = || alignment.events.iter().filter_map(|other| steps.get(other.step?));
-    let shared = tied().find(|step| step.time_s == *placed_s)?;
-    let reach_s = 0.5 * event.line.rounding_s + HAND_S;
-    let times_s = tied()
-        .filter(|step| step.delta_a * shared.delta_a > 0.0)
-        .filter(|step| (step.time_s - event.aligned_s).abs() <= reach_s)
-        .map(|step| step.time_s);
-    let span = times_s.fold((*placed_s, *placed_s), |(low, high), t| (low.min(t), high.max(t)));
-    (span.1 > span.0).then_some(span)
-}
-
 impl Timeline {
     /// Reads the aligned list. `sign` is −1 when the readings are turned.
     pub(super) fn new(
@@ -241,15 +185,6 @@ impl Timeline {
                 (time_s, step, event)
             })
             .collect();
-        timeline.unsure_s = lines
-            .iter()
-            .filter_map(|line| shared_s(line, alignment, &segmentation.steps))
-            .collect();
-        for at in 0..lines.len() {
-            if let Some(later_s) = unmoved_until(&lines, at, segmentation) {
-                lines[at].0 = later_s;
-            }
-        }
         lines.sort_by(|a, b| a.0.total_cmp(&b.0));
         for (time_s, step, event) in lines {
             if event.line.action == Action::Zero {
@@ -315,7 +250,7 @@ impl Timeline {
             initial: Some(0),
             switches: Vec::new(),
         };
-        Self { loads: vec![load], ..Self::default() }
+        Self { loads: vec![load], zeros: Vec::new() }
     }
 
     /// Listed state of every load at a time.

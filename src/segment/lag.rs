@@ -259,21 +259,29 @@ impl Lag {
     }
 }
 
-/// The readings with sharp changes instead. What no time constant explains moves slowly: it is left out, and only
-/// how each reading differs from its neighbours is kept.
+/// The readings with sharp changes instead.
 pub(super) fn sharpened(values: &[f64], lags: &[Lag], noise: &Noise) -> Vec<f64> {
     let mut sharp = values.to_vec();
     for lag in lags {
         let off: Vec<f64> = (lag.start..lag.end).map(|i| values[i] - lag.decay(i)).collect();
         let sigma = noise.sigma_at(lag.to);
-        for (k, i) in (lag.start..lag.end).enumerate() {
-            let beside = off[k.saturating_sub(1)].midpoint(off[(k + 1).min(off.len() - 1)]);
-            // As many σ off its level as a reading and the mean of its neighbours are apart.
-            let share = (off[k] - beside) / 1.5f64.sqrt() / noise.sigma_at(values[i]);
+        for (i, rough) in (lag.start..lag.end).zip(roughness(&off)) {
+            // As many σ off its level as off its neighbours.
+            let share = rough / noise.sigma_at(values[i]);
             sharp[i] = lag.to + sigma * share.clamp(-OFF, OFF);
         }
     }
     sharp
+}
+
+/// The noise in what readings lie off a course: how each differs from the mean of its neighbours, as widely spread
+/// as one reading. What the course does not explain moves slowly, and is left out.
+pub(super) fn roughness(off: &[f64]) -> impl Iterator<Item = f64> {
+    let last = off.len() - 1;
+    (0..off.len()).map(move |k| {
+        let beside = off[k.saturating_sub(1)].midpoint(off[(k + 1).min(last)]);
+        (off[k] - beside) / 1.5f64.sqrt()
+    })
 }
 
 #[cfg(test)]

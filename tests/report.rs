@@ -12,7 +12,7 @@ use ebbmark::batch::{self, UnitSource};
 use ebbmark::capture::{ReadOptions, Samples, Silent, TimeAxis};
 use ebbmark::events::ListedTime;
 use ebbmark::fault::InputFault;
-use ebbmark::findings::{Findings, Span};
+use ebbmark::findings::{Findings, Span, WakeGroups};
 use ebbmark::jobsheet::JobSheet;
 use ebbmark::judge::Risk;
 use ebbmark::pipeline::{self, Analysis, Request};
@@ -319,11 +319,20 @@ fn tables_have_every_field_of_the_document() {
         "failures_to_sleep" => Some("/sleep/failures"),
         "awake_stretches" => Some("/sleep/awake_stretches"),
         "sleep_verdicts" => Some("/sleep/verdicts"),
-        "capture" | "uncertainty_budget" | "sleep" => None,
+        "capture" | "uncertainty_budget" | "wake_groups" | "sleep" => None,
         _ => Some(""),
     };
-    let night = pump_hut("night").findings;
-    assert!(!night.sleep.as_ref().unwrap().wakes.is_empty());
+    let mut night = pump_hut("night").findings;
+    let sleep = night.sleep.as_mut().unwrap();
+    assert!(!sleep.wakes.is_empty());
+    sleep.series[0].groups = Some(WakeGroups {
+        count: 30,
+        least: 1,
+        most: 3,
+        period_s: 60.0,
+        jitter_s: None,
+        apart_s: 4.0,
+    });
     for findings in [orchard::findings(), night] {
         let document = serde_json::to_value(&findings).unwrap();
         let all = tables::of_findings(&findings);
@@ -343,6 +352,15 @@ fn tables_have_every_field_of_the_document() {
         let items: usize = findings.loads.iter().map(|load| load.uncertainty_budget.len()).sum();
         let budget = all.iter().find(|table| table.name == "uncertainty_budget").unwrap();
         assert_eq!(budget.rows, items);
+        let series = document.pointer("/sleep/series").and_then(|list| list.as_array());
+        for (at, kind) in series.into_iter().flatten().enumerate() {
+            let Some(group) = kind["groups"].as_object() else { continue };
+            let groups = all.iter().find(|table| table.name == "wake_groups").unwrap();
+            let columns: BTreeSet<&str> = groups.columns.iter().map(|(name, _)| *name).collect();
+            let keys = group.keys().map(String::as_str);
+            assert_eq!(columns, keys.chain(["series"]).collect());
+            assert_eq!((groups.rows, at), (1, 0));
+        }
     }
 }
 

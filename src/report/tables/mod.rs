@@ -55,6 +55,7 @@ const NAMES: &[&str] = &[
     "floor_levels",
     "wakes",
     "wake_series",
+    "wake_groups",
     "falls_asleep",
     "failures_to_sleep",
     "awake_stretches",
@@ -80,8 +81,8 @@ const NAMES: &[&str] = &[
 /// When an encoder fails.
 pub fn add_all(bundle: &mut Bundle, tables: &[Table]) -> Result<(), ReportError> {
     for name in NAMES {
-        bundle.owns_family(format!("tables/{name}.csv"));
-        bundle.owns_family(format!("tables/{name}.parquet"));
+        bundle.owns(format!("tables/{name}.csv"));
+        bundle.owns(format!("tables/{name}.parquet"));
     }
     for table in tables {
         debug_assert!(NAMES.contains(&table.name), "{} is of no family", table.name);

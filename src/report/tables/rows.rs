@@ -3,7 +3,8 @@
 use serde::Serialize;
 
 use crate::findings::{
-    BatchFindings, Budget, BudgetFindings, CompareFindings, Findings, SleepFindings,
+    BatchFindings, Budget, BudgetFindings, CompareFindings, Findings, SleepFindings, WakeGroups,
+    WakeSeries,
 };
 
 use super::{Table, Values};
@@ -132,7 +133,7 @@ pub fn of_findings(findings: &Findings) -> Vec<Table> {
 }
 
 /// The tables of sleep: one row of what holds for the whole capture, and its lists.
-fn sleep(sleep: &SleepFindings) -> [Table; 8] {
+fn sleep(sleep: &SleepFindings) -> [Table; 9] {
     let number = |value: f64| Values::Number(vec![Some(value)]);
     let maybe = |value: Option<f64>| Values::Number(vec![value]);
     let text = |value: Option<String>| Values::Text(vec![value]);
@@ -177,6 +178,7 @@ fn sleep(sleep: &SleepFindings) -> [Table; 8] {
             plain count, plain period_s, plain jitter_s, plain jitter_at_most, plain regular, plain skipped, plain met,
             plain width_s, plain width_at_most, plain peak_a, plain charge_each_ah,
         ]),
+        wake_groups(&sleep.series),
         table!("falls_asleep", sleep.falls_asleep.as_slice(), [
             plain last_activity_s, plain asleep_s, plain took_s, plain least_s, plain most_s,
         ]),
@@ -190,6 +192,18 @@ fn sleep(sleep: &SleepFindings) -> [Table; 8] {
             plain si_unit, word verdict, plain conformance_probability,
         ]),
     ]
+}
+
+/// The groups that wakes come in, with the place of their series in the list.
+fn wake_groups(series: &[WakeSeries]) -> Table {
+    let groups: Vec<(usize, WakeGroups)> =
+        series.iter().enumerate().filter_map(|(at, kind)| Some((at, kind.groups?))).collect();
+    let (at, groups): (Vec<usize>, Vec<WakeGroups>) = groups.into_iter().unzip();
+    let mut table = table!("wake_groups", groups.as_slice(), [
+        plain count, plain least, plain most, plain period_s, plain jitter_s, plain apart_s,
+    ]);
+    table.columns.insert(0, ("series", values(&at, |at| at)));
+    table
 }
 
 /// The tables of a battery budget.

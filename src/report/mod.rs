@@ -114,8 +114,8 @@ pub fn compare_bundle(
 /// of an earlier run would pass for its own.
 fn add_pictures<'a>(bundle: &mut Bundle, figures: impl Iterator<Item = &'a figures::Figure>) {
     for name in figures::SINGLE {
-        bundle.owns_family(format!("plots/{name}.svg"));
-        bundle.owns_family(format!("plots/{name}.png"));
+        bundle.owns(format!("plots/{name}.svg"));
+        bundle.owns(format!("plots/{name}.png"));
     }
     for start in figures::NUMBERED {
         bundle.owns_family(format!("plots/{start}"));

@@ -23,6 +23,8 @@ const SYNCS: usize = 16;
 pub struct Bundle {
     files: Vec<(String, Vec<u8>)>,
     last: Option<(String, Vec<u8>)>,
+    /// Files of any run, by name, and by how their names start.
+    own: Vec<String>,
     families: Vec<String>,
     keep_existing: bool,
 }
@@ -59,10 +61,13 @@ impl Bundle {
         self.last = Some((name, bytes));
     }
 
-    /// Says that files whose names start with `start`, or, when it has an ending, the file of that name,
-    /// belong to one run: those of an earlier run
-    /// that this one does not replace are removed, where a file given to
-    /// [`finish_with`](Self::finish_with) is replaced.
+    /// Says that a file belongs to one run: that of an earlier run which this one does not replace is removed, where
+    /// a file given to [`finish_with`](Self::finish_with) is replaced.
+    pub fn owns(&mut self, name: impl Into<String>) {
+        self.own.push(name.into());
+    }
+
+    /// The same of files whose names start with `start`.
     pub fn owns_family(&mut self, start: impl Into<String>) {
         self.families.push(start.into());
     }
@@ -222,29 +227,27 @@ impl Target {
         Ok(())
     }
 
-    /// Removes members of the bundle's families that an earlier run left: where it left its last file
+    /// Removes files of the bundle's kinds that an earlier run left: where it left its last file
     /// too, so that a folder that was never a run's loses nothing. What cannot be removed
     /// stays: the new files are in place and whole.
     fn sweep(&self, bundle: &Bundle) {
-        let names: BTreeSet<PathBuf> = bundle.names().map(PathBuf::from).collect();
+        let names: BTreeSet<&str> = bundle.names().collect();
+        let mut left = bundle.own.clone();
         for family in &bundle.families {
-            let start = Path::new(family);
-            let folder = start.parent().unwrap_or(Path::new(""));
-            let Some(stem) = start.file_name().and_then(|name| name.to_str()) else { continue };
-            let Ok(entries) = fs::read_dir(self.out.join(folder)) else { continue };
-            for entry in entries.flatten() {
-                let name = entry.file_name();
-                let one = Path::new(stem).extension().is_some();
-                let mine = name.to_str().is_some_and(|name| match one {
-                    true => name == stem,
-                    false => name.starts_with(stem),
-                });
-                let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
-                let input =
-                    fs::canonicalize(entry.path()).is_ok_and(|real| self.inputs.contains(&real));
-                if mine && is_file && !input && !names.contains(&folder.join(&name)) {
-                    let _ = fs::remove_file(entry.path());
-                }
+            let (folder, _) = family.rsplit_once('/').unwrap_or_default();
+            let entries = fs::read_dir(self.out.join(folder)).into_iter().flatten().flatten();
+            let name = |entry: fs::DirEntry| {
+                let name = entry.file_name().into_string().ok()?;
+                Some(if folder.is_empty() { name } else { format!("{folder}/{name}") })
+            };
+            left.extend(entries.filter_map(name).filter(|name| name.starts_with(family.as_str())));
+        }
+        for name in left.iter().filter(|name| !names.contains(name.as_str())) {
+            let path = self.out.join(name);
+            let input = fs::canonicalize(&path).is_ok_and(|real| self.inputs.contains(&real));
+            // A link is not followed, as it may be somebody's own.
+            if !input && fs::symlink_metadata(&path).is_ok_and(|found| found.is_file()) {
+                let _ = fs::remove_file(path);
             }
         }
     }
@@ -373,8 +376,8 @@ mod tests {
         bundle.add("tables/loads.csv", text.into());
         bundle.add("plots/event-01.svg", text.into());
         bundle.owns_family("plots/event-");
-        bundle.owns_family("tables/loads.csv");
-        bundle.owns_family("tables/changes.csv");
+        bundle.owns("tables/loads.csv");
+        bundle.owns("tables/changes.csv");
         bundle
     }
 

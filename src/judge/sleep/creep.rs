@@ -1,7 +1,7 @@
 //! Whether the floor creeps, steps, or only the meter's zero moves.
 
 use super::Night;
-use super::floor::{FEWEST, Rest, count_a, noise_a, rest};
+use super::floor::{FEWEST, Rest, count_a, rest};
 use super::levels::Level;
 use crate::findings::{Creep, CreepAnswer};
 use crate::judge::words::at;
@@ -164,7 +164,7 @@ fn is_even(all: &[Stay], prior_a: Option<f64>, a_per_s: f64) -> bool {
 /// Whether the floor creeps. A slope is the equipment's only where it exceeds what the meter's zero may
 /// have done meanwhile: with two zero checks the floor and they tell that together
 /// ([`loads::creep`]); without them nothing does.
-pub(super) fn of(night: &Night<'_>, rests: &[Rest], levels: &[Level]) -> Creep {
+pub(super) fn of(night: &Night<'_>, rests: &[Rest], levels: &[Level], noise_a: f64) -> Creep {
     let visits = parts(night, rests);
     let undecidable = |moved: Option<&Move>, text: String| Creep {
         slope_a_per_h: moved.map(|moved| moved.a_per_h),
@@ -198,7 +198,7 @@ pub(super) fn of(night: &Night<'_>, rests: &[Rest], levels: &[Level]) -> Creep {
     }
     let mut all = checks(night);
     let noise_a_per_h = moved.noise_a_per_h.hypot(noise_of_checks_a_per_h(&all));
-    let rounding_a = rounding_a(night, noise_a(night, rests));
+    let rounding_a = rounding_a(night, noise_a);
     // The zero left in.
     let read = |visit: &Rest| visit.mean_a + night.loads.zero.at(visit.middle_s);
     let raw: Vec<Rest> = visits.iter().map(|v| Rest { mean_a: read(v), ..*v }).collect();

@@ -105,8 +105,12 @@ impl Usual {
 }
 
 /// The levels, in order; none where the floor is one. O(n) and a few passes over its blocks.
-pub(super) fn of(night: &Night<'_>, rests: &[Rest], outings: &[Outing]) -> Vec<Level> {
-    let noise_a = floor::noise_a(night, rests);
+pub(super) fn of(
+    night: &Night<'_>,
+    rests: &[Rest],
+    outings: &[Outing],
+    noise_a: f64,
+) -> Vec<Level> {
     let parts: Vec<Vec<Block>> = rests.iter().map(|rest| blocks(night, rest, noise_a)).collect();
     let mut usual = Usual::of(parts.concat());
     let asleep_s: f64 = rests.iter().map(|rest| rest.length_s).sum();

@@ -260,7 +260,8 @@ pub(super) fn assess(
     }
     let rests = floor::rests(&night, &depths, &outings, &strays);
     let floor = floor::level(&night, &rests)?;
-    let levels = levels::of(&night, &rests, &outings);
+    let noise_a = floor::noise_a(&night, &rests);
+    let levels = levels::of(&night, &rests, &outings, noise_a);
     let every_wake = with_raised(&outings, &raised);
     let (mut wakes, mut series) = series::of(&every_wake);
     meetings::settle(&mut wakes, &mut series, &busy(&night, &depths, &outings), usual_interval_s);
@@ -276,7 +277,7 @@ pub(super) fn assess(
     let mut findings = SleepFindings {
         floor_a: floor.value_a,
         floor_standard_uncertainty_a: floor.u_a,
-        floor_noise_a: floor::noise_a(&night, &rests),
+        floor_noise_a: noise_a,
         floor_expanded_uncertainty_a: crate::numeric::coverage_factor_95(floor.degrees_of_freedom)
             * floor.u_a,
         asleep,
@@ -293,7 +294,7 @@ pub(super) fn assess(
             .filter(|outing| outing.kind != OutingKind::Wake)
             .map(|outing| Span { start_s: outing.start_s, end_s: outing.end_s })
             .collect(),
-        creep: creep::of(&night, &rests, &levels),
+        creep: creep::of(&night, &rests, &levels, noise_a),
         floor_levels: levels.iter().map(levels::Level::row).collect(),
         verdicts: Vec::new(),
         unseen: unseen(usual_interval_s, &every_wake),

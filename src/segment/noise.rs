@@ -276,32 +276,8 @@ impl Noise {
         let count_of = |bin: usize| difference_variance[bin].map_or(0.0, |bin: (f64, f64)| bin.1);
         let mut own: Vec<Option<f64>> =
             difference_variance.iter().map(|bin| bin.map(sigma_of)).collect();
-        for (i, sigma) in own.iter_mut().enumerate() {
-            let brief = bins[i].as_ref().is_some_and(Squares::is_brief);
-            let out = i.abs_diff(SIDE_BINS);
-            let distance = if out > 0 { noise.edge(out - 1) } else { f64::INFINITY };
-            if brief && sigma.is_some_and(|sigma| sigma > EDGES_ALONE * distance) {
-                *sigma = None;
-            }
-        }
-        let steady: Vec<(usize, f64)> = (own.iter().enumerate())
-            .filter(|(i, _)| bins[*i].as_ref().is_some_and(|bin| !bin.is_brief()))
-            .filter_map(|(i, sigma)| sigma.map(|sigma| (i, sigma)))
-            .collect();
-        for (i, sigma) in own.iter_mut().enumerate() {
-            let out = i.abs_diff(SIDE_BINS);
-            let inward = |level: &&(usize, f64)| level.0.abs_diff(SIDE_BINS) < out;
-            let nearest = steady.iter().filter(inward).min_by_key(|level| level.0.abs_diff(i));
-            let brief = bins[i].as_ref().is_some_and(Squares::is_brief);
-            let (Some((beside, sigma_there)), Some(own), true) = (nearest, *sigma, brief) else {
-                continue;
-            };
-            let distance = noise.edge(out - 1);
-            let grows = distance / noise.edge(beside.abs_diff(SIDE_BINS));
-            if own > EDGES_BESIDE * distance && own > NOISIER * sigma_there * grows.max(1.0) {
-                *sigma = None;
-            }
-        }
+        let brief = |i: usize| bins[i].as_ref().is_some_and(Squares::is_brief);
+        noise.drop_brief(&mut own, brief);
         // One coefficient for both parts: the one that gives long means their true variance.
         let (correlated, white) = difference_variance[noise.common].map_or((0.0, 0.0), parts);
         if correlated > 0.0 {
@@ -339,6 +315,29 @@ impl Noise {
         noise.seen = own.iter().map(Option::is_some).collect();
         noise.fill(&own);
         noise
+    }
+
+    /// Drops levels seen for a few readings at a time that show edges, not noise.
+    fn drop_brief(&self, own: &mut [Option<f64>], brief: impl Fn(usize) -> bool) {
+        let out = |i: usize| i.abs_diff(SIDE_BINS);
+        let steady: Vec<(usize, f64)> = (own.iter().enumerate())
+            .filter(|(i, _)| !brief(*i))
+            .filter_map(|(i, sigma)| sigma.map(|sigma| (i, sigma)))
+            .collect();
+        for (i, own) in own.iter_mut().enumerate() {
+            let Some(sigma) = own.filter(|_| out(i) > 0 && brief(i)) else { continue };
+            let distance = self.edge(out(i) - 1);
+            let inward = |level: &&(usize, f64)| out(level.0) < out(i);
+            let nearest = steady.iter().filter(inward).min_by_key(|level| level.0.abs_diff(i));
+            let noisier = nearest.is_some_and(|(beside, sigma_there)| {
+                let grows = (distance / self.edge(out(*beside))).max(1.0);
+                sigma > NOISIER * sigma_there * grows
+            });
+            let share = if noisier { EDGES_BESIDE } else { EDGES_ALONE };
+            if sigma > share * distance {
+                *own = None;
+            }
+        }
     }
 
     /// φ from the growth of the differences with the lag; between polls from that of long stays alone,

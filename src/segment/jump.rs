@@ -181,23 +181,12 @@ impl Ground<'_> {
             return prior.sqrt();
         }
         let phi = self.noise.phi;
-        let (mut few, mut many) = ([0.0; SIDE], Vec::new());
-        let squares = if n <= SIDE {
-            &mut few[..n - 2]
-        } else {
-            many.resize(n - 2, 0.0);
-            &mut many[..]
-        };
-        for (square, w) in squares.iter_mut().zip(values.windows(3)) {
-            *square = (w[2] - 2.0 * w[1] + w[0]).powi(2);
-        }
         // The largest eighth may hold an unseen edge.
-        let kept = squares.len() - squares.len() / 8;
-        if kept < squares.len() {
-            squares.select_nth_unstable_by(kept, f64::total_cmp);
-        }
-        let trimmed = if kept < squares.len() { 0.57 } else { 1.0 };
-        let own: f64 = squares[..kept].iter().sum::<f64>() / trimmed / second_difference(phi);
+        let left_out = (n - 2) / 8;
+        let kept = n - 2 - left_out;
+        let squares = values.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2));
+        let trimmed = if left_out > 0 { 0.57 } else { 1.0 };
+        let own = sum_without_largest(squares, left_out) / trimmed / second_difference(phi);
         let floor = self.noise.floor * self.noise.floor;
         let own = own.max(floor * kept as f64);
         // Differences of correlated readings tell less of σ than as many readings.
@@ -585,6 +574,36 @@ pub(super) fn term_cost(n: usize) -> f64 {
     (TERM_COST + 2.0 * windows.ln()).min(TERM_COST_KNOWN)
 }
 
+/// Sum of squares without the `left_out` largest ones. O(n) where these are few.
+fn sum_without_largest(squares: impl Iterator<Item = f64>, left_out: usize) -> f64 {
+    let mut room = [0.0; SIDE / 8];
+    let mut many = Vec::new();
+    let largest = match room.get_mut(..left_out) {
+        Some(room) => room,
+        None => {
+            many.resize(left_out, 0.0);
+            &mut many[..]
+        }
+    };
+    // The largest so far, the least of them first; what they push out is summed.
+    let mut sum = 0.0;
+    for square in squares {
+        match largest.first() {
+            Some(least) if square > *least => {
+                sum += least;
+                let mut at = 0;
+                while let Some(next) = largest.get(at + 1).filter(|next| **next < square) {
+                    largest[at] = *next;
+                    at += 1;
+                }
+                largest[at] = square;
+            }
+            _ => sum += square,
+        }
+    }
+    sum
+}
+
 /// Student's deviance of a residual square sum on `used` columns.
 fn deviance(rows: usize, pool: usize, square_sum: f64, used: usize) -> f64 {
     let dof = (rows as f64 - used as f64).max(1.0) + prior(pool);
@@ -641,6 +660,19 @@ mod tests {
             let found = evidence(&values, places);
             assert!(found.deviance > 60.0, "{found:?}");
             assert!((found.jump - jump).abs() < 0.1 * jump.abs(), "{found:?}");
+        }
+    }
+
+    #[test]
+    fn the_largest_squares_are_left_out_of_the_sum() {
+        for (n, left_out) in [(1, 0), (5, 0), (9, 1), (62, 7), (62, 62), (300, 37)] {
+            let square = |i: i32| (f64::from(i) * 0.618_034).fract().powi(2);
+            let squares: Vec<f64> = (0..n).chain(0..n / 3).map(square).collect();
+            let mut sorted = squares.clone();
+            sorted.sort_by(f64::total_cmp);
+            let direct: f64 = sorted[..sorted.len().saturating_sub(left_out)].iter().sum();
+            let found = sum_without_largest(squares.into_iter(), left_out);
+            approx::assert_relative_eq!(found, direct, max_relative = 1e-12);
         }
     }
 

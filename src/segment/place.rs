@@ -381,14 +381,16 @@ fn search(
             .last();
         // 1/σ and the logarithm of σ so many readings away from the jump, on either side.
         let reach = values.len() + 1;
-        let told = |scale: f64| (scale.recip(), scale.ln());
+        let told = |square: f64| (square.sqrt().recip(), 0.5 * square.ln());
+        let fades = ground.fade * ground.fade;
         let softened = |sigma: f64| -> Vec<(f64, f64)> {
-            let alone = told(sigma);
-            let softs = (0..reach).map(|away| soft * ground.fade.powi(away as i32));
-            let of = |soft: f64| {
-                if soft > f64::EPSILON * sigma { told(sigma.hypot(soft)) } else { alone }
+            let (square, mut more) = (sigma * sigma, soft * soft / fades);
+            let alone = told(square);
+            let mut of = |_| {
+                more *= fades;
+                if more > f64::EPSILON * square { told(square + more) } else { alone }
             };
-            softs.map(of).collect()
+            (0..reach).map(&mut of).collect()
         };
         let (scales_l, scales_r) = (softened(sigma_l), softened(sigma_r));
         // How far each reading lies off either level, and how much of that is of the neighbour's edge.
@@ -410,7 +412,7 @@ fn search(
                     false => (sides[1], scales_r[i - k]),
                 };
                 let (per_scale, ln_scale) = match far > 0.0 {
-                    true => told(per_scale.recip().hypot(far)),
+                    true => told(per_scale.powi(-2) + far * far),
                     false => (per_scale, ln_scale),
                 };
                 let now = off * per_scale;

@@ -13,7 +13,12 @@
 //! 2. *Within a block.* Only blocks whose own sum of squares is at most two penalties are pooled;
 //!    all others enter value by value. So in a pooled block no change, and no burst, has more
 //!    evidence than two penalties: the least that the two breaks of a burst cost.
-//! 3. *Constant stretches.* Blocks of one and the same value are pooled for free: a break inside
+//! 3. *Within blocks that are pooled once more.* Four of them are one item where the squares between
+//!    their means and the two largest sums of squares inside them are together at most three
+//!    penalties. The two borders of a burst cut two blocks at most, and no cut lowers the sum of
+//!    squares below that inside the others: in such an item no change, and no burst, has more
+//!    evidence than three penalties.
+//! 4. *Constant stretches.* Blocks of one and the same value are pooled for free: a break inside
 //!    a run of equal values can always move to one end of the run without raising the cost,
 //!    as the cost of `j` of them on the left and the rest on the right,
 //!    `j u/(j + u) p² + (k − j) v/(k − j + v) q²` (`u`, `v` values on either side, at distances
@@ -21,7 +26,8 @@
 //!
 //! A candidate that is to be kept must have more evidence than three times a penalty that is
 //! known to be too low, so no change that matters goes without a break in its window. Where
-//! exactly it lies is then settled value by value, in the two blocks at each break.
+//! exactly it lies is then settled, block by block where four of them were one item beside the break,
+//! and value by value in the two blocks at each break.
 
 use std::ops::Range;
 
@@ -32,6 +38,9 @@ use super::{exact, search};
 /// Values in a block. Short, so that a block's noise alone (`χ²` with 7 degrees of freedom, in
 /// units of σ²) exceeds two penalties of 12 σ² once in a thousand blocks.
 const BLOCK: usize = 8;
+/// Blocks that are pooled once more, and values in them.
+const BLOCKS: usize = 4;
+const WIDE: usize = BLOCK * BLOCKS;
 
 /// Fewer values than this are not pooled.
 const WORTH_POOLING: usize = 1 << 12;
@@ -117,6 +126,7 @@ fn pooled<S: Send>(
     let (parts, seen): (Vec<Items>, Vec<S>) =
         coarse(count, &copy, look, penalty).into_iter().unzip();
     let rough = breaks_of(&parts, penalty);
+    let rough = opened(count, &copy, &parts, rough, penalty);
     (refined(count, copy, &parts, &rough, penalty), seen)
 }
 
@@ -182,6 +192,30 @@ impl Block {
         let mean = sum * (1.0 / BLOCK as f64);
         Self { mean: shift + mean, squares: squares - sum * mean }
     }
+
+    #[inline]
+    fn of_four(values: &[f64; WIDE]) -> [Self; BLOCKS] {
+        let (each, _) = values.as_chunks::<BLOCK>();
+        std::array::from_fn(|k| Self::of_whole(&each[k]))
+    }
+
+    /// Mean of blocks that may be one item, without a digit lost to an offset; `None` where they may not, or where
+    /// one is of a single value.
+    #[inline]
+    fn pooled(blocks: &[Self; BLOCKS], penalty: f64) -> Option<f64> {
+        let shift = blocks[0].mean;
+        let off = blocks.map(|block| block.mean - shift);
+        let mean = off.iter().sum::<f64>() * (1.0 / BLOCKS as f64);
+        let between = off.map(|off| (off - mean) * (off - mean)).iter().sum::<f64>() * BLOCK as f64;
+        let (mut largest, mut second, mut least) = (0.0, 0.0, f64::INFINITY);
+        for Self { squares, .. } in blocks {
+            second = f64::max(second, squares.min(largest));
+            largest = f64::max(largest, *squares);
+            least = f64::min(least, *squares);
+        }
+        let alike = between + largest + second <= 3.0 * penalty && largest <= 2.0 * penalty;
+        (alike && least > 0.0).then_some(shift + mean)
+    }
 }
 
 /// The items of the first search, one part a task, and what `look` makes of its values.
@@ -207,21 +241,62 @@ fn coarse<S: Send>(
             }
             constant = (squares == 0.0).then_some(mean);
         };
-        let (blocks, rest) = buffer.as_chunks::<BLOCK>();
-        for (i, block) in blocks.iter().enumerate() {
-            take(Block::of_whole(block), block, from + i * BLOCK);
+        let (fours, few) = buffer.as_chunks::<WIDE>();
+        for (i, four) in fours.iter().enumerate() {
+            let first = from + i * WIDE;
+            let blocks = Block::of_four(four);
+            match Block::pooled(&blocks, penalty) {
+                Some(mean) => take(Block { mean, squares: penalty }, four, first),
+                None => {
+                    let (each, _) = four.as_chunks::<BLOCK>();
+                    let each = blocks.into_iter().zip(each).enumerate();
+                    each.for_each(|(k, (block, values))| take(block, values, first + k * BLOCK));
+                }
+            }
         }
-        if let Some(block) = Block::of(rest) {
-            take(block, rest, from + blocks.len() * BLOCK);
+        for (k, block) in few.chunks(BLOCK).enumerate() {
+            Block::of(block).into_iter().for_each(|found| {
+                take(found, block, from + fours.len() * WIDE + k * BLOCK);
+            });
         }
         (items, seen)
     };
     (0..count.div_ceil(TASK)).into_par_iter().map_init(Vec::new, part).collect()
 }
 
+/// The best cut among those with breaks within a block of the `rough` ones, where that lies beside four blocks that
+/// are one item, as well; the `rough` ones themselves where none does.
+fn opened(
+    count: usize,
+    copy: impl Fn(usize, &mut [f64]) + Sync,
+    parts: &[Items],
+    rough: Vec<usize>,
+    penalty: f64,
+) -> Vec<usize> {
+    let is_wide = |at: usize| {
+        let part = &parts[at / TASK];
+        let item = part.first.partition_point(|first| (*first as usize) < at);
+        part.first.get(item) == Some(&(at as u32)) && part.weight[item] == WIDE as f64
+    };
+    let span = |at: usize| {
+        let (before, after) = (at.checked_sub(WIDE).filter(|at| is_wide(*at)), is_wide(at));
+        (before.unwrap_or(at), if after { at + WIDE } else { at })
+    };
+    let spans: Vec<(usize, usize)> = rough.iter().map(|at| span(*at)).collect();
+    if spans.iter().all(|(from, end)| from == end) {
+        return rough;
+    }
+    let blocks = |values: &[f64], first: usize, items: &mut Items| {
+        let (blocks, _) = values.as_chunks::<BLOCK>();
+        for (k, block) in blocks.iter().enumerate() {
+            items.push(Block::of_whole(block).mean, BLOCK as f64, first + k * BLOCK);
+        }
+    };
+    breaks_of(&near(&spans, parts, count, &copy, &blocks), penalty)
+}
+
 /// The best cut among those with breaks within a block of the `rough` ones: all values there are
-/// items of their own, and what lies between is one item, as it is one stretch already. The items of
-/// either half of the parts are made at the same time.
+/// items of their own.
 fn refined(
     count: usize,
     copy: impl Fn(usize, &mut [f64]) + Sync,
@@ -229,67 +304,75 @@ fn refined(
     rough: &[usize],
     penalty: f64,
 ) -> Vec<usize> {
-    let (left, right) = parts.split_at(parts.len() / 2);
-    let middle = left.len() * TASK;
-    let (left, right) = rayon::join(
-        || near(rough, left, 0..middle, &copy),
-        || near(rough, right, middle..count, &copy),
-    );
-    breaks_of(&[left, right], penalty)
+    // At the borders of blocks, where items end.
+    let span = |at: &usize| {
+        let from = (at / BLOCK).saturating_sub(1) * BLOCK;
+        (from, ((at.div_ceil(BLOCK) + 1) * BLOCK).min(count))
+    };
+    let spans: Vec<(usize, usize)> = rough.iter().map(span).collect();
+    let values = |values: &[f64], first: usize, items: &mut Items| items.push_values(values, first);
+    breaks_of(&near(&spans, parts, count, &copy, &values), penalty)
 }
 
-/// The values of `range` within a block of the `rough` breaks, and what lies between as one item each;
-/// `parts` hold the items of the range.
+/// What `lay` makes of the values of each span, and what lies between as one item, as it is one stretch already. The
+/// items of either half of the parts are made at the same time. Spans are in order, of borders of blocks.
 fn near(
-    rough: &[usize],
+    spans: &[(usize, usize)],
     parts: &[Items],
-    range: Range<usize>,
-    copy: impl Fn(usize, &mut [f64]),
-) -> Items {
-    let ends = |at: usize| {
-        // At the borders of blocks, where items end.
-        let from = (at / BLOCK).saturating_sub(1) * BLOCK;
-        (from.max(range.start), ((at.div_ceil(BLOCK) + 1) * BLOCK).min(range.end))
-    };
-    let first = rough.partition_point(|at| ends(*at).1 <= range.start);
-    let rough = rough[first..].iter().map(|at| ends(*at)).take_while(|(from, _)| *from < range.end);
-    let mut between = Between::of(parts);
-    let mut items = Items::with_capacity(rough.clone().count() * (3 * BLOCK + 1) + 1);
-    let mut buffer = Vec::new();
-    let mut done = range.start;
-    for (from, end) in rough {
-        let from = from.max(done);
-        if from < end {
+    count: usize,
+    copy: &(impl Fn(usize, &mut [f64]) + Sync),
+    lay: &(impl Fn(&[f64], usize, &mut Items) + Sync),
+) -> [Items; 2] {
+    let (left, right) = parts.split_at(parts.len() / 2);
+    let middle = left.len() * TASK;
+    let half = |parts: &[Items], range: Range<usize>| {
+        let first = spans.partition_point(|(_, end)| *end <= range.start);
+        let spans = spans[first..].iter().take_while(|(from, _)| *from < range.end);
+        let mut between = Between::of(parts, copy);
+        let mut items = Items::with_capacity(spans.clone().count() * (3 * BLOCK + 1) + 1);
+        let mut buffer = Vec::new();
+        let mut done = range.start;
+        for (from, end) in spans {
+            let (from, end) = ((*from).max(done), (*end).min(range.end));
+            if from > end {
+                continue;
+            }
             between.take(done..from, &mut items);
             buffer.resize(end - from, 0.0);
             copy(from, &mut buffer);
-            items.push_values(&buffer, from);
+            lay(&buffer, from, &mut items);
             done = end;
         }
-    }
-    between.take(done..range.end, &mut items);
-    items
+        between.take(done..range.end, &mut items);
+        items
+    };
+    let (left, right) = rayon::join(|| half(left, 0..middle), || half(right, middle..count));
+    [left, right]
 }
 
 /// Goes through the items of all parts from the first to the last.
-struct Between<I> {
+struct Between<I, C> {
     rest: I,
-    /// Mean of the present item, and what of it has not been passed yet.
+    copy: C,
+    /// Mean and place of the present item.
     mean: f64,
-    left: Range<usize>,
+    whole: Range<usize>,
 }
 
-impl Between<()> {
-    fn of(parts: &[Items]) -> Between<impl Iterator<Item = (f64, Range<usize>)>> {
+impl Between<(), ()> {
+    fn of<C: Fn(usize, &mut [f64])>(
+        parts: &[Items],
+        copy: C,
+    ) -> Between<impl Iterator<Item = (f64, Range<usize>)>, C> {
         let rest = parts.iter().flat_map(|part| {
             let first = part.first.iter().map(|first| *first as usize);
             part.pairs().zip(first).map(|((mean, weight), at)| (mean, at..at + weight as usize))
         });
-        Between { rest, mean: 0.0, left: 0..0 }
+        Between { rest, copy, mean: 0.0, whole: 0..0 }
     }
 }
 
-impl<I: Iterator<Item = (f64, Range<usize>)>> Between<I> {
+impl<I: Iterator<Item = (f64, Range<usize>)>, C: Fn(usize, &mut [f64])> Between<I, C> {
     /// Pushes the mean of the values in `range`, which lies beyond all that were taken before.
     fn take(&mut self, range: Range<usize>, into: &mut Items) {
         if range.is_empty() {
@@ -298,20 +381,31 @@ impl<I: Iterator<Item = (f64, Range<usize>)>> Between<I> {
         let mut shift = None;
         let mut sum = 0.0;
         loop {
-            // Only runs of one value are cut by a range, so their part has the same mean.
-            let here = self.left.start.max(range.start)..self.left.end.min(range.end);
+            let here = self.whole.start.max(range.start)..self.whole.end.min(range.end);
             if !here.is_empty() {
-                let shift = *shift.get_or_insert(self.mean);
-                sum += (self.mean - shift) * here.len() as f64;
+                let mean = self.mean_of(&here);
+                let shift = *shift.get_or_insert(mean);
+                sum += (mean - shift) * here.len() as f64;
             }
-            if self.left.end >= range.end {
+            if self.whole.end >= range.end {
                 break;
             }
             let Some((mean, next)) = self.rest.next() else { break };
-            (self.mean, self.left) = (mean, next);
+            (self.mean, self.whole) = (mean, next);
         }
         let mean = shift.unwrap_or(0.0) + sum / range.len() as f64;
         into.push(mean, range.len() as f64, range.start);
+    }
+
+    /// Mean of a part of the present item: a run of one value has the same one everywhere.
+    fn mean_of(&self, part: &Range<usize>) -> f64 {
+        if *part == self.whole || self.whole.len() != WIDE {
+            return self.mean;
+        }
+        let mut values = [0.0; WIDE];
+        let values = &mut values[..part.len()];
+        (self.copy)(part.start, values);
+        values.iter().map(|value| value - self.mean).sum::<f64>() / part.len() as f64 + self.mean
     }
 }
 
@@ -366,8 +460,10 @@ mod tests {
             values in readings(),
             penalty in 1.0..14.0f64,
         ) {
-            let rough = breaks_of(&items_of(&values, penalty), penalty);
-            let borders: Vec<usize> = (0..=values.len()).step_by(BLOCK).collect();
+            let items = items_of(&values, penalty);
+            let rough = breaks_of(&items, penalty);
+            let firsts = items.iter().flat_map(|part| part.first.iter().map(|first| *first as usize));
+            let borders: Vec<usize> = firsts.chain([values.len()]).collect();
             for (i, a) in borders.iter().enumerate() {
                 for (j, t) in borders.iter().enumerate().skip(i + 1) {
                     for b in &borders[j + 1..] {
@@ -376,6 +472,31 @@ mod tests {
                             - squares(&values[*t..*b]);
                         let broken = rough.iter().any(|at| a <= at && at <= b);
                         prop_assert!(broken || evidence <= 3.0 * penalty + 1e-9);
+                    }
+                }
+            }
+        }
+
+        /// Of a change between any two values, and of a burst that begins and ends anywhere.
+        #[test]
+        fn no_item_holds_evidence_of_more_than_three_penalties(
+            values in readings(),
+            penalty in 1.0..14.0f64,
+        ) {
+            for part in items_of(&values, penalty) {
+                for (first, weight) in part.first.iter().zip(&part.weight) {
+                    let (a, b) = (*first as usize, *first as usize + *weight as usize);
+                    let whole = squares(&values[a..b]);
+                    if whole == 0.0 {
+                        continue;
+                    }
+                    for t in a + 1..b {
+                        for u in t + 1..=b {
+                            let burst = &values[t..u];
+                            let beside = [&values[a..t], &values[u..b]].concat();
+                            let left = squares(burst) + squares(&beside);
+                            prop_assert!(whole - left <= 3.0 * penalty + 1e-9);
+                        }
                     }
                 }
             }

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::Night;
-use super::baseline::{BLOCK, resting_level, resting_sd};
+use super::baseline::{BLOCK, LEARN_FROM, resting_level, resting_sd};
 use super::floor::count_a;
 use super::middle;
 use super::stretches::{Depth, LONG};
@@ -18,15 +18,19 @@ pub(super) const LEAPS: f64 = 10.0;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Edge {
     pub(super) level_a: f64,
-    time_s: f64,
+    pub(super) time_s: f64,
 }
 
-/// Readings next to either end of a segment.
-fn near(night: &Night<'_>, at: usize) -> [Vec<f64>; 2] {
+/// Levels of the readings next to either end of a segment.
+fn ends_a(night: &Night<'_>, at: usize) -> [f64; 2] {
     let segment = &night.segmentation.segments[at];
     let count = BLOCK.min(segment.end - segment.first);
-    [segment.first, segment.end - count]
-        .map(|first| (first..first + count).map(|sample| night.drawn_a(sample)).collect())
+    let mut room = [0.0; BLOCK];
+    [segment.first, segment.end - count].map(|first| {
+        let readings = &mut room[..count];
+        night.drawn_from(first, readings);
+        resting_level(readings)
+    })
 }
 
 /// Where each segment begins and ends, by the readings there: a zero wanders within it, and a wake may have been
@@ -34,21 +38,30 @@ fn near(night: &Night<'_>, at: usize) -> [Vec<f64>; 2] {
 pub(super) fn edges(night: &Night<'_>) -> Vec<[Edge; 2]> {
     let of_segment = |at: usize| {
         let segment = &night.segmentation.segments[at];
-        let levels = near(night, at).map(|mut readings| resting_level(&mut readings));
+        let [enters_a, leaves_a] = ends_a(night, at);
         let edge = |level_a, time_s| Edge { level_a, time_s };
-        [edge(levels[0], segment.start_s), edge(levels[1], segment.end_s)]
+        [edge(enters_a, segment.start_s), edge(leaves_a, segment.end_s)]
     };
     (0..night.segmentation.segments.len()).into_par_iter().map(of_segment).collect()
 }
 
 /// Standard deviation of a reading about its neighbours in these segments, missed wakes left out, ampere. O(segments).
-pub(super) fn noise_a(night: &Night<'_>, segments: impl Iterator<Item = usize>) -> f64 {
-    let deviations = segments.flat_map(|at| {
-        let [mut readings, _] = near(night, at);
-        let level_a = resting_level(&mut readings);
-        readings.into_iter().map(move |reading_a| reading_a - level_a)
-    });
-    resting_sd(deviations.collect(), count_a(night))
+pub(super) fn noise_a(
+    night: &Night<'_>,
+    edges: &[[Edge; 2]],
+    segments: impl ExactSizeIterator<Item = usize>,
+) -> f64 {
+    let stride = (segments.len() * BLOCK).div_ceil(LEARN_FROM).max(1);
+    let mut deviations = Vec::new();
+    for at in segments.step_by(stride) {
+        let segment = &night.segmentation.segments[at];
+        let known = deviations.len();
+        deviations.resize(known + BLOCK.min(segment.end - segment.first), 0.0);
+        night.drawn_from(segment.first, &mut deviations[known..]);
+        let level_a = edges[at][0].level_a;
+        deviations[known..].iter_mut().for_each(|reading_a| *reading_a -= level_a);
+    }
+    resting_sd(deviations, count_a(night))
 }
 
 /// The floor that is followed.

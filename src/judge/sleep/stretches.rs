@@ -1,7 +1,8 @@
 //! Which stretches are off, asleep or up.
 
 use super::baseline::BLOCK;
-use super::follow::{Edge, Floor, edges, noise_a};
+use super::floor::count_a;
+use super::follow::{Edge, Floor, LEAPS, edges, noise_a};
 use super::{Night, middle};
 use crate::events::Action;
 use crate::findings::SegmentKind;
@@ -45,6 +46,10 @@ const ASLEEP_UP_TO: f64 = 0.3;
 const FALLS_LIKE_A_CHECK: f64 = 0.5;
 /// A zero moves by less than this many times as much as it usually does within a stay of that time.
 const WANDERS: f64 = 5.0;
+/// Stays from which on their levels tell whether they are one.
+const TELLS: usize = 8;
+/// Change from stay to stay, beside the height of most of what rises, up to which the floor is one level.
+const SAME: f64 = 0.03;
 /// Readings that a stay needs to say where the floor is now.
 pub(super) const LONG: usize = 5;
 
@@ -82,9 +87,13 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .filter(|at| segments[*at].state == Some(floor))
         .map(|at| (at, edges[at][0].level_a))
         .collect();
+    if !comes_back(night, &edges, &off, &own, mean_a(floor)) {
+        return None;
+    }
     own.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     let floor_a = own.get(own.len() / 2)?.1;
-    let split_a = (3.0 * noise_a(night, own.iter().map(|own| own.0))).max(FLOOR_WIDTH * floor_a);
+    let scatter_a = noise_a(night, &edges, own.iter().map(|own| own.0));
+    let split_a = (3.0 * scatter_a).max(FLOOR_WIDTH * floor_a);
     let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &edges, &off, split_a);
     let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
     // One that holds an edge that was not found is none to start from, however long.
@@ -102,6 +111,47 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         }
     }
     Some(Depths { stretches: all, least_a: mean_a(floor) - allowed_a })
+}
+
+/// Whether stays of one state are at a level that is come back to, and not at any of many: from one to the
+/// next the level changes by no more than it wanders meanwhile, or by little beside what rises from it.
+/// Few stays do not tell. O(segments log segments).
+fn comes_back(
+    night: &Night<'_>,
+    edges: &[[Edge; 2]],
+    off: &[bool],
+    own: &[(usize, f64)],
+    floor_a: f64,
+) -> bool {
+    let segments = &night.segmentation.segments;
+    let stays: Vec<usize> = (own.iter().map(|own| own.0))
+        .filter(|at| !off[*at] && segments[*at].end - segments[*at].first >= LONG)
+        .collect();
+    let middle_of = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        middle(&values).unwrap_or(0.0)
+    };
+    let between = |of: &dyn Fn(Edge, Edge) -> f64| {
+        let neighbours = stays.windows(2);
+        middle_of(neighbours.map(|two| of(edges[two[0]][1], edges[two[1]][0])).collect())
+    };
+    let within = |of: &dyn Fn(Edge, Edge) -> f64| {
+        middle_of(stays.iter().map(|at| of(edges[*at][0], edges[*at][1])).collect())
+    };
+    if stays.len() < TELLS {
+        return true;
+    }
+    let change_a = |from: Edge, to: Edge| (to.level_a - from.level_a).abs();
+    let length_s = |from: Edge, to: Edge| to.time_s - from.time_s;
+    let longer = between(&length_s) / within(&length_s).max(night.usual_interval_s);
+    let wander_a = within(&change_a) * longer.max(1.0).sqrt();
+    let known_a = middle_of(stays.iter().map(|at| segments[*at].standard_uncertainty_a).collect());
+    let mut rises_a: Vec<f64> =
+        (0..segments.len()).filter(|at| !off[*at]).map(|at| night.mean_a(at) - floor_a).collect();
+    rises_a.sort_by(f64::total_cmp);
+    let high_a = rises_a.get(rises_a.len() * 9 / 10).copied().unwrap_or(0.0);
+    let changes_a = between(&change_a);
+    changes_a <= LEAPS * wander_a.max(known_a) + count_a(night) || changes_a <= SAME * high_a
 }
 
 /// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no

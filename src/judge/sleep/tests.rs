@@ -104,6 +104,36 @@ fn time_to_sleep_s(then_a: f64) -> f64 {
     found.longest_time_to_sleep_s.unwrap()
 }
 
+/// `stays` between 10 and 310 mA, spread evenly by `fraction`; of one state where they lie in the same fifth, as a
+/// clustering has it.
+fn at_random(stays: usize, fraction: impl Fn(usize) -> f64) -> (Samples, Segmentation) {
+    let parts: Vec<(usize, f64, SegmentKind)> =
+        (0..stays).map(|k| (100, 0.010 + 0.300 * fraction(k), Steady)).collect();
+    let (samples, mut segmentation) = capture(&parts);
+    for (k, segment) in segmentation.segments.iter_mut().enumerate() {
+        segment.state = Some((5.0 * fraction(k)) as usize);
+    }
+    segmentation.states.truncate(5);
+    (samples, segmentation)
+}
+
+/// Of levels that are never come back to, none is a floor; one that is stays it, among as many others.
+#[test]
+fn what_visits_levels_at_random_does_not_sleep() {
+    let loads = no_loads(ZeroModel::default());
+    let sheet = JobSheet::default();
+    let of = |(samples, segmentation): (Samples, Segmentation)| {
+        assess(logged(&samples), &segmentation, None, &loads, &sheet, Risk::default())
+    };
+    let golden = |k: usize| (k as f64 * 0.618_034).fract();
+    let [never, returns] = [of(at_random(300, golden)), {
+        of(at_random(300, |k| if k % 2 == 0 { 0.0 } else { 0.2 + 0.8 * golden(k) }))
+    }];
+    assert!(never.is_none(), "{never:?}");
+    let floor_a = returns.unwrap().0.floor_a;
+    approx::assert_relative_eq!(floor_a, 0.010, max_relative = 1e-6);
+}
+
 #[test]
 fn a_draw_that_wavers_is_no_activity_and_one_that_rises_is() {
     assert!((time_to_sleep_s(0.1502) - 100.0).abs() <= 1.0, "{}", time_to_sleep_s(0.1502));

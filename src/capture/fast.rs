@@ -219,7 +219,8 @@ pub(super) fn read_from(
         PlainTime::Elapsed { seconds_per_unit, .. } => {
             let decimal_mark = layout.decimal_mark;
             let first = number::number(head, decimal_mark).ok_or(none)?.value;
-            let clock = Elapsed { decimal_mark, seconds_per_unit, first };
+            let like = number::Like::NONE;
+            let clock = Elapsed { decimal_mark, seconds_per_unit, first, like };
             let rows = table.read(clock, seconds_per_unit, None)?;
             (rows, FirstTime::Elapsed(first * seconds_per_unit), Some(seconds_per_unit))
         }

@@ -3,7 +3,7 @@
 use jiff::civil::{Date, DateTime, Time};
 
 use super::super::stamp::RawDate;
-use super::number::number;
+use super::number::Like;
 use super::{DateOrder, StampForm};
 
 /// A time read from the start of some bytes.
@@ -49,12 +49,14 @@ pub(super) struct Elapsed {
     pub(super) seconds_per_unit: f64,
     /// The first row's number, in the unit.
     pub(super) first: f64,
+    /// How the row before is written.
+    pub(super) like: Like,
 }
 
 impl Clock for Elapsed {
     #[inline(always)]
     fn tick(&mut self, bytes: &[u8]) -> Option<Tick> {
-        let cell = number(bytes, self.decimal_mark)?;
+        let cell = self.like.number(bytes, self.decimal_mark)?;
         let time_s = (cell.value - self.first) * self.seconds_per_unit;
         Some(Tick { time_s, len: cell.len, decimals: cell.decimals })
     }

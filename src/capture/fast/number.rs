@@ -28,6 +28,94 @@ const INTEGER_POWERS: [u64; 17] = {
     powers
 };
 
+/// How a number of at most eight digits and mark is written, for the next one: most are written like the one
+/// before.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Like {
+    /// The first eight bytes where they are of the number: the mark, and `0` for any digit.
+    text: u64,
+    within: u64,
+    /// Added to what is not like that, it carries into the top bit of every byte that is wrong.
+    carry: u64,
+    /// Bytes before the mark, and how far the last digit is from the top byte.
+    before: u64,
+    shift: u32,
+    len: usize,
+    /// The byte after it.
+    next: u8,
+    decimals: i32,
+    divisor: f64,
+}
+
+impl Like {
+    /// Like no number.
+    pub(super) const NONE: Self = Self {
+        text: 0,
+        within: !0,
+        carry: !TOP_BITS,
+        before: !0,
+        shift: 0,
+        len: 0,
+        next: b'0',
+        decimals: 0,
+        divisor: 1.0,
+    };
+
+    /// How `bytes`, without a sign, are written; `None` where the number has more bytes or an exponent.
+    fn of(bytes: &[u8], number: &Number, decimal_mark: u8) -> Option<Self> {
+        let len = number.len;
+        let (text, next) = (bytes.get(..len).filter(|_| len <= 8)?, *bytes.get(len)?);
+        let goes_on = next.is_ascii_digit() || next == decimal_mark || (next | 0x20) == b'e';
+        let mark = text.iter().position(|byte| *byte == decimal_mark);
+        let digits = text.iter().filter(|byte| byte.is_ascii_digit()).count();
+        if goes_on || digits == 0 || digits + usize::from(mark.is_some()) != len {
+            return None;
+        }
+        let within = !0 >> (64 - 8 * len);
+        let at_mark = mark.map_or(0, |mark| 0xff << (8 * mark));
+        let marks = u64::from_ne_bytes([decimal_mark; 8]);
+        Some(Self {
+            text: (ZEROS & !at_mark | marks & at_mark) & within,
+            within,
+            carry: (CARRY & !at_mark | !TOP_BITS & at_mark) & within,
+            before: mark.map_or(!0, |mark| (1 << (8 * mark)) - 1),
+            shift: (8 * (8 - digits)) as u32,
+            len,
+            next,
+            decimals: number.decimals,
+            divisor: EXACT_POWERS[usize::try_from(number.decimals).ok()?],
+        })
+    }
+
+    /// As [`number`], sooner where it is written like the one before.
+    #[inline(always)]
+    pub(super) fn number(&mut self, bytes: &[u8], decimal_mark: u8) -> Option<Number> {
+        let signed = usize::from(matches!(bytes.first()?, b'-' | b'+'));
+        if let Some(nine) = bytes[signed..].first_chunk::<9>()
+            && let Some(eight) = nine.first_chunk::<8>()
+        {
+            let digits = (u64::from_le_bytes(*eight) ^ self.text) & self.within;
+            let wrong = (digits.wrapping_add(self.carry) | digits) & TOP_BITS;
+            if wrong == 0 && nine[self.len] == self.next {
+                let joined = (digits & self.before) | ((digits >> 8) & !self.before);
+                let magnitude = value_of(joined << self.shift) as i64 as f64 / self.divisor;
+                let value = if bytes[0] == b'-' { -magnitude } else { magnitude };
+                return Some(Number { value, len: signed + self.len, decimals: self.decimals });
+            }
+        }
+        self.another(bytes, signed, decimal_mark)
+    }
+
+    /// A number that is written otherwise.
+    #[inline(never)]
+    fn another(&mut self, bytes: &[u8], signed: usize, decimal_mark: u8) -> Option<Number> {
+        let found = number(bytes, decimal_mark)?;
+        let unsigned = Number { len: found.len - signed, ..found };
+        *self = Self::of(&bytes[signed..], &unsigned, decimal_mark).unwrap_or(*self);
+        Some(found)
+    }
+}
+
 /// Reads the number that `bytes` start with: sign, digits, decimal mark, digits, exponent.
 /// `None` when there is none or it is not finite.
 ///
@@ -124,11 +212,14 @@ fn up_to_eight_digits(bytes: &[u8]) -> (u64, usize) {
 /// Eight characters `0`; taken off by "exclusive or", digits become 0…9.
 const ZEROS: u64 = 0x3030_3030_3030_3030;
 
+const TOP_BITS: u64 = 0x8080_8080_8080_8080;
+const CARRY: u64 = 0x7676_7676_7676_7676;
+
 /// The top bit of every byte that is no digit, right up to the first byte above 0x89 (there are
 /// no such bytes in a number): adding 0x76 carries into the top bit from 10 up.
 #[inline(always)]
 fn not_digits(bytes: u64) -> u64 {
-    (bytes.wrapping_add(0x7676_7676_7676_7676) | bytes) & 0x8080_8080_8080_8080
+    (bytes.wrapping_add(CARRY) | bytes) & TOP_BITS
 }
 
 /// The number whose eight digits, as values, are the bytes, first digit lowest.
@@ -221,6 +312,57 @@ mod tests {
                 same_as_std(&format!("{value:e}"), b'.');
                 if value.abs() < 1e60 && value.abs() > 1e-60 {
                     same_as_std(&format!("{value}"), b',');
+                }
+            }
+        }
+    }
+
+    /// Whatever was read before, and whatever follows.
+    #[test]
+    fn a_number_is_the_same_after_any_other() {
+        let texts = [
+            "0.160432",
+            "9.999999",
+            "0.000001",
+            "-0.160432",
+            "+1.5",
+            "12",
+            "7",
+            "0.5",
+            "-12",
+            "1234.567",
+            "12345678",
+            "1234567.",
+            ".1234567",
+            "0.1604321",
+            "1e3",
+            "1.5e-3",
+            "0.16O432",
+            "0x16",
+            "1:160432",
+            "0,160432",
+            "",
+            "OL",
+            "-",
+            "5.",
+            "99999.99",
+            "0.1\u{80}",
+        ];
+        let tails = [",", "\n", "\r\n", ";2.5\n", "e5,", "5,", ".,", "\0\0\0\0\0\0\0\0\0"];
+        let rows = |tail: &str, text: &str| format!("{text}{tail}0.25,1.5\n").into_bytes();
+        let all: Vec<Vec<u8>> =
+            texts.iter().flat_map(|text| tails.iter().map(|tail| rows(tail, text))).collect();
+        for mark in [b'.', b','] {
+            for before in &all {
+                let mut like = Like::NONE;
+                assert_eq!(like.number(before, mark), number(before, mark), "{before:?}");
+                for bytes in &all {
+                    let mut like = like;
+                    assert_eq!(
+                        like.number(bytes, mark),
+                        number(bytes, mark),
+                        "{before:?} {bytes:?}"
+                    );
                 }
             }
         }

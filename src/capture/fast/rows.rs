@@ -1,7 +1,7 @@
 //! Rows of one piece of the table.
 
 use super::clock::Clock;
-use super::number::number;
+use super::number::Like;
 use super::text::Text;
 use super::{NotPlain, PlainLayout};
 
@@ -83,17 +83,18 @@ impl Form {
     }
 
     /// Reads the row at the start of `bytes`, which is not an empty line. `None` when it does not
-    /// follow the layout. Without `MARKED`, no cell stands in quotes or carries its unit.
+    /// follow the layout. `like` tells how the current before is written. Without `MARKED`, no cell stands in quotes or carries its unit.
     #[inline(always)]
     pub(super) fn row<C: Clock, const MARKED: bool>(
         &self,
         bytes: &[u8],
         clock: &mut C,
+        like: &mut Like,
     ) -> Option<Row> {
         if self.pair
             && !MARKED
             && !C::APART
-            && let Some(row) = self.pair(bytes, clock)
+            && let Some(row) = self.pair(bytes, clock, like)
         {
             return Some(row);
         }
@@ -116,7 +117,7 @@ impl Form {
                     return None;
                 }
                 at = self.opened(bytes, at, open);
-                let cell = number(&bytes[at..], self.decimal_mark)?;
+                let cell = like.number(&bytes[at..], self.decimal_mark)?;
                 if cell.value.abs() >= SENTINELS {
                     return None;
                 }
@@ -165,15 +166,20 @@ impl Form {
 
     /// Reads a row of time and current that holds nothing else, not even a blank.
     #[inline(always)]
-    fn pair<C: Clock>(&self, bytes: &[u8], clock: &mut C) -> Option<Row> {
+    fn pair<C: Clock>(&self, bytes: &[u8], clock: &mut C, like: &mut Like) -> Option<Row> {
         let tick = clock.tick(bytes)?;
         let rest = bytes.get(tick.len..)?;
         if *rest.first()? != self.delimiter {
             return None;
         }
-        let cell = number(&rest[1..], self.decimal_mark)?;
+        let cell = like.number(&rest[1..], self.decimal_mark)?;
         let end = tick.len + 1 + cell.len;
-        if bytes.get(end) != Some(&b'\n') || cell.value.abs() >= SENTINELS {
+        let ending = match bytes.get(end)? {
+            b'\n' => 1,
+            b'\r' if bytes.get(end + 1) == Some(&b'\n') => 2,
+            _ => return None,
+        };
+        if cell.value.abs() >= SENTINELS {
             return None;
         }
         Some(Row {
@@ -181,7 +187,7 @@ impl Form {
             time_decimals: tick.decimals,
             current: cell.value,
             current_decimals: cell.decimals,
-            len: end + 1,
+            len: end + ending,
         })
     }
 
@@ -308,6 +314,7 @@ fn rows_of<C: Clock, const MARKED: bool>(
     mut take: impl FnMut(usize, Row) -> Option<()>,
 ) -> Result<usize, NotPlain> {
     let (mut at, mut rows) = (0, 0);
+    let mut like = Like::NONE;
     while at < until {
         let empty = empty_line(&bytes[at..]);
         if empty > 0 {
@@ -315,7 +322,7 @@ fn rows_of<C: Clock, const MARKED: bool>(
             continue;
         }
         let not_plain = NotPlain { offset: offset + at };
-        let row = form.row::<C, MARKED>(&bytes[at..], clock).ok_or(not_plain)?;
+        let row = form.row::<C, MARKED>(&bytes[at..], clock, &mut like).ok_or(not_plain)?;
         take(rows, row).ok_or(not_plain)?;
         at += row.len;
         rows += 1;

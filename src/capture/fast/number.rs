@@ -14,6 +14,9 @@ pub(super) struct Number {
 /// `f64` holds every whole number up to here.
 const EXACT_INTEGERS: u64 = 1 << 53;
 
+/// Digits of which it holds every number.
+const EXACT_DIGITS: usize = 15;
+
 /// Powers of ten that `f64` holds exactly.
 const EXACT_POWERS: [f64; 17] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16];
@@ -28,18 +31,13 @@ const INTEGER_POWERS: [u64; 17] = {
     powers
 };
 
-/// How a number of at most eight digits and mark is written, for the next one: most are written like the one
+/// How a number of at most sixteen digits and mark is written, for the next one: most are written like the one
 /// before.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Like {
-    /// The first eight bytes where they are of the number: the mark, and `0` for any digit.
-    text: u64,
-    within: u64,
-    /// Added to what is not like that, it carries into the top bit of every byte that is wrong.
-    carry: u64,
-    /// Bytes before the mark, and how far the last digit is from the top byte.
-    before: u64,
-    shift: u32,
+    eights: [Eight; 2],
+    /// What the second eight's digits make of the first one's value; 0 without them.
+    ten: u64,
     len: usize,
     /// The byte after it.
     next: u8,
@@ -47,39 +45,75 @@ pub(super) struct Like {
     divisor: f64,
 }
 
-impl Like {
-    /// Like no number.
-    pub(super) const NONE: Self = Self {
-        text: 0,
-        within: !0,
-        carry: !TOP_BITS,
-        before: !0,
-        shift: 0,
-        len: 0,
-        next: b'0',
-        decimals: 0,
-        divisor: 1.0,
-    };
+/// How eight bytes are written.
+#[derive(Debug, Clone, Copy)]
+struct Eight {
+    /// What is of the number: the mark, and `0` for any digit.
+    text: u64,
+    within: u64,
+    /// Added to what is not like that, it carries into the top bit of every byte that is wrong.
+    carry: u64,
+    /// Bytes before the mark, and how far the last digit is from the top byte.
+    before: u64,
+    shift: u32,
+}
 
-    /// How `bytes`, without a sign, are written; `None` where the number has more bytes or an exponent.
-    fn of(bytes: &[u8], number: &Number, decimal_mark: u8) -> Option<Self> {
-        let len = number.len;
-        let (text, next) = (bytes.get(..len).filter(|_| len <= 8)?, *bytes.get(len)?);
-        let goes_on = next.is_ascii_digit() || next == decimal_mark || (next | 0x20) == b'e';
+impl Eight {
+    /// How digits, at most eight, with a mark among them are written; `None` without any digit.
+    fn of(text: &[u8], decimal_mark: u8) -> Option<Self> {
         let mark = text.iter().position(|byte| *byte == decimal_mark);
-        let digits = text.iter().filter(|byte| byte.is_ascii_digit()).count();
-        if goes_on || digits == 0 || digits + usize::from(mark.is_some()) != len {
-            return None;
-        }
-        let within = !0 >> (64 - 8 * len);
+        let digits = (text.len() - usize::from(mark.is_some())) as u32;
+        let within = u64::MAX >> (64 - 8 * text.len());
         let at_mark = mark.map_or(0, |mark| 0xff << (8 * mark));
         let marks = u64::from_ne_bytes([decimal_mark; 8]);
-        Some(Self {
+        (digits > 0).then(|| Self {
             text: (ZEROS & !at_mark | marks & at_mark) & within,
             within,
             carry: (CARRY & !at_mark | !TOP_BITS & at_mark) & within,
-            before: mark.map_or(!0, |mark| (1 << (8 * mark)) - 1),
-            shift: (8 * (8 - digits)) as u32,
+            before: mark.map_or(u64::MAX, |mark| (1 << (8 * mark)) - 1),
+            shift: 8 * (8 - digits),
+        })
+    }
+
+    /// The digits' value, where they are written so.
+    #[inline(always)]
+    fn value(&self, bytes: &[u8; 8]) -> Option<u64> {
+        let digits = (u64::from_le_bytes(*bytes) ^ self.text) & self.within;
+        let wrong = (digits.wrapping_add(self.carry) | digits) & TOP_BITS;
+        let joined = (digits & self.before) | ((digits >> 8) & !self.before);
+        (wrong == 0).then(|| value_of(joined << self.shift))
+    }
+}
+
+impl Like {
+    /// Like no number: no eight bytes are zero and begin with a digit.
+    pub(super) const NONE: Self = {
+        let nothing =
+            Eight { text: 0, within: u64::MAX, carry: !TOP_BITS, before: u64::MAX, shift: 0 };
+        Self { eights: [nothing; 2], ten: 0, len: 0, next: b'0', decimals: 0, divisor: 1.0 }
+    };
+
+    /// How `bytes`, without a sign, are written; `None` where the number has more digits than `f64` holds, or an
+    /// exponent.
+    fn of(bytes: &[u8], number: &Number, decimal_mark: u8) -> Option<Self> {
+        let len = number.len;
+        let (text, next) = (bytes.get(..len).filter(|_| len <= 16)?, *bytes.get(len)?);
+        let goes_on = next.is_ascii_digit() || next == decimal_mark || (next | 0x20) == b'e';
+        let marks = text.iter().filter(|byte| **byte == decimal_mark).count();
+        let digits = text.iter().filter(|byte| byte.is_ascii_digit()).count();
+        if goes_on || marks > 1 || digits + marks != len || digits > EXACT_DIGITS {
+            return None;
+        }
+        let (first, second) = text.split_at(len.min(8));
+        let first = Eight::of(first, decimal_mark)?;
+        let eights = match second {
+            [] => [first; 2],
+            _ => [first, Eight::of(second, decimal_mark)?],
+        };
+        let more = second.iter().filter(|byte| byte.is_ascii_digit()).count();
+        Some(Self {
+            eights,
+            ten: if more > 0 { INTEGER_POWERS[more] } else { 0 },
             len,
             next,
             decimals: number.decimals,
@@ -91,19 +125,25 @@ impl Like {
     #[inline(always)]
     pub(super) fn number(&mut self, bytes: &[u8], decimal_mark: u8) -> Option<Number> {
         let signed = usize::from(matches!(bytes.first()?, b'-' | b'+'));
-        if let Some(nine) = bytes[signed..].first_chunk::<9>()
-            && let Some(eight) = nine.first_chunk::<8>()
-        {
-            let digits = (u64::from_le_bytes(*eight) ^ self.text) & self.within;
-            let wrong = (digits.wrapping_add(self.carry) | digits) & TOP_BITS;
-            if wrong == 0 && nine[self.len] == self.next {
-                let joined = (digits & self.before) | ((digits >> 8) & !self.before);
-                let magnitude = value_of(joined << self.shift) as i64 as f64 / self.divisor;
+        match self.mantissa(&bytes[signed..]) {
+            Some(mantissa) => {
+                let magnitude = mantissa as i64 as f64 / self.divisor;
                 let value = if bytes[0] == b'-' { -magnitude } else { magnitude };
-                return Some(Number { value, len: signed + self.len, decimals: self.decimals });
+                Some(Number { value, len: signed + self.len, decimals: self.decimals })
             }
+            None => self.another(bytes, signed, decimal_mark),
         }
-        self.another(bytes, signed, decimal_mark)
+    }
+
+    /// All digits' value, where they are written so.
+    #[inline(always)]
+    fn mantissa(&self, bytes: &[u8]) -> Option<u64> {
+        let mut mantissa = self.eights[0].value(bytes.first_chunk()?)?;
+        if self.ten > 0 {
+            mantissa =
+                mantissa * self.ten + self.eights[1].value(bytes.get(8..)?.first_chunk()?)?;
+        }
+        (*bytes.get(self.len)? == self.next).then_some(mantissa)
     }
 
     /// A number that is written otherwise.
@@ -347,6 +387,20 @@ mod tests {
             "5.",
             "99999.99",
             "0.1\u{80}",
+            "0.00001234",
+            "-0.00001234",
+            "12345678.5",
+            "12345678.",
+            "1234567.8",
+            "123456789",
+            "123456789012345",
+            "0.12345678901234",
+            "0.123456789012345",
+            "1234567890123456",
+            "12345678.12345678",
+            "0.0000123e",
+            "0.00001.34",
+            "0.0000123-",
         ];
         let tails = [",", "\n", "\r\n", ";2.5\n", "e5,", "5,", ".,", "\0\0\0\0\0\0\0\0\0"];
         let rows = |tail: &str, text: &str| format!("{text}{tail}0.25,1.5\n").into_bytes();

@@ -22,14 +22,21 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
             .measures
             .iter()
             .filter(|row| row.outlier || row.verdict == Verdict::NonConforming)
-            .max_by(|a, b| score(a).total_cmp(&score(b)));
+            .max_by(|a, b| {
+                let beyond = |row: &MeasureRow| row.verdict == Verdict::NonConforming;
+                beyond(a).cmp(&beyond(b)).then(score(a).total_cmp(&score(b)))
+            });
         if let Some(row) = worst {
             let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
             let (name, value) = match row.breach() {
                 Some((what, value)) if !row.outlier => (what.to_owned(), value),
                 _ => (name, row.value),
             };
-            let text = format!("{} ({name} {})", unit.unit, shown(row.measure, value));
+            let beyond = match row.verdict {
+                Verdict::NonConforming => ", beyond its limit",
+                _ => "",
+            };
+            let text = format!("{} ({name} {}{beyond})", unit.unit, shown(row.measure, value));
             if !out.contains(&text) {
                 out.push(text);
             }

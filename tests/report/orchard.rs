@@ -521,6 +521,7 @@ pub(crate) fn analysis() -> Analysis {
             accounted_a: vec![],
             on: vec![],
             turned: false,
+            zero_unseen: false,
             cautions: vec![],
         },
         judgement: Judgement {

@@ -33,6 +33,7 @@ fn batch(seed: u64, n: usize, fault: impl Fn(usize, Measure) -> Option<f64>) -> 
             duration_s: Some(1800.0),
             interval_s: Some(0.1),
             turned: false,
+            zero_unseen: false,
             measured: vec![
                 draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
                 draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),

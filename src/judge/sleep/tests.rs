@@ -554,10 +554,10 @@ fn three_reports_on_a_rhythm_are_no_failures_and_three_at_any_time_are() {
     assert_eq!(with(&[4, 34]), (vec![88], 2));
 }
 
-// Nothing was powered for 38 s, which reads 60 µA where noise of 100 µA leaves 16 µA on the mean; then it started.
+// Nothing was powered for 38 s, which reads 50 µA where noise of 100 µA leaves 16 µA on the mean; then it started.
 #[test]
 fn noise_powers_nothing_before_a_start() {
-    let mut parts = vec![(38, 60e-6, Steady), (45, 0.060, Steady)];
+    let mut parts = vec![(38, 50e-6, Steady), (45, 0.060, Steady)];
     parts.extend(regular(20));
     let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
     assert_eq!((wakes.unwrap().count, found.failures.len()), (20, 0), "{:?}", found.failures);

@@ -135,6 +135,22 @@ fn doubtful_and_unreadable_units_keep_their_row_and_do_not_count() {
     assert!(headline.contains("no unit stands out"), "{headline}");
 }
 
+// Far from the others' by two quantities and beyond the limit of the one that is less so.
+#[test]
+fn the_limit_that_a_unit_breaks_is_told_before_what_is_farther_off() {
+    let fault = |at, measure| match (at, measure) {
+        (17, Measure::Draw) => Some(12.0),
+        (17, Measure::WakePeriod) => Some(40.0),
+        _ => None,
+    };
+    let mut outcomes = batch(3, 60, fault);
+    let told = |outcomes: &[UnitOutcome]| population(outcomes).headline;
+    assert!(told(&outcomes).contains("1 stands out: rx-017 (wake period 10.8 s)."));
+    outcomes[17].measured[0].verdict = Verdict::NonConforming;
+    let headline = told(&outcomes);
+    assert!(headline.contains("out: rx-017 (draw 46.0 mA, beyond its limit)."), "{headline}");
+}
+
 // By hand: 1 to 9 have the mean 5 and the variance 60/8; with 1000 beside them the mean is 104.5.
 #[test]
 fn spread_and_capability_leave_the_outliers_out_alike() {

@@ -521,7 +521,6 @@ pub(crate) fn analysis() -> Analysis {
             accounted_a: vec![],
             on: vec![],
             turned: false,
-            zero_unseen: false,
             cautions: vec![],
         },
         judgement: Judgement {

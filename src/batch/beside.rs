@@ -41,6 +41,7 @@ pub(super) fn beside(outcomes: &[UnitOutcome]) -> Beside {
     cautions.extend(shorter(&outcomes));
     cautions.extend(sampled_otherwise(&outcomes));
     cautions.extend(turned(&outcomes));
+    cautions.extend(zero_unseen(&outcomes));
     cautions.extend(lacking(&outcomes));
     cautions.extend(copies(&outcomes));
     cautions.extend(namesakes(&outcomes));
@@ -150,6 +151,24 @@ fn turned(outcomes: &[UnitOutcome]) -> Option<Caution> {
     })
 }
 
+/// Captures whose zero nobody checked.
+fn zero_unseen(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let units: Vec<String> =
+        counting(outcomes).filter(|o| o.zero_unseen).map(|o| o.unit.clone()).collect();
+    let whole = counting(outcomes).count();
+    let which = match units.len() {
+        0 => return None,
+        n if n == whole => "any capture".to_owned(),
+        n => format!("{} ({n} of {whole} captures)", listed(&units)),
+    };
+    Some(Caution::new(
+        "zero-not-checked",
+        format!(
+            "No zero was checked in {which}: their levels hold what the meter shows with nothing connected, which tells most on small ones. Have the rig list a `zero` while its output is off."
+        ),
+    ))
+}
+
 fn seconds(value_s: f64) -> String {
     format!("{} s", significant(value_s, 3))
 }
@@ -186,6 +205,7 @@ pub(super) mod tests {
             duration_s: Some(1500.0),
             interval_s: Some(0.1 + 1e-4 * at as f64),
             turned: false,
+            zero_unseen: false,
             measured: vec![of(Measure::Draw, 35e-3), of(Measure::SleepFloor, 1.2e-3)],
         }
     }
@@ -238,6 +258,17 @@ pub(super) mod tests {
         outcomes[5].turned = true;
         let turned = told(&beside(&outcomes), CLAMP_TURNED);
         assert!(turned[0].contains("lowered them: rx-05 (1 of 12 captures)."), "{turned:?}");
+    }
+
+    #[test]
+    fn a_zero_that_nobody_checked_is_told() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        outcomes[5].zero_unseen = true;
+        let found = told(&beside(&outcomes), "zero-not-checked");
+        assert!(found[0].contains("checked in rx-05 (1 of 12 captures): "), "{found:?}");
+        outcomes.iter_mut().for_each(|outcome| outcome.zero_unseen = true);
+        let found = told(&beside(&outcomes), "zero-not-checked");
+        assert!(found[0].contains("checked in any capture: "), "{found:?}");
     }
 
     #[test]

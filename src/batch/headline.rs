@@ -18,18 +18,17 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
     let measured = units.iter().filter(|unit| unit.status == UnitStatus::Measured).count();
     let mut out: Vec<String> = Vec::new();
     for unit in units.iter().filter(|unit| unit.status == UnitStatus::Measured) {
-        let worst = unit
-            .measures
-            .iter()
-            .filter(|row| row.outlier || row.verdict == Verdict::NonConforming)
-            .max_by(|a, b| score(a).total_cmp(&score(b)));
-        if let Some(row) = worst {
+        if let Some(row) = unit.worst() {
             let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
             let (name, value) = match row.breach() {
                 Some((what, value)) if !row.outlier => (what.to_owned(), value),
                 _ => (name, row.value),
             };
-            let text = format!("{} ({name} {})", unit.unit, shown(row.measure, value));
+            let beyond = match row.verdict {
+                Verdict::NonConforming => ", beyond its limit",
+                _ => "",
+            };
+            let text = format!("{} ({name} {}{beyond})", unit.unit, shown(row.measure, value));
             if !out.contains(&text) {
                 out.push(text);
             }
@@ -170,10 +169,6 @@ fn margin(row: &PopulationRow, value: f64) -> f64 {
         _ if nearer < 0.0 => f64::NEG_INFINITY,
         _ => f64::INFINITY,
     }
-}
-
-fn score(row: &MeasureRow) -> f64 {
-    row.anomaly_score.map_or(0.0, f64::abs)
 }
 
 fn percent(share: f64) -> String {

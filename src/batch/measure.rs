@@ -56,6 +56,9 @@ pub struct UnitOutcome {
     /// True when its readings were turned round.
     #[serde(default)]
     pub turned: bool,
+    /// True when nobody checked the meter's zero in it.
+    #[serde(default)]
+    pub zero_unseen: bool,
     /// What was measured.
     pub measured: Vec<Measured>,
 }
@@ -83,6 +86,7 @@ impl UnitOutcome {
             duration_s: Some(findings.capture.duration_s),
             interval_s: findings.capture.sampling_interval_s,
             turned: findings.cautions.iter().any(|caution| caution.code == CLAMP_TURNED),
+            zero_unseen: findings.zero.checks.is_empty(),
             measured,
         }
     }
@@ -97,6 +101,7 @@ impl UnitOutcome {
             duration_s: None,
             interval_s: None,
             turned: false,
+            zero_unseen: false,
             measured: Vec::new(),
         }
     }

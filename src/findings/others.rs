@@ -102,6 +102,17 @@ pub struct UnitRow {
     pub measures: Vec<MeasureRow>,
 }
 
+impl UnitRow {
+    /// The quantity that it stands out by: one beyond its limit before one that is only far from the others', and
+    /// of those the farthest.
+    pub fn worst(&self) -> Option<&MeasureRow> {
+        let beyond = |row: &MeasureRow| row.verdict == Verdict::NonConforming;
+        let far = |row: &MeasureRow| row.anomaly_score.map_or(0.0, f64::abs);
+        let out = self.measures.iter().filter(|row| row.stands_out());
+        out.max_by(|a, b| beyond(a).cmp(&beyond(b)).then(far(a).total_cmp(&far(b))))
+    }
+}
+
 /// One measured quantity of one unit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MeasureRow {
@@ -138,6 +149,11 @@ pub struct MeasureRow {
 }
 
 impl MeasureRow {
+    /// Whether it is beyond its limit or far from the other units'.
+    pub fn stands_out(&self) -> bool {
+        self.outlier || self.verdict == Verdict::NonConforming
+    }
+
     /// What is beyond the limit where the value itself is not held to be, and how much it is.
     pub fn breach(&self) -> Option<(&'static str, f64)> {
         let what = match self.measure {

@@ -8,7 +8,7 @@ use crate::segment::Segmentation;
 
 /// Standard uncertainties that the two may differ by.
 const DIFFER: f64 = 3.0;
-/// A level above so many times the floor is not asleep, whatever the list says of it.
+/// A level beyond so many times the floor, or that part of it, is not asleep, whatever the list says of it.
 const AT_THE_FLOOR: f64 = 2.0;
 
 /// A caution where the floor differs from the draws that were on asleep by more than the doubt of both,
@@ -46,7 +46,8 @@ fn differ(
         let Some(accounted_a) = accounted_a.filter(|_| !on.is_empty() && until_s < middle_s) else {
             continue;
         };
-        let at_the_floor = loads.drawn_a(segment) <= AT_THE_FLOOR * floor_a;
+        let near_a = floor_a / AT_THE_FLOOR..=AT_THE_FLOOR * floor_a;
+        let at_the_floor = near_a.contains(&loads.drawn_a(segment));
         if segment.kind == SegmentKind::Steady && at_the_floor {
             let length_s = segment.end_s - segment.start_s;
             let rows = on.iter().filter_map(|&at| loads.loads.get(at));
@@ -97,6 +98,15 @@ mod tests {
         let told =
             |found: &LoadsFound| differ(&segmentation, found, (0.0012, 1e-5), vec![(80.0, 140.0)]);
         assert_eq!(told(&found), None);
+        // Taken to be on while it was off, as where nobody said when it was on: no time asleep.
+        let mut always_on = found.clone();
+        for (accounted_a, on) in always_on.accounted_a.iter_mut().zip(&mut always_on.on) {
+            if on.is_empty() {
+                on.push(0);
+                *accounted_a = Some(0.0);
+            }
+        }
+        assert_eq!(told(&always_on), None);
         for (accounted_a, on) in found.accounted_a.iter_mut().zip(&found.on) {
             *accounted_a = accounted_a.filter(|_| !on.is_empty()).map(|a| a - 0.0005);
         }

@@ -79,8 +79,9 @@ impl Attribution<'_> {
             true => vec![0; phases.phases.len()],
             false => names::wakes(&phases, &self.rows, self.segmentation, self.sign),
         };
+        let nothing_a = self.by_level.then_some(self.meter.counts_a + self.meter.resolution_a);
         let phase_names =
-            names::name(&phases.phases, &wakes, &self.timeline, self.sheet, self.by_level);
+            names::name(&phases.phases, &wakes, &self.timeline, self.sheet, nothing_a);
         let (named, of_phase) = gather(&phases, &phase_names);
         let fit_rows: Vec<usize> =
             (0..self.rows.len()).filter(|k| phases.set_aside.binary_search(k).is_err()).collect();

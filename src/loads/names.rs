@@ -57,13 +57,14 @@ pub(super) fn expected_a(load: &LoadSpec, state: &StateSpec, sheet: &JobSheet) -
 
 /// One name a phase; equal names of one load are the same state. `wakes` counts those from each phase.
 ///
-/// `by_level` says that no line told the state, so that even a single phase is named by its level.
+/// `by_level` says that no line told the state, so that even a single phase is named by its level, and up to
+/// which current the meter cannot tell one from nothing, ampere.
 pub(super) fn name(
     phases: &[Phase],
     wakes: &[usize],
     timeline: &Timeline,
     sheet: &JobSheet,
-    by_level: bool,
+    by_level: Option<f64>,
 ) -> Vec<String> {
     let mut names = vec![String::new(); phases.len()];
     for (at, load) in timeline.loads.iter().enumerate() {
@@ -72,7 +73,7 @@ pub(super) fn name(
                 .filter(|&i| phases[i].load == at && phases[i].state == state)
                 .collect();
             let listed = &load.states[state];
-            if mine.len() < 2 && !by_level {
+            if mine.len() < 2 && by_level.is_none() {
                 mine.iter().for_each(|&i| names[i].clone_from(listed));
                 continue;
             }
@@ -87,7 +88,7 @@ pub(super) fn name(
                     names[i].clone_from(name);
                 }
             }
-            by_behaviour(&mine, phases, wakes, listed, &mut names);
+            by_behaviour(&mine, phases, wakes, listed, by_level, &mut names);
         }
     }
     names
@@ -140,6 +141,7 @@ fn by_behaviour(
     phases: &[Phase],
     wakes: &[usize],
     listed: &str,
+    by_level: Option<f64>,
     names: &mut [String],
 ) {
     let mut order = mine.to_vec();
@@ -148,6 +150,8 @@ fn by_behaviour(
         mine.iter().map(|&i| names[i].clone()).filter(|name| !name.is_empty()).collect();
     let draw = |i: usize| phases[i].draw_a.unwrap_or(0.0);
     let sleeps = |i: usize| wakes[i] >= WAKES;
+    // Nobody said when it was on: what is like nothing beside other levels is the load switched off.
+    let off = |i: &usize| mine.len() > 1 && by_level.is_some_and(|nothing_a| draw(*i) <= nothing_a);
     let starting = |at: usize| {
         order.get(at + 1).is_some_and(|&next| {
             let (here_a, next_a) = (draw(order[at]), draw(next));
@@ -161,17 +165,19 @@ fn by_behaviour(
         })
     };
     // A level that the job sheet knows as the listed state is the one that the others are told by.
-    let main = order
-        .iter()
-        .position(|&i| same_name(&names[i], listed))
-        .unwrap_or_else(|| usize::from(starting(0)).min(order.len() - 1));
+    let main = order.iter().position(|&i| same_name(&names[i], listed)).unwrap_or_else(|| {
+        let first = order.iter().take_while(|i| off(i)).count();
+        (first + usize::from(starting(first))).min(order.len() - 1)
+    });
     let reference = draw(order[main]);
     let mut wishes: Vec<(usize, &str)> = Vec::new();
     for (at, &i) in order.iter().enumerate() {
         if !names[i].is_empty() {
             continue;
         }
-        let wish = if at < main {
+        let wish = if off(&i) {
+            "off"
+        } else if at < main && by_level.is_none() {
             "starting"
         } else if at == main {
             listed
@@ -228,7 +234,7 @@ mod tests {
             .collect();
         let mut names = vec![String::new(); phases.len()];
         let mine: Vec<usize> = (0..phases.len()).collect();
-        by_behaviour(&mine, &phases, wakes, "on", &mut names);
+        by_behaviour(&mine, &phases, wakes, "on", None, &mut names);
         names
     }
 
@@ -257,7 +263,7 @@ mod tests {
         let named = |phases: &[Phase], wakes: &[usize]| {
             let mut names = vec![String::new(); phases.len()];
             let mine: Vec<usize> = (0..phases.len()).collect();
-            by_behaviour(&mine, phases, wakes, "on", &mut names);
+            by_behaviour(&mine, phases, wakes, "on", None, &mut names);
             names
         };
         assert_eq!(named(&phases, &[0, 40]), ["on", "asleep"]);
@@ -266,6 +272,24 @@ mod tests {
         let stuck = [phases[0].clone(), phases[1].clone(), phase(0.160, 2.0, 600.0)];
         assert_eq!(named(&stuck, &[0, 40, 0]), ["on", "asleep", "settled"]);
         assert_eq!(named_waking(&[0.3, 0.12, 0.01], &[0, 0, 9]), ["starting", "on", "asleep"]);
+    }
+
+    /// Without any line the levels stand in order of height, and what is lower has not come first.
+    #[test]
+    fn a_level_like_nothing_is_off_and_a_lower_one_asleep() {
+        let named = |levels_a: &[f64], known: &[&str]| {
+            let phase =
+                |a: &f64| Phase { load: 0, state: 0, draw_a: Some(*a), order: 0.0, length_s: 60.0 };
+            let phases: Vec<Phase> = levels_a.iter().map(phase).collect();
+            let mine: Vec<usize> = (0..phases.len()).collect();
+            let mut names: Vec<String> = known.iter().map(|name| (*name).to_owned()).collect();
+            by_behaviour(&mine, &phases, &vec![0; mine.len()], "on", Some(6e-6), &mut names);
+            names
+        };
+        assert_eq!(named(&[3.9e-6, 0.8e-3, 0.035], &["", "", "on"]), ["off", "asleep", "on"]);
+        assert_eq!(named(&[9e-6, 0.8e-3, 0.035], &["", "asleep", "on"])[0], "asleep lower");
+        assert_eq!(named(&[3.9e-6, 0.035, 0.06], &["", "", ""]), ["off", "on", "awake"]);
+        assert_eq!(named(&[3.9e-6], &[""]), ["on"]);
     }
 
     #[test]

@@ -33,6 +33,7 @@ fn batch(seed: u64, n: usize, fault: impl Fn(usize, Measure) -> Option<f64>) -> 
             duration_s: Some(1800.0),
             interval_s: Some(0.1),
             turned: false,
+            zero_unseen: false,
             measured: vec![
                 draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
                 draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),
@@ -132,6 +133,22 @@ fn doubtful_and_unreadable_units_keep_their_row_and_do_not_count() {
     outcomes[3].measured[0].verdict = Verdict::NonConforming;
     let headline = population(&outcomes).headline;
     assert!(headline.contains("no unit stands out"), "{headline}");
+}
+
+// Far from the others' by two quantities and beyond the limit of the one that is less so.
+#[test]
+fn the_limit_that_a_unit_breaks_is_told_before_what_is_farther_off() {
+    let fault = |at, measure| match (at, measure) {
+        (17, Measure::Draw) => Some(12.0),
+        (17, Measure::WakePeriod) => Some(40.0),
+        _ => None,
+    };
+    let mut outcomes = batch(3, 60, fault);
+    let told = |outcomes: &[UnitOutcome]| population(outcomes).headline;
+    assert!(told(&outcomes).contains("1 stands out: rx-017 (wake period 10.8 s)."));
+    outcomes[17].measured[0].verdict = Verdict::NonConforming;
+    let headline = told(&outcomes);
+    assert!(headline.contains("out: rx-017 (draw 46.0 mA, beyond its limit)."), "{headline}");
 }
 
 // By hand: 1 to 9 have the mean 5 and the variance 60/8; with 1000 beside them the mean is 104.5.

@@ -8,6 +8,8 @@ use super::outings::RISES;
 use super::stretches::{Depth, LONG, Stretch};
 use super::{Night, middle};
 use crate::capture::TimeAxis;
+use crate::findings::SegmentKind;
+use crate::segment::Segment;
 
 /// Readings that one knot stands for.
 pub(super) const BLOCK: usize = 64;
@@ -112,6 +114,38 @@ fn pieces(first: usize, end: usize) -> impl Iterator<Item = Piece> {
     })
 }
 
+/// The stays of neighbouring segments asleep: where the floor steps and stays, another one begins.
+fn stays(segments: &[Segment]) -> Vec<(usize, usize)> {
+    let mut all: Vec<(usize, usize)> = Vec::new();
+    // Whether the last of them holds a long one.
+    let mut told = false;
+    for segment in segments {
+        let long = segment.kind == SegmentKind::Steady && segment.end - segment.first >= LONG;
+        match all.last_mut() {
+            Some(last) if !(long && told) => last.1 = segment.end,
+            _ => all.push((segment.first, segment.end)),
+        }
+        told |= long;
+    }
+    all
+}
+
+/// Where the one level of two stays ends and the other begins: what was too short beside a wake to be a stay of its
+/// own stands at the end of the one or at the start of the other.
+fn step(night: &Night<'_>, pieces: [Piece; 2], levels_a: [f64; 2]) -> (usize, usize) {
+    let reach_a = 0.5 * (levels_a[1] - levels_a[0]).abs();
+    let of =
+        |level_a: f64| move |sample: &usize| (night.drawn_a(*sample) - level_a).abs() < reach_a;
+    let [before, after] = pieces;
+    let early = (before.first..before.end).rev().take_while(of(levels_a[1])).count();
+    let late = (after.first..after.end).take_while(of(levels_a[0])).count();
+    match (early, late) {
+        (0, 0) => (before.end, after.first),
+        (0, _) => (after.first + late, after.first + late),
+        _ => (before.end - early, before.end - early),
+    }
+}
+
 /// The floor as a line from knot to knot, constant outside them.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Baseline {
@@ -130,7 +164,7 @@ impl Baseline {
         let mut asleep: Vec<(usize, usize)> = stretches
             .iter()
             .filter(|stretch| stretch.depth == Depth::Asleep)
-            .map(|stretch| (segments[stretch.first].first, segments[stretch.end - 1].end))
+            .flat_map(|stretch| stays(&segments[stretch.first..stretch.end]))
             .collect();
         let readings = |least: usize| {
             let lengths = asleep.iter().map(|(first, end)| end - first);
@@ -162,27 +196,29 @@ impl Baseline {
         };
         let mut baseline = Self { knots, sigma_a: 0.0 };
         baseline.sigma_a = sigma_a(&baseline);
-        if baseline.hold(&pieces, time) {
+        if baseline.hold(night, &pieces) {
             baseline.sigma_a = sigma_a(&baseline);
         }
         Some(baseline)
     }
 
     /// Where the floor is another from one stay to the next, and far more so than it usually moves, it keeps its level
-    /// to the end of the one and from the start of the other. Tells whether it does anywhere. O(knots).
-    fn hold(&mut self, pieces: &[Piece], time: &TimeAxis) -> bool {
+    /// to where it steps. Tells whether it does anywhere. O(knots).
+    fn hold(&mut self, night: &Night<'_>, pieces: &[Piece]) -> bool {
         let change_a = |two: &[(f64, f64)]| (two[1].1 - two[0].1).abs();
         let mut moves: Vec<f64> = self.knots.windows(2).map(change_a).collect();
         moves.sort_by(f64::total_cmp);
         let Some(usual_a) = middle(&moves) else { return false };
         let least_a = (LEAPS * usual_a).max(RISES * self.sigma_a);
+        let time = &night.samples.time;
         let mut held = Vec::with_capacity(self.knots.len());
         for (at, knot) in self.knots.iter().enumerate() {
             held.push(*knot);
             let next = self.knots.get(at + 1).filter(|_| pieces[at].last);
             if let Some(next) = next.filter(|next| change_a(&[*knot, **next]) > least_a) {
-                held.push((time.at(pieces[at].end - 1), knot.1));
-                held.push((time.at(pieces[at + 1].first), next.1));
+                let (end, first) = step(night, [pieces[at], pieces[at + 1]], [knot.1, next.1]);
+                held.push((time.at(end - 1).max(knot.0), knot.1));
+                held.push((time.at(first).min(next.0), next.1));
             }
         }
         let longer = held.len() > self.knots.len();

@@ -13,7 +13,7 @@ use super::ends;
 use super::heights::{Heights, lower_quartile};
 use super::meetings;
 use super::raised;
-use super::series::keeps_time;
+use super::series::seldom_by_chance;
 use super::stretches::{Depth, Depths, Stretch};
 use super::{Night, each_task, in_blocks};
 use crate::events::Action;
@@ -88,9 +88,8 @@ pub(super) const RISEN: f64 = 0.2;
 /// Fewest runs that a task measures, where they are short: of long ones fewer.
 const RUNS: usize = 64;
 const LONG_RUN: usize = 1024;
-/// Long outings alike within this factor, and as many of them, may be a habit.
+/// Long outings alike within this factor may be a habit.
 pub(super) const ALIKE: f64 = 1.6;
-const HABIT: usize = 4;
 
 /// A run of readings above the floor.
 #[derive(Debug, Clone, Copy)]
@@ -275,6 +274,14 @@ fn measure(
     if !(is_sharp(&heights, run, (first, end), least_a) || seen_up(night, depths, run)) {
         return None;
     }
+    // What stays below the higher of the floors beside it is the step between them.
+    let floor_a = |sample: usize| baseline.at(time.at(sample));
+    if whole_before && whole_after {
+        let higher_a = floor_a(run.first - 1).max(floor_a(run.end));
+        if peak_a < higher_a + RISES * baseline.sigma_a {
+            return None;
+        }
+    }
     // Of what rises to a fifth of the height; what is too short has no plateau.
     let plateau_a = lower_quartile(heights.from(RISEN * highest_a, run.first..run.end));
     let plateau_a = plateau_a.unwrap_or(highest_a);
@@ -291,9 +298,7 @@ fn measure(
     let down = (run.first..run.end).rev().find(|sample| height_a(*sample) >= falling_a)?;
     let start_s = if up > first { crossing(up - 1, up, rising_a) } else { time.at(up) };
     let end_s = if down + 1 < end { crossing(down + 1, down, falling_a) } else { time.at(down) };
-    let near_s = 2.0 * night.usual_interval_s;
-    let by_order = listed_in(night, start_s - near_s, end_s + near_s);
-    let kind = match (by_order, whole_before, whole_after) {
+    let kind = match (listed_beside(night, start_s, end_s), whole_before, whole_after) {
         (false, true, true) => OutingKind::Wake,
         (false, true, false) => OutingKind::CutOff,
         _ => OutingKind::Awake,
@@ -340,10 +345,10 @@ fn seen_up(night: &Night<'_>, depths: &Depths, run: Run) -> bool {
         .any(|stretch| stretch.depth == Depth::Up)
 }
 
-/// Outings that last far longer than the wakes are failures to sleep, unless several alike keep a
-/// rhythm: reports among polls. With fewer than five to
-/// compare with, one of more than ten times its shortest peer, or of more than the job sheet allows
-/// from the last activity to sleep.
+/// Outings that last far longer than the wakes are failures to sleep, unless three or more alike keep a
+/// rhythm that chance seldom makes: reports among polls. With fewer than five to compare with, one of
+/// more than ten times its shortest peer, or of more than the job sheet allows from the last activity to
+/// sleep.
 fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
     let mut widths: Vec<f64> = outings
         .iter()
@@ -372,7 +377,7 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
         .filter(|group| {
             let mut starts: Vec<f64> = group.iter().map(|at| outings[*at].start_s).collect();
             starts.sort_by(f64::total_cmp);
-            group.len() >= HABIT && keeps_time(&starts)
+            seldom_by_chance(&starts)
         })
         .flatten()
         .copied()
@@ -380,6 +385,16 @@ fn set_failures_apart(outings: &mut [Outing], allowed_s: Option<f64>) {
     for at in long.into_iter().filter(|at| !habits.contains(at)) {
         outings[at].kind = OutingKind::Failure;
     }
+}
+
+/// Whether a line of the event list switched something in it.
+pub(super) fn by_order(night: &Night<'_>, outing: &Outing) -> bool {
+    listed_beside(night, outing.start_s, outing.end_s)
+}
+
+fn listed_beside(night: &Night<'_>, start_s: f64, end_s: f64) -> bool {
+    let near_s = 2.0 * night.usual_interval_s;
+    listed_in(night, start_s - near_s, end_s + near_s)
 }
 
 /// Whether a line of the event list is tied to a step of this stretch, its end included.

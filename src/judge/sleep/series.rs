@@ -12,6 +12,9 @@ const FEWEST: usize = 3;
 /// A rhythm keeps its intervals, skips aside, within this share of the period.
 const REGULAR: f64 = 0.15;
 
+/// Chance that starts at random pass for a rhythm.
+const CHANCE: f64 = 0.01;
+
 /// Intervals between groups exceed all within them by this factor, or there are none.
 const GROUPS_APART: f64 = 3.0;
 /// A jitter of this many times what momentary readings make of none is the wakes' own.
@@ -116,9 +119,14 @@ fn rhythm(starts: &[f64]) -> Option<Rhythm> {
     Some(Rhythm { period_s: moments.mean, jitter_s: moments.sd, skipped, irregularity })
 }
 
-/// Whether sorted starts keep a rhythm.
-pub(super) fn keeps_time(starts: &[f64]) -> bool {
-    rhythm(starts).is_some_and(|rhythm| rhythm.irregularity < REGULAR)
+/// Whether sorted starts keep a rhythm that starts at random would keep about once in a hundred times.
+///
+/// The median interval is a period by definition; each of the others is within a share `r` of a whole number
+/// of them with a probability of about `r`. Three starts must have intervals that agree to 2 %.
+pub(super) fn seldom_by_chance(starts: &[f64]) -> bool {
+    let free = starts.len() as f64 - 2.0;
+    let most = REGULAR.min(CHANCE.powf(1.0 / free));
+    free > 0.0 && rhythm(starts).is_some_and(|rhythm| rhythm.irregularity < most)
 }
 
 fn irregularity(group: &[usize], wakes: &[Wake]) -> f64 {

@@ -238,7 +238,12 @@ fn off_segments(night: &Night<'_>, edges: &[[Edge; 2]]) -> Vec<bool> {
         .map(|at| segments[*at].standard_uncertainty_a.hypot(night.mean_a(*at)))
         .fold(0.0, f64::max);
     let nothing_a = (meter.accuracy_counts + 1.0) * step_a + 3.0 * checks_a;
-    let like_nothing = |at: usize| night.mean_a(at).abs() <= nothing_a;
+    // Of the meter's noise alone: a stretch may hold wakes that were not found.
+    let noise_a = |at: usize| {
+        let reading_a = segments[at].noise_a.min(night.segmentation.noise.sigma_a);
+        reading_a / segments[at].effective_samples.sqrt()
+    };
+    let like_nothing = |at: usize| night.mean_a(at).abs() <= nothing_a.hypot(3.0 * noise_a(at));
     let switched = night.alignment.is_some_and(|alignment| {
         alignment.events.iter().any(|event| event.line.action != Action::Zero)
     });

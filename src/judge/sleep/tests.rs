@@ -564,6 +564,37 @@ fn reports_among_polls_are_no_failures_and_a_stuck_one_is() {
     assert_eq!(found.series.iter().map(|series| series.count).collect::<Vec<_>>(), [79, 10]);
 }
 
+// Of 90 polls at 20 s a few are reports of 8 s instead: three every ten minutes are a rhythm; what keeps none, or is
+// too few to keep one, is stuck.
+#[test]
+fn three_reports_on_a_rhythm_are_no_failures_and_three_at_any_time_are() {
+    let with = |reports: &[usize]| {
+        let of = |at: usize| match reports.contains(&at) {
+            true => [(8, 0.200, Burst), (12, 0.010, Steady)],
+            false => [(1, 0.030, Burst), (19, 0.010, Steady)],
+        };
+        let polls = (0..90).flat_map(of);
+        let parts: Vec<_> = [(10, 0.010, Steady)].into_iter().chain(polls).collect();
+        let (found, _) = night(&parts, &JobSheet::default()).unwrap();
+        let counts: Vec<u64> = found.series.iter().map(|series| series.count).collect();
+        (counts, found.failures.len())
+    };
+    assert_eq!(with(&[4, 34, 64]), (vec![87, 3], 0));
+    assert_eq!(with(&[4, 32, 64]), (vec![87], 3));
+    assert_eq!(with(&[4, 34]), (vec![88], 2));
+}
+
+// Nothing was powered for 38 s, which reads 50 µA where noise of 100 µA leaves 16 µA on the mean; then it started.
+#[test]
+fn noise_powers_nothing_before_a_start() {
+    let mut parts = vec![(38, 50e-6, Steady), (45, 0.060, Steady)];
+    parts.extend(regular(20));
+    let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
+    assert_eq!((wakes.unwrap().count, found.failures.len()), (20, 0), "{:?}", found.failures);
+    let time_s = found.asleep.time_s + found.waking.time_s + found.awake.time_s;
+    approx::assert_abs_diff_eq!(time_s, 45.0 + 2060.0, epsilon = 1.0);
+}
+
 // The floor more than doubles over the night, by less than a wake is high from stay to stay.
 #[test]
 fn a_floor_that_creeps_far_is_followed() {
@@ -882,6 +913,44 @@ fn a_rise_that_the_wakes_go_on_in_is_a_floor_and_one_without_is_a_failure() {
         let [failure] = stayed.failures[..] else { panic!("{:?}", stayed.failures) };
         approx::assert_relative_eq!(failure.above_floor_a, 0.006 * scale, max_relative = 0.01);
         assert_eq!(stayed.verdicts[0].verdict, Verdict::Conforming);
+    }
+}
+
+/// With a wake every 100 s the floor steps up or down: at a wake, between two, and so shortly before or after one that
+/// no level settles.
+#[test]
+fn a_floor_that_steps_while_wakes_go_on_loses_none_and_makes_none() {
+    for (from_a, to_a) in [(0.010, 0.016), (0.016, 0.010)] {
+        let stays = [
+            vec![(95, to_a, Steady)],
+            vec![(40, from_a, Steady), (55, to_a, Steady)],
+            vec![(83, from_a, Steady), (12, to_a, Burst)],
+            vec![(12, from_a, Burst), (83, to_a, Steady)],
+        ];
+        for stay in stays {
+            let at = |level_a: f64| {
+                let mut parts = regular(10);
+                parts.iter_mut().for_each(|part| part.1 += level_a - 0.010);
+                parts
+            };
+            let mut parts = at(from_a);
+            let step_s = 1065 + if stay[0].1 == from_a { stay[0].0 } else { 0 };
+            parts.push((5, 0.140 + from_a, Burst));
+            parts.extend_from_slice(&stay);
+            parts.extend_from_slice(&at(to_a)[1..]);
+            let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
+            let told = format!("{stay:?} {:?} {:?}", found.wakes, found.failures);
+            assert_eq!((wakes.unwrap().count, found.failures.len()), (21, 0), "{told}");
+            let [first, second] = found.floor_levels[..] else {
+                panic!("{:?}", found.floor_levels)
+            };
+            for (level, level_a) in [(first, from_a), (second, to_a)] {
+                approx::assert_relative_eq!(level.level_a, level_a, max_relative = 1e-6);
+            }
+            assert!((second.start_s - step_s as f64).abs() < 90.0, "{second:?}");
+            let charge_each_ah = found.series[0].charge_each_ah;
+            approx::assert_relative_eq!(charge_each_ah, 0.140 * 5.0 / 3600.0, max_relative = 2e-3);
+        }
     }
 }
 

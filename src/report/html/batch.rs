@@ -11,7 +11,7 @@ use crate::report::figures::Figure;
 use crate::report::text::{measure_name, measure_shown};
 use crate::report::words::{self, printable, tied};
 
-use super::batch_plots::{BatchPlots, breach, ordered, shown_with, stands_out, worst};
+use super::batch_plots::{BatchPlots, breach, ordered, shown_with, worst};
 
 /// Rows of outlier tests on the page.
 const TESTS: usize = 60;
@@ -258,7 +258,7 @@ fn tests(findings: &BatchFindings) -> (Vec<TestView>, usize) {
         .iter()
         .filter(|unit| unit.status == UnitStatus::Measured)
         .flat_map(|unit| unit.measures.iter().map(move |row| (unit, row)))
-        .filter(|(_, row)| stands_out(row) || by_esd(row) || by_z(row))
+        .filter(|(_, row)| row.stands_out() || by_esd(row) || by_z(row))
         .collect();
     let score = |row: &MeasureRow| row.anomaly_score.map_or(0.0, f64::abs);
     named.sort_by(|a, b| b.1.outlier.cmp(&a.1.outlier).then(score(b.1).total_cmp(&score(a.1))));
@@ -317,7 +317,7 @@ fn row<'a>(
     let untried = unit.status == UnitStatus::Measured && unit.reason.is_some();
     let incomplete = untried || population.clone().any(lacks);
     let (told, told_class) = match unit.status {
-        UnitStatus::Measured if unit.measures.iter().any(stands_out) => {
+        UnitStatus::Measured if unit.measures.iter().any(MeasureRow::stands_out) => {
             ("stands out".to_owned(), "beyond")
         }
         UnitStatus::Measured if untried => ("? not all of it tried".to_owned(), "open"),
@@ -327,8 +327,9 @@ fn row<'a>(
         UnitStatus::Unreadable => ("✗ not read".to_owned(), "beyond"),
     };
     let reason = unit.reason.as_deref().map(|reason| format!(": {}", printable(reason)));
-    let plain =
-        unit.status == UnitStatus::Measured && !incomplete && !unit.measures.iter().any(stands_out);
+    let plain = unit.status == UnitStatus::Measured
+        && !incomplete
+        && !unit.measures.iter().any(MeasureRow::stands_out);
     let cells = population
         .enumerate()
         .map(|(column, row)| {
@@ -347,7 +348,7 @@ fn row<'a>(
                 Some(Group::Higher) => " ↑",
                 None => "",
             };
-            let class = if stands_out(own) { "beyond" } else { "" };
+            let class = if own.stands_out() { "beyond" } else { "" };
             let text = format!("{}{mark}{breach}{apart}{group}", shown_with(own));
             (tied(&text), class, on_paper(column))
         })

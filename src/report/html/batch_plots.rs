@@ -62,10 +62,6 @@ pub(super) fn ordered(findings: &BatchFindings) -> Vec<usize> {
     places
 }
 
-pub(super) fn stands_out(row: &MeasureRow) -> bool {
-    row.outlier || row.verdict == Verdict::NonConforming
-}
-
 /// Places of units and of the measure that each stands out by, the farthest first.
 pub(super) fn worst(findings: &BatchFindings) -> Vec<(usize, &MeasureRow)> {
     let score = |row: &MeasureRow| row.anomaly_score.map_or(0.0, f64::abs);
@@ -74,10 +70,7 @@ pub(super) fn worst(findings: &BatchFindings) -> Vec<(usize, &MeasureRow)> {
         .iter()
         .enumerate()
         .filter(|(_, unit)| unit.status == UnitStatus::Measured)
-        .filter_map(|(at, unit)| {
-            let out = unit.measures.iter().filter(|row| stands_out(row));
-            Some((at, out.max_by(|a, b| score(a).total_cmp(&score(b)))?))
-        })
+        .filter_map(|(at, unit)| Some((at, unit.worst()?)))
         .collect();
     worst.sort_by(|a, b| b.1.outlier.cmp(&a.1.outlier).then(score(b.1).total_cmp(&score(a.1))));
     worst
@@ -92,7 +85,7 @@ fn typical(findings: &BatchFindings, sketches: &[Option<Sketch>]) -> Option<usiz
     let quiet = |at: &usize| {
         let unit = &findings.units[*at];
         unit.status == UnitStatus::Measured
-            && !unit.measures.iter().any(stands_out)
+            && !unit.measures.iter().any(MeasureRow::stands_out)
             && sketches.get(*at).is_some_and(Option::is_some)
     };
     // The one with most quantities first: a unit that never woke is typical of nothing.

@@ -81,7 +81,7 @@ fn standing_out(page: &mut Page, found: &BatchFindings) {
         .iter()
         .filter(|unit| unit.status == UnitStatus::Measured)
         .flat_map(|unit| unit.measures.iter().map(move |row| (unit, row)))
-        .filter(|(_, row)| row.outlier || row.verdict == Verdict::NonConforming)
+        .filter(|(_, row)| row.stands_out())
         .collect();
     if out.is_empty() {
         return;

@@ -85,6 +85,8 @@ const ALIKE: f64 = 1.5;
 pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings beside a jump that miss their level as much as the next one does, at most.
 const MOST_SOFT: f64 = 2.5;
+/// Standard deviations that noise may put the reading next to a jump off its level.
+const SHARP: f64 = 4.0;
 /// Readings on either side whose middle one tells the jump.
 const SOFT_LOOK: usize = 5;
 
@@ -400,10 +402,10 @@ impl Ground<'_> {
         (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
     }
 
-    /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one
-    /// reading taken during the change outweighs all others where a level is much quieter than the
-    /// jump is high.
-    fn softness(&self, before: &[f64], after: &[f64]) -> f64 {
+    /// Scatter of the readings next to a large jump on either side, beyond the noise, ampere: without it
+    /// one reading taken during the change outweighs all others where a level is much quieter than the
+    /// jump is high. None on a side whose two nearest readings are of its level, within noise of `sigma`.
+    fn softness(&self, before: &[f64], after: &[f64], sigma: [f64; 2]) -> [f64; 2] {
         let middle = |near: &[f64]| {
             let mut sorted = [0.0; SOFT_LOOK];
             let sorted = &mut sorted[..near.len()];
@@ -413,8 +415,14 @@ impl Ground<'_> {
         };
         let (l, r) = (before.len(), after.len());
         let levels = [middle(&before[l - l.min(SOFT_LOOK)..]), middle(&after[..r.min(SOFT_LOOK)])];
-        let sigma = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
-        softness(levels[1] - levels[0], sigma)
+        let larger = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
+        let soft = softness(levels[1] - levels[0], larger);
+        let nearest = [before.get(l.saturating_sub(2)..), after.get(..2)];
+        [0, 1].map(|side| {
+            let of_level = |value: &f64| (value - levels[side]).abs() <= SHARP * sigma[side];
+            let sharp = nearest[side].is_some_and(|two| two.len() == 2 && two.iter().all(of_level));
+            if sharp { 0.0 } else { soft }
+        })
     }
 
     /// The same at the far end of a side, told from there on, where the step before or after has left
@@ -463,18 +471,20 @@ impl Ground<'_> {
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
         let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
-        let soft = self.softness(before, after) * (readings / pool as f64).min(1.0);
-        let fades = self.fade.powi(pool as i32);
         let variances = sigma.map(|sigma| sigma * sigma * unit);
+        let soft = self.softness(before, after, variances.map(f64::sqrt));
+        let fades = self.fade.powi(pool as i32);
         let negligible = f64::EPSILON * variances[0].min(variances[1]);
-        let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
-            .scan(soft, |soft, _| {
-                let now = *soft;
-                *soft *= fades;
-                Some(now * now)
-            })
-            .take_while(|square| *square > negligible)
-            .collect();
+        let softened = [(soft[0], l), (soft[1], r)].map(|(soft, count)| -> Vec<f64> {
+            (0..if soft > 0.0 { count } else { 0 })
+                .scan(soft * (readings / pool as f64).min(1.0), |soft, _| {
+                    let now = *soft;
+                    *soft *= fades;
+                    Some(now * now)
+                })
+                .take_while(|square| *square > negligible)
+                .collect()
+        });
         let unsettled = [
             self.unsettled(before[l - 1 - l / 2], before.iter()),
             self.unsettled(after[r / 2], after.iter().rev()),
@@ -484,19 +494,17 @@ impl Ground<'_> {
         scale[..l].fill(scales[0]);
         scale[l..].fill(scales[1]);
         let unquiet = |variance: f64, more: f64| 1.0 / (variance + more).sqrt();
-        for (i, softened) in softened.iter().enumerate() {
-            if i < l {
-                scale[l - 1 - i] = unquiet(variances[0], *softened);
-            }
-            if i < r {
-                scale[l + i] = unquiet(variances[1], *softened);
-            }
+        for (i, softened) in softened[0].iter().enumerate() {
+            scale[l - 1 - i] = unquiet(variances[0], *softened);
+        }
+        for (i, softened) in softened[1].iter().enumerate() {
+            scale[l + i] = unquiet(variances[1], *softened);
         }
         for (side, far) in unsettled.iter().enumerate() {
             for (k, far) in far.iter().enumerate() {
                 let k = if side == 0 { k } else { n - 1 - k };
                 let i = if side == 0 { l - 1 - k } else { k - l };
-                let softened = softened.get(i).copied().unwrap_or(0.0);
+                let softened = softened[side].get(i).copied().unwrap_or(0.0);
                 scale[k] = unquiet(variances[side], softened + far * far);
             }
         }

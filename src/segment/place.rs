@@ -46,7 +46,7 @@ const LEAP: f64 = 0.5;
 const BESIDE: usize = 3;
 const CHANCE: f64 = 3.0;
 /// Readings between two steps that may be of one soft edge, and the share of its mean rise that each shows.
-const OF_ONE_EDGE: std::ops::RangeInclusive<usize> = 2..=EDGE * BESIDE;
+const OF_ONE_EDGE: std::ops::RangeInclusive<usize> = 1..=EDGE * BESIDE;
 const GOES_ON: f64 = 0.5;
 /// Share of a surge's jump below which its doubt must be: one that is over within a reading or two is not known.
 const KNOWN: f64 = 0.1;
@@ -265,6 +265,10 @@ pub(super) fn is_one_edge(
         || ground.breaks.iter().any(|at| broken(*at))
     {
         return false;
+    }
+    // A single reading was taken during the change.
+    if between == 1 {
+        return true;
     }
     let mut room = Vec::new();
     let values = ground.readings(place.at - 1, after.at + 1, &mut room);

@@ -85,7 +85,7 @@ const ALIKE: f64 = 1.5;
 pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings beside a jump that miss their level as much as the next one does, at most.
 const MOST_SOFT: f64 = 2.5;
-/// Standard deviations that noise may put the reading next to a jump off its level.
+/// Standard deviations by which noise may part two readings of one level.
 const SHARP: f64 = 4.0;
 /// Readings on either side whose middle one tells the jump.
 const SOFT_LOOK: usize = 5;
@@ -402,10 +402,10 @@ impl Ground<'_> {
         (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
     }
 
-    /// Scatter of the readings next to a large jump on either side, beyond the noise, ampere: without it
-    /// one reading taken during the change outweighs all others where a level is much quieter than the
-    /// jump is high. None on a side whose two nearest readings are of its level, within noise of `sigma`.
-    fn softness(&self, before: &[f64], after: &[f64], sigma: [f64; 2]) -> [f64; 2] {
+    /// Scatter of the readings next to a large jump, beyond the noise, ampere: without it one
+    /// reading taken during the change outweighs all others where a level is much quieter than the
+    /// jump is high. Beside it, for how many readings on either side.
+    fn softness(&self, before: &[f64], after: &[f64], sigma: [f64; 2]) -> (f64, [usize; 2]) {
         let middle = |near: &[f64]| {
             let mut sorted = [0.0; SOFT_LOOK];
             let sorted = &mut sorted[..near.len()];
@@ -417,12 +417,15 @@ impl Ground<'_> {
         let levels = [middle(&before[l - l.min(SOFT_LOOK)..]), middle(&after[..r.min(SOFT_LOOK)])];
         let larger = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
         let soft = softness(levels[1] - levels[0], larger);
-        let nearest = [before.get(l.saturating_sub(2)..), after.get(..2)];
-        [0, 1].map(|side| {
-            let of_level = |value: &f64| (value - levels[side]).abs() <= SHARP * sigma[side];
-            let sharp = nearest[side].is_some_and(|two| two.len() == 2 && two.iter().all(of_level));
-            if sharp { 0.0 } else { soft }
-        })
+        if soft == 0.0 {
+            return (0.0, [0; 2]);
+        }
+        let up = levels[1] - levels[0];
+        let takes = [edge(before.iter().rev(), -up, sigma[0]), edge(after.iter(), up, sigma[1])];
+        match takes {
+            [Some(l), Some(r)] => (soft, [l, r]),
+            _ => (soft, [usize::MAX; 2]),
+        }
     }
 
     /// The same at the far end of a side, told from there on, where the step before or after has left
@@ -472,12 +475,13 @@ impl Ground<'_> {
         // Of a block, the part that lies next to the jump.
         let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
         let variances = sigma.map(|sigma| sigma * sigma * unit);
-        let soft = self.softness(before, after, variances.map(f64::sqrt));
+        let (soft, takes) = self.softness(before, after, variances.map(f64::sqrt));
+        let soft = soft * (readings / pool as f64).min(1.0);
         let fades = self.fade.powi(pool as i32);
         let negligible = f64::EPSILON * variances[0].min(variances[1]);
-        let softened = [(soft[0], l), (soft[1], r)].map(|(soft, count)| -> Vec<f64> {
-            (0..if soft > 0.0 { count } else { 0 })
-                .scan(soft * (readings / pool as f64).min(1.0), |soft, _| {
+        let softened = [takes[0].min(l), takes[1].min(r)].map(|takes| -> Vec<f64> {
+            (0..takes)
+                .scan(soft, |soft, _| {
                     let now = *soft;
                     *soft *= fades;
                     Some(now * now)
@@ -607,6 +611,18 @@ fn prior(pool: usize) -> f64 {
 /// How far the reading next to a jump may miss its level, where the levels' larger σ is `sigma`.
 pub(super) fn softness(jump: f64, sigma: f64) -> f64 {
     SOFT * (jump.abs() - SOFT_FROM * sigma).max(0.0)
+}
+
+/// How many of the readings of a side, told from the jump `up` to it, may be of the edge: none where the
+/// first two are of one level, one where the next two are, else any. `None` where they go on as the jump does.
+fn edge<'v>(mut near: impl Iterator<Item = &'v f64>, up: f64, sigma: f64) -> Option<usize> {
+    let agree = |a: &f64, b: &f64| (a - b).abs() <= SHARP * sigma;
+    match [near.next(), near.next(), near.next()] {
+        [Some(first), Some(second), _] if agree(first, second) => Some(0),
+        [_, Some(second), Some(third)] if agree(second, third) => Some(1),
+        [_, Some(second), Some(third)] if up * (third - second) > 0.0 => None,
+        _ => Some(usize::MAX),
+    }
 }
 
 /// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one

@@ -421,7 +421,10 @@ impl Ground<'_> {
             return (0.0, [0; 2]);
         }
         let up = levels[1] - levels[0];
-        let takes = [edge(before.iter().rev(), -up, sigma[0]), edge(after.iter(), up, sigma[1])];
+        let takes = [
+            edge(before.iter().rev(), levels[0], -up, sigma[0]),
+            edge(after.iter(), levels[1], up, sigma[1]),
+        ];
         match takes {
             [Some(l), Some(r)] => (soft, [l, r]),
             _ => (soft, [usize::MAX; 2]),
@@ -613,14 +616,21 @@ pub(super) fn softness(jump: f64, sigma: f64) -> f64 {
     SOFT * (jump.abs() - SOFT_FROM * sigma).max(0.0)
 }
 
-/// How many of the readings of a side, told from the jump `up` to it, may be of the edge: none where the
-/// first two are of one level, one where the next two are, else any. `None` where they go on as the jump does.
-fn edge<'v>(mut near: impl Iterator<Item = &'v f64>, up: f64, sigma: f64) -> Option<usize> {
-    let agree = |a: &f64, b: &f64| (a - b).abs() <= SHARP * sigma;
+/// How many of the readings of a side, told from the jump `up` to its level on, may be of the edge: none
+/// where the first two are of the level, one where the next two are, else any. `None` where they go on as the
+/// jump does.
+fn edge<'v>(
+    mut near: impl Iterator<Item = &'v f64>,
+    level: f64,
+    up: f64,
+    sigma: f64,
+) -> Option<usize> {
+    let chance = SHARP * sigma;
+    let there = |value: &f64| (value - level).abs() <= chance;
     match [near.next(), near.next(), near.next()] {
-        [Some(first), Some(second), _] if agree(first, second) => Some(0),
-        [_, Some(second), Some(third)] if agree(second, third) => Some(1),
-        [_, Some(second), Some(third)] if up * (third - second) > 0.0 => None,
+        [Some(first), Some(second), _] if there(first) && there(second) => Some(0),
+        [_, Some(second), Some(third)] if there(second) && there(third) => Some(1),
+        [_, Some(second), Some(third)] if up.signum() * (third - second) > chance => None,
         _ => Some(usize::MAX),
     }
 }

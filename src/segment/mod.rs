@@ -361,9 +361,9 @@ fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
     memo.learn(rooms);
     for (i, (jump, jump_sd)) in jumps.concat() {
         let evidence = &mut chosen[i].evidence;
-        // Beside noise 10⁵ times as large the wider window does not tell the jump, nor does it on a
-        // cycle that makes a rise of a fall.
-        if jump_sd.is_finite() && jump * evidence.jump > 0.0 {
+        // Beside noise 10⁵ times as large, or a step that was not found, the wider window does not tell
+        // the jump, nor does it on a cycle that makes a rise of a fall.
+        if jump_sd < jump.abs() && jump * evidence.jump > 0.0 {
             (evidence.jump, evidence.jump_sd) = (jump, jump_sd);
         }
     }

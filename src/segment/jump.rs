@@ -23,7 +23,7 @@ use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::rows::Rows;
 use super::slopes::Slopes;
-use super::soft::SOFT;
+use super::soft::{self, SOFT};
 use super::spikes;
 use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
@@ -85,10 +85,6 @@ const ALIKE: f64 = 1.5;
 pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings beside a jump that miss their level as much as the next one does, at most.
 const MOST_SOFT: f64 = 2.5;
-/// Standard deviations by which noise may part two readings of one level.
-const SHARP: f64 = 4.0;
-/// Readings on either side whose middle one tells the jump.
-const SOFT_LOOK: usize = 5;
 
 /// What the tests read.
 #[derive(Debug, Clone, Copy)]
@@ -402,36 +398,7 @@ impl Ground<'_> {
         (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
     }
 
-    /// Scatter of the readings next to a large jump, beyond the noise, ampere: without it one
-    /// reading taken during the change outweighs all others where a level is much quieter than the
-    /// jump is high. Beside it, for how many readings on either side.
-    fn softness(&self, before: &[f64], after: &[f64], sigma: [f64; 2]) -> (f64, [usize; 2]) {
-        let middle = |near: &[f64]| {
-            let mut sorted = [0.0; SOFT_LOOK];
-            let sorted = &mut sorted[..near.len()];
-            sorted.copy_from_slice(near);
-            sorted.sort_unstable_by(f64::total_cmp);
-            sorted[sorted.len() / 2]
-        };
-        let (l, r) = (before.len(), after.len());
-        let levels = [middle(&before[l - l.min(SOFT_LOOK)..]), middle(&after[..r.min(SOFT_LOOK)])];
-        let larger = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
-        let soft = softness(levels[1] - levels[0], larger);
-        if soft == 0.0 {
-            return (0.0, [0; 2]);
-        }
-        let up = levels[1] - levels[0];
-        let takes = [
-            edge(before.iter().rev(), levels[0], -up, sigma[0]),
-            edge(after.iter(), levels[1], up, sigma[1]),
-        ];
-        match takes {
-            [Some(l), Some(r)] => (soft, [l, r]),
-            _ => (soft, [usize::MAX; 2]),
-        }
-    }
-
-    /// The same at the far end of a side, told from there on, where the step before or after has left
+    /// Scatter at the far end of a side, told from there on, where the step before or after has left
     /// readings that are not of its level: as much as each lies off it.
     fn unsettled<'v>(&self, level: f64, far: impl ExactSizeIterator<Item = &'v f64>) -> Vec<f64> {
         let half = far.len() / 2;
@@ -478,7 +445,7 @@ impl Ground<'_> {
         // Of a block, the part that lies next to the jump.
         let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
         let variances = sigma.map(|sigma| sigma * sigma * unit);
-        let (soft, takes) = self.softness(before, after, variances.map(f64::sqrt));
+        let (soft, takes) = soft::edges(self.noise, before, after, variances.map(f64::sqrt));
         let soft = soft * (readings / pool as f64).min(1.0);
         let fades = self.fade.powi(pool as i32);
         let negligible = f64::EPSILON * variances[0].min(variances[1]);
@@ -614,25 +581,6 @@ fn prior(pool: usize) -> f64 {
 /// How far the reading next to a jump may miss its level, where the levels' larger σ is `sigma`.
 pub(super) fn softness(jump: f64, sigma: f64) -> f64 {
     SOFT * (jump.abs() - SOFT_FROM * sigma).max(0.0)
-}
-
-/// How many of the readings of a side, told from the jump `up` to its level on, may be of the edge: none
-/// where the first two are of the level, one where the next two are, else any. `None` where they go on as the
-/// jump does.
-fn edge<'v>(
-    mut near: impl Iterator<Item = &'v f64>,
-    level: f64,
-    up: f64,
-    sigma: f64,
-) -> Option<usize> {
-    let chance = SHARP * sigma;
-    let there = |value: &f64| (value - level).abs() <= chance;
-    match [near.next(), near.next(), near.next()] {
-        [Some(first), Some(second), _] if there(first) && there(second) => Some(0),
-        [_, Some(second), Some(third)] if there(second) && there(third) => Some(1),
-        [_, Some(second), Some(third)] if up.signum() * (third - second) > chance => None,
-        _ => Some(usize::MAX),
-    }
 }
 
 /// What the deviance of a jump with `shorter` readings on its shorter side gains over that of one

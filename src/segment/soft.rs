@@ -260,7 +260,6 @@ mod tests {
             steps += usize::from(near(at, up));
             pulses += usize::from(near(from, high) && near(from + wide as f64, -high));
         }
-        println!("{steps} {pulses} of {all}");
         assert!(100 * steps >= 95 * all && 100 * pulses >= 85 * all, "{steps}, {pulses} of {all}");
     }
 }

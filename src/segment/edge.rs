@@ -29,6 +29,9 @@ const STRAIGHT: f64 = 0.08;
 const SHARP: f64 = 0.7;
 /// How much longer than an edge the stretches between are: a cycle's crest is as long as its flank.
 const APART: usize = 3;
+/// Edges that need not be as far apart: so many, most of which a cubic misses by so much more, squared.
+const ENOUGH: usize = 6;
+const CORNERS: f64 = 1.5;
 /// Readings for which the levels hold beside one that is not like most.
 const HOLDS: usize = 24;
 /// Share of a jump by which the level between two edges may move.
@@ -53,6 +56,23 @@ pub(super) fn find(
     breaks: &[usize],
     noise: &Noise,
 ) -> Vec<Edge> {
+    let edges = at_all(values, candidates, breaks, BESIDE, noise);
+    let far = alike(edges.clone(), values, false);
+    if !far.is_empty() {
+        return far;
+    }
+    let close = alike(at_all(values, candidates, breaks, FEWEST, noise), values, true);
+    if close.is_empty() { alone(edges, values, breaks, noise) } else { close }
+}
+
+/// Edges at candidates, in order, with so many readings beside them.
+fn at_all(
+    values: &[f64],
+    candidates: &[usize],
+    breaks: &[usize],
+    beside: usize,
+    noise: &Noise,
+) -> Vec<Edge> {
     let n = values.len();
     let mut edges: Vec<Edge> = Vec::new();
     for at in candidates.iter().copied() {
@@ -63,11 +83,10 @@ pub(super) fn find(
         let (a, b) = (left.max(at.saturating_sub(TAKES.end() + 1)), right.min(at + TAKES.end()));
         let change = (values[at] - values[at.saturating_sub(1)]).abs();
         if at > left && change < SHARP * (values[b - 1] - values[a]).abs() {
-            edges.extend(at_one(values, (left, at, right), noise));
+            edges.extend(at_one(values, (left, at, right), beside, noise));
         }
     }
-    let alike = alike(edges.clone(), values);
-    if alike.is_empty() { alone(edges, values, breaks, noise) } else { alike }
+    edges
 }
 
 /// Those between levels that hold for long.
@@ -98,15 +117,23 @@ fn alone(mut edges: Vec<Edge>, values: &[f64], breaks: &[usize], noise: &Noise) 
 
 /// Those of the commonest length or next to it; none where most are of another, where there is but one, where
 /// they are too near one another to be a meter's, or where the level does not stay from most to the next.
-fn alike(mut edges: Vec<Edge>, values: &[f64]) -> Vec<Edge> {
+fn alike(mut edges: Vec<Edge>, values: &[f64], close: bool) -> Vec<Edge> {
     let all = edges.len();
-    let near = |edge: &Edge, long: usize| edge.takes().abs_diff(long) <= 1;
-    let as_long = |long: &usize| edges.iter().filter(|edge| near(edge, *long)).count();
+    let as_most = |edge: &Edge, long: usize| edge.takes().abs_diff(long) <= 1;
+    let as_long = |long: &usize| edges.iter().filter(|edge| as_most(edge, *long)).count();
     let Some(long) = TAKES.rev().max_by_key(as_long) else { return Vec::new() };
-    edges.retain(|edge| near(edge, long));
+    edges.retain(|edge| as_most(edge, long));
     let mut between: Vec<usize> = edges.windows(2).map(|w| w[1].start - w[0].end).collect();
     between.sort_unstable();
-    let apart = between.get(between.len() / 2).is_some_and(|stretch| *stretch >= APART * long);
+    let mut bends: Vec<f64> =
+        edges.iter().filter(|_| close).map(|edge| edge.bends(values)).collect();
+    bends.sort_unstable_by(f64::total_cmp);
+    // Levels between ramps have corners, a cycle has none.
+    if close && (bends.len() < ENOUGH || bends[bends.len() / 2] < CORNERS) {
+        return Vec::new();
+    }
+    let near = if close { long / 2 } else { APART * long };
+    let apart = between.get(between.len() / 2).is_some_and(|stretch| *stretch >= near);
     let goes_on = |w: &&[Edge]| {
         let least = (w[0].to - w[0].from).abs().min((w[1].to - w[1].from).abs());
         let mut stretch = values[w[0].end..w[1].start].to_vec();
@@ -120,11 +147,17 @@ fn alike(mut edges: Vec<Edge>, values: &[f64]) -> Vec<Edge> {
 }
 
 /// The edge that a candidate is part of.
-fn at_one(values: &[f64], (left, at, right): (usize, usize, usize), noise: &Noise) -> Option<Edge> {
+fn at_one(
+    values: &[f64],
+    (left, at, right): (usize, usize, usize),
+    beside: usize,
+    noise: &Noise,
+) -> Option<Edge> {
     let starts = at.saturating_sub(*TAKES.end()).max(left + 1)..=at;
     let ramps = starts.flat_map(|start| {
         let ends = (at + 1).max(start + TAKES.start())..=(start + TAKES.end()).min(right);
-        ends.filter_map(move |end| Fit::of(&values[left..right], (start - left, end - left), noise))
+        let part = &values[left..right];
+        ends.filter_map(move |end| Fit::of(part, (start - left, end - left), beside, noise))
     });
     let best = ramps.min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     let edge = Edge { start: best.edge.start + left, end: best.edge.end + left, ..best.edge };
@@ -141,9 +174,14 @@ struct Fit {
 
 impl Fit {
     /// `None` where too few readings beside it tell the levels.
-    fn of(values: &[f64], (start, end): (usize, usize), noise: &Noise) -> Option<Self> {
-        let before = &values[start.saturating_sub(BESIDE)..start];
-        let after = &values[end - 1..values.len().min(end - 1 + BESIDE)];
+    fn of(
+        values: &[f64],
+        (start, end): (usize, usize),
+        beside: usize,
+        noise: &Noise,
+    ) -> Option<Self> {
+        let before = &values[start.saturating_sub(beside)..start];
+        let after = &values[end - 1..values.len().min(end - 1 + beside)];
         if before.len().min(after.len()) < FEWEST {
             return None;
         }
@@ -181,10 +219,44 @@ impl Edge {
         self.from + share * (self.to - self.from)
     }
 
+    /// What the best cubic leaves of the readings from one level to the other, over what the ramp leaves of
+    /// them, squared.
+    fn bends(&self, values: &[f64]) -> f64 {
+        let first = self.start.saturating_sub(FEWEST);
+        let part = &values[first..values.len().min(self.end - 1 + FEWEST)];
+        let ramp = |i: usize| match i {
+            _ if i < self.start => self.from,
+            _ if i >= self.end => self.to,
+            _ => self.ramp(i),
+        };
+        let off = |(i, value): (usize, &f64)| (value - ramp(first + i)).powi(2);
+        let left: f64 = part.iter().enumerate().map(off).sum();
+        let middle = 0.5 * (part.len() as f64 - 1.0);
+        let mut rest: Vec<f64> = part.iter().map(|value| value - self.from).collect();
+        let mut powers: Vec<Vec<f64>> = Vec::new();
+        for power in 0..=3 {
+            let mut next: Vec<f64> =
+                (0..part.len()).map(|i| ((i as f64 - middle) / middle).powi(power)).collect();
+            for before in &powers {
+                take(&mut next, before);
+            }
+            take(&mut rest, &next);
+            powers.push(next);
+        }
+        rest.iter().map(|value| value * value).sum::<f64>() / left
+    }
+
     /// The nearer level.
     fn level(&self, i: usize) -> f64 {
         if 2 * (i + 1 - self.start) < self.end - self.start { self.from } else { self.to }
     }
+}
+
+/// Takes what is like `other` out of some readings.
+fn take(values: &mut [f64], other: &[f64]) {
+    let like: f64 = values.iter().zip(other).map(|(a, b)| a * b).sum();
+    let own: f64 = other.iter().map(|b| b * b).sum();
+    values.iter_mut().zip(other).for_each(|(value, other)| *value -= like / own * other);
 }
 
 /// The readings with sharp edges instead. The readings next to a ramp may show a little of it, and it begins and ends
@@ -306,6 +378,40 @@ mod tests {
             more += found.len().saturating_sub(count);
         }
         assert!(10 * right >= 9 * all && 50 * more <= all, "{right} of {all}, {more} more");
+    }
+
+    /// Loads that are switched on and soon off: between the ramps each level shows for six to sixteen readings.
+    #[test]
+    fn ramps_that_follow_soon_are_a_step_each() {
+        let mut random = ChaCha8Rng::seed_from_u64(17);
+        let (mut all, mut right, mut more) = (0, 0, 0);
+        for seed in 0..40 {
+            let sigma = [1.0, 1e-6][seed as usize % 2];
+            let wide = random.random_range(4.0..6.0);
+            let (mut at, mut on) = (30.0, 0.0);
+            let ramps: Vec<(f64, f64)> = (0..30)
+                .map(|_| {
+                    at += wide + random.random_range(6.0..16.0);
+                    let high =
+                        if on > 0.0 { -on } else { 20.0 * 8f64.powf(random.random::<f64>()) };
+                    on += high;
+                    (at, high)
+                })
+                .collect();
+            let shown = |i: usize| {
+                let of = |(at, high): &(f64, f64)| high * ((i as f64 - at) / wide).clamp(0.0, 1.0);
+                ramps.iter().map(of).sum::<f64>()
+            };
+            let found = steps(seed, at as usize + 40, sigma, shown);
+            let near = |(at, high): &&(f64, f64)| {
+                let is_high = |s: &Step| (s.delta_a / sigma / high - 1.0).abs() < 0.2;
+                found.iter().any(|s| (-1.0..wide + 1.0).contains(&(s.time_s - at)) && is_high(s))
+            };
+            all += ramps.len();
+            right += ramps.iter().filter(near).count();
+            more += found.len().saturating_sub(ramps.len());
+        }
+        assert!(10 * right >= 7 * all && 100 * more <= all, "{right} of {all}, {more} more");
     }
 
     /// The flanks of a cycle, and the moves of a walk, are no edges of a meter's.

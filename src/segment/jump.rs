@@ -23,7 +23,7 @@ use super::memo::{Notes, Products};
 use super::noise::{Noise, second_difference};
 use super::rows::Rows;
 use super::slopes::Slopes;
-use super::soft::SOFT;
+use super::soft::{self, SOFT};
 use super::spikes;
 use crate::capture::TimeAxis;
 use crate::numeric::plain_sum;
@@ -85,8 +85,6 @@ const ALIKE: f64 = 1.5;
 pub(super) const SOFT_FROM: f64 = 20.0;
 /// Readings beside a jump that miss their level as much as the next one does, at most.
 const MOST_SOFT: f64 = 2.5;
-/// Readings on either side whose middle one tells the jump.
-const SOFT_LOOK: usize = 5;
 
 /// What the tests read.
 #[derive(Debug, Clone, Copy)]
@@ -389,24 +387,7 @@ impl Ground<'_> {
         (slope / sigma).powi(2) * (n as f64).powi(3) / 12.0 * worth
     }
 
-    /// Scatter of the two readings next to a large jump, beyond the noise, ampere: without it one
-    /// reading taken during the change outweighs all others where a level is much quieter than the
-    /// jump is high.
-    fn softness(&self, before: &[f64], after: &[f64]) -> f64 {
-        let middle = |near: &[f64]| {
-            let mut sorted = [0.0; SOFT_LOOK];
-            let sorted = &mut sorted[..near.len()];
-            sorted.copy_from_slice(near);
-            sorted.sort_unstable_by(f64::total_cmp);
-            sorted[sorted.len() / 2]
-        };
-        let (l, r) = (before.len(), after.len());
-        let levels = [middle(&before[l - l.min(SOFT_LOOK)..]), middle(&after[..r.min(SOFT_LOOK)])];
-        let sigma = self.noise.sigma_at(levels[0]).max(self.noise.sigma_at(levels[1]));
-        softness(levels[1] - levels[0], sigma)
-    }
-
-    /// The same at the far end of a side, told from there on, where the step before or after has left
+    /// Scatter at the far end of a side, told from there on, where the step before or after has left
     /// readings that are not of its level: as much as each lies off it.
     fn unsettled<'v>(&self, level: f64, far: impl ExactSizeIterator<Item = &'v f64>) -> Vec<f64> {
         let half = far.len() / 2;
@@ -452,18 +433,21 @@ impl Ground<'_> {
         let mut after_break: Vec<bool> = Vec::new();
         // Of a block, the part that lies next to the jump.
         let readings = (1.0 / (1.0 - self.fade)).min(MOST_SOFT);
-        let soft = self.softness(before, after) * (readings / pool as f64).min(1.0);
-        let fades = self.fade.powi(pool as i32);
         let variances = sigma.map(|sigma| sigma * sigma * unit);
+        let (soft, takes) = soft::edges(self.noise, before, after, variances.map(f64::sqrt));
+        let soft = soft * (readings / pool as f64).min(1.0);
+        let fades = self.fade.powi(pool as i32);
         let negligible = f64::EPSILON * variances[0].min(variances[1]);
-        let softened: Vec<f64> = (0..if soft > 0.0 { l.max(r) } else { 0 })
-            .scan(soft, |soft, _| {
-                let now = *soft;
-                *soft *= fades;
-                Some(now * now)
-            })
-            .take_while(|square| *square > negligible)
-            .collect();
+        let softened = [takes[0].min(l), takes[1].min(r)].map(|takes| -> Vec<f64> {
+            (0..takes)
+                .scan(soft, |soft, _| {
+                    let now = *soft;
+                    *soft *= fades;
+                    Some(now * now)
+                })
+                .take_while(|square| *square > negligible)
+                .collect()
+        });
         let unsettled = [
             self.unsettled(before[l - 1 - l / 2], before.iter()),
             self.unsettled(after[r / 2], after.iter().rev()),
@@ -473,19 +457,17 @@ impl Ground<'_> {
         scale[..l].fill(scales[0]);
         scale[l..].fill(scales[1]);
         let unquiet = |variance: f64, more: f64| 1.0 / (variance + more).sqrt();
-        for (i, softened) in softened.iter().enumerate() {
-            if i < l {
-                scale[l - 1 - i] = unquiet(variances[0], *softened);
-            }
-            if i < r {
-                scale[l + i] = unquiet(variances[1], *softened);
-            }
+        for (i, softened) in softened[0].iter().enumerate() {
+            scale[l - 1 - i] = unquiet(variances[0], *softened);
+        }
+        for (i, softened) in softened[1].iter().enumerate() {
+            scale[l + i] = unquiet(variances[1], *softened);
         }
         for (side, far) in unsettled.iter().enumerate() {
             for (k, far) in far.iter().enumerate() {
                 let k = if side == 0 { k } else { n - 1 - k };
                 let i = if side == 0 { l - 1 - k } else { k - l };
-                let softened = softened.get(i).copied().unwrap_or(0.0);
+                let softened = softened[side].get(i).copied().unwrap_or(0.0);
                 scale[k] = unquiet(variances[side], softened + far * far);
             }
         }

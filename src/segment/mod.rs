@@ -361,9 +361,9 @@ fn measure(ground: &Ground<'_>, chosen: &mut [Chosen], memo: &mut Memo) {
     memo.learn(rooms);
     for (i, (jump, jump_sd)) in jumps.concat() {
         let evidence = &mut chosen[i].evidence;
-        // Beside noise 10⁵ times as large the wider window does not tell the jump, nor does it on a
-        // cycle that makes a rise of a fall.
-        if jump_sd.is_finite() && jump * evidence.jump > 0.0 {
+        // Beside noise 10⁵ times as large, or a step that was not found, the wider window does not tell
+        // the jump, nor does it on a cycle that makes a rise of a fall.
+        if jump_sd < jump.abs() && jump * evidence.jump > 0.0 {
             (evidence.jump, evidence.jump_sd) = (jump, jump_sd);
         }
     }
@@ -489,13 +489,26 @@ fn assemble(
         .into_par_iter()
         .map(|i| i > 0 && place::is_one_edge(ground, &chosen[i - 1], &chosen[i]))
         .collect();
+    let edge = |edge: &[usize]| {
+        let whole = edge.iter().map(|i| step(*i)).reduce(Step::and)?;
+        let [.., first, last] = *edge else { return Some(whole) };
+        if edge.len() > 2 || chosen[first].1.at + 1 < chosen[last].1.at {
+            return Some(whole);
+        }
+        // Either part is told beside a single reading.
+        let (left, right) = (beside(first).0, beside(last).1);
+        let (memo, mut room) = (Memo::of(n), Room::default());
+        let at = chosen[last].1.at;
+        let (jump, jump_sd) = ground.measure(left, at, right, &mut memo.notes(&mut room));
+        Some(Step { delta_a: jump, standard_uncertainty_a: jump_sd, ..whole })
+    };
     let falls = surge::of_falls(ground, chosen, &leaps);
     let all: Vec<usize> = (0..chosen.len()).filter(|i| !falls[*i]).collect();
     let edges: Vec<&[usize]> = all.chunk_by(|_, i| goes_on[*i]).collect();
     let mut steps: Vec<Step> = edges
         .into_par_iter()
         .filter(|edge| edge.iter().any(|i| leaps[*i]))
-        .filter_map(|edge| edge.iter().map(|i| step(*i)).reduce(Step::and))
+        .filter_map(edge)
         .collect();
     steps.sort_by_key(|step| step.index);
     steps.dedup_by_key(|step| step.index);

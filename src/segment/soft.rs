@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use super::jump::SOFT_FROM;
+use super::jump::{self, SOFT_FROM};
 use super::noise::Noise;
 use crate::numeric::extremes;
 
@@ -27,6 +27,10 @@ const TELLS: f64 = 2.0;
 const NOISE: f64 = 4.0;
 /// Ends that are needed.
 const ENOUGH: usize = 12;
+/// Standard deviations that noise may put a reading off the level of the nearest ones, and of how many of those
+/// the middle one is that level.
+const SHARP: f64 = 4.0;
+const NEAREST: usize = 5;
 /// Share of the ends that are no softer than what is taken, and by how much more that is counted.
 const MOST: f64 = 0.95;
 const DOUBT: f64 = 2.0;
@@ -113,9 +117,64 @@ fn level(readings: &[f64]) -> f64 {
     *sorted.select_nth_unstable_by(LEVEL / 2, f64::total_cmp).1
 }
 
+/// Scatter of the readings next to a large jump, beyond the noise, ampere: without it one
+/// reading taken during the change outweighs all others where a level is much quieter than the
+/// jump is high. Beside it, for how many readings on either side.
+pub(super) fn edges(
+    noise: &Noise,
+    before: &[f64],
+    after: &[f64],
+    sigma: [f64; 2],
+) -> (f64, [usize; 2]) {
+    let middle = |near: &[f64]| {
+        let mut sorted = [0.0; NEAREST];
+        let sorted = &mut sorted[..near.len()];
+        sorted.copy_from_slice(near);
+        sorted.sort_unstable_by(f64::total_cmp);
+        sorted[sorted.len() / 2]
+    };
+    let (l, r) = (before.len(), after.len());
+    let levels = [middle(&before[l - l.min(NEAREST)..]), middle(&after[..r.min(NEAREST)])];
+    let larger = noise.sigma_at(levels[0]).max(noise.sigma_at(levels[1]));
+    let soft = jump::softness(levels[1] - levels[0], larger);
+    if soft == 0.0 {
+        return (0.0, [0; 2]);
+    }
+    let up = levels[1] - levels[0];
+    let takes = [
+        edge(before.iter().rev(), levels[0], -up, sigma[0]),
+        edge(after.iter(), levels[1], up, sigma[1]),
+    ];
+    match takes {
+        [Some(l), Some(r)] => (soft, [l, r]),
+        _ => (soft, [usize::MAX; 2]),
+    }
+}
+
+/// How many of the readings of a side, told from the jump `up` to its level on, may be of the edge: none
+/// where the first two are of the level, one where the next two are, else any. `None` where they go on as the
+/// jump does.
+fn edge<'v>(
+    mut near: impl Iterator<Item = &'v f64>,
+    level: f64,
+    up: f64,
+    sigma: f64,
+) -> Option<usize> {
+    let chance = SHARP * sigma;
+    let there = |value: &f64| (value - level).abs() <= chance;
+    match [near.next(), near.next(), near.next()] {
+        [Some(first), Some(second), _] if there(first) && there(second) => Some(0),
+        [_, Some(second), Some(third)] if there(second) && there(third) => Some(1),
+        [_, Some(second), Some(third)] if up.signum() * (third - second) > chance => None,
+        _ => Some(usize::MAX),
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::{Step, segment};
     use super::*;
+    use crate::capture::{Samples, TimeAxis};
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
 
@@ -158,5 +217,49 @@ mod tests {
             assert!(fade(&values, &candidates, &noise) > 0.5);
         }
         assert_eq!(fade(&values, &candidates[..5], &noise), FADES, "too few tell");
+    }
+
+    /// Pulses of two or three readings, as high as a step or higher, that end two to four readings before it or
+    /// begin so many after it; a meter that reads at once, or one that averages and so shows part of each change.
+    /// Of what the averaging meter leaves of two readings between, none may be of a level.
+    #[test]
+    fn a_pulse_next_to_a_step_hides_neither() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(8);
+        let (mut steps, mut pulses, mut all) = (0, 0, 0);
+        for case in 0..120 {
+            let sigma = if case % 2 == 0 { 1.0 } else { 1e-6 };
+            let averages = case % 4 < 2;
+            let up = [1.0, -1.0][case / 4 % 2] * 60.0 * [1.0, 4.0, 16.0][case / 8 % 3];
+            let (high, wide) = ([1.0, 1.8, 4.5][case / 24 % 3] * up, 2 + case / 72);
+            let at = 150.0 - if averages { random.random_range(0.1..0.9) } else { 0.0 };
+            let apart = random.random_range(if averages { 3..5 } else { 2..5 });
+            let from = match random.random::<bool>() {
+                true => at + f64::from(apart),
+                false => at - f64::from(apart) - wide as f64,
+            };
+            let share = |t: f64, from: f64, to: f64| (t.min(to) - (t - 1.0).max(from)).max(0.0);
+            let current_a: Vec<f64> = (0..300)
+                .map(|i| {
+                    let t = f64::from(i) + 1.0;
+                    let noise: f64 = random.sample(StandardNormal);
+                    let pulse = high * share(t, from, from + wide as f64);
+                    sigma * (noise + pulse + up * share(t, at, f64::INFINITY))
+                })
+                .collect();
+            let samples =
+                Samples { time: TimeAxis::Uniform { interval_s: 1.0, len: 300 }, current_a };
+            let found = segment(&samples, &[], None, &Default::default()).expect("enough").steps;
+            let near = |place: f64, jump: f64| {
+                let right = |step: &&Step| {
+                    let late = step.index as f64 - place.ceil();
+                    late.abs() <= 1.0 && (step.delta_a / sigma / jump - 1.0).abs() < 0.3
+                };
+                found.iter().any(|step| right(&step))
+            };
+            all += 1;
+            steps += usize::from(near(at, up));
+            pulses += usize::from(near(from, high) && near(from + wide as f64, -high));
+        }
+        assert!(100 * steps >= 95 * all && 100 * pulses >= 85 * all, "{steps}, {pulses} of {all}");
     }
 }

@@ -497,8 +497,11 @@ fn assemble(
         }
         // Either part is told beside a single reading.
         let (left, right) = (beside(first).0, beside(last).1);
-        let (memo, mut room) = (Memo::of(n), Room::default());
         let at = chosen[last].1.at;
+        if !(left < at && at < right) {
+            return Some(whole);
+        }
+        let (memo, mut room) = (Memo::of(n), Room::default());
         let (jump, jump_sd) = ground.measure(left, at, right, &mut memo.notes(&mut room));
         Some(Step { delta_a: jump, standard_uncertainty_a: jump_sd, ..whole })
     };

@@ -17,6 +17,8 @@ pub(super) const BLOCK: usize = 64;
 const PIECES: usize = 512;
 /// Share of the squares kept for the scatter, and their mean for a unit Gaussian.
 const KEPT: (f64, f64) = (0.85, 0.5205);
+/// Readings of a stay from which on the quarter left out holds those across its edges.
+const CLEAR: usize = 8;
 /// Readings that the scatter is learnt from at most.
 pub(super) const LEARN_FROM: usize = 1 << 16;
 
@@ -170,8 +172,10 @@ impl Baseline {
             let lengths = asleep.iter().map(|(first, end)| end - first);
             lengths.filter(|length| *length >= least).sum::<usize>()
         };
-        if 2 * readings(LONG) > readings(0) {
-            asleep.retain(|(first, end)| end - first >= LONG);
+        if let Some(least) =
+            [CLEAR, LONG].into_iter().find(|least| 2 * readings(*least) > readings(0))
+        {
+            asleep.retain(|(first, end)| end - first >= least);
         }
         let pieces: Vec<Piece> =
             asleep.iter().flat_map(|&(first, end)| pieces(first, end)).collect();

@@ -4,10 +4,10 @@
 //! With `c(a, b)` the sum of squares of the values in `a..b` about their mean, call
 //! `c(a, b) − c(a, t) − c(t, b)` the evidence of a change at `t` in the window `a..b`.
 //!
-//! 1. *Between blocks.* Let `a < t < b` be block borders and the evidence exceed three penalties.
-//!    Then the search over block means has a break in `a..b`. Otherwise `a..b` would lie within
+//! 1. *Between items.* Let `a < t < b` be borders of items and the evidence exceed three penalties.
+//!    Then the search over their means has a break in `a..b`. Otherwise `a..b` would lie within
 //!    one of its stretches; breaks at `a`, `t` and `b` would lower the sum of squares by at least
-//!    the evidence (cutting never raises it, and the sums of squares inside the blocks are the
+//!    the evidence (cutting never raises it, and the sums of squares inside the items are the
 //!    same for every such cut) and raise the cost by at most three penalties: the cut would not
 //!    have been the best one.
 //! 2. *Within a block.* Only blocks whose own sum of squares is at most two penalties are pooled;
@@ -456,7 +456,7 @@ mod tests {
         #![proptest_config(crate::chance::same(600))]
 
         #[test]
-        fn evidence_of_three_penalties_between_blocks_always_makes_a_break(
+        fn evidence_of_three_penalties_between_items_always_makes_a_break(
             values in readings(),
             penalty in 1.0..14.0f64,
         ) {

@@ -336,8 +336,8 @@ pub(super) fn tell_plain_utf8(
     decisions: &mut Vec<Decision>,
 ) -> Option<()> {
     let (encoding, why) = guess(&head[..head.len().min(1 << 20)]);
-    if encoding != UTF_8 || is_binary(head) || std::str::from_utf8(cut_to_character(head)).is_err()
-    {
+    let is_utf8 = || head.is_ascii() || std::str::from_utf8(cut_to_character(head)).is_ok();
+    if encoding != UTF_8 || is_binary(head) || !is_utf8() {
         return None;
     }
     decisions.push(Decision {
@@ -368,12 +368,11 @@ fn guess(head: &[u8]) -> (&'static Encoding, &'static str) {
     if let Some(encoding) = utf16_by_zeros(head) {
         return (encoding, "every other byte is zero");
     }
-    let whole = cut_to_character(head);
-    if std::str::from_utf8(whole).is_ok() {
-        return (
-            UTF_8,
-            if head.is_ascii() { "all bytes are ASCII" } else { "all bytes are valid UTF-8" },
-        );
+    if head.is_ascii() {
+        return (UTF_8, "all bytes are ASCII");
+    }
+    if std::str::from_utf8(cut_to_character(head)).is_ok() {
+        return (UTF_8, "all bytes are valid UTF-8");
     }
     let plausible =
         |b: u8| matches!(b, 0xB5 | 0xB0 | 0xB1 | 0xA0 | 0xB2 | 0xB3 | 0xD7 | 0xD8 | 0x96);

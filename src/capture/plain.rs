@@ -54,7 +54,11 @@ pub(super) fn attempt(
     let seen = &text[..text.len().min(TOLD_BY)];
     bytes::tell_plain_utf8(seen, bom > 0, label.is_some(), &mut told.decisions)?;
     let head = head_of(file, text).ok()?;
-    let found = bulk(file, source, len, bom, head, options, progress, told.clone());
+    // What is here already need not be fetched again.
+    let found = match start.len() == len {
+        true => bulk(file, start, len, bom, head, options, progress, told.clone()),
+        false => bulk(file, source, len, bom, head, options, progress, told.clone()),
+    };
     if found.is_some() {
         return found.map(Ok);
     }

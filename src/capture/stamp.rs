@@ -3,10 +3,12 @@
 mod marked;
 mod scanner;
 mod spans;
+mod usual;
 
 use self::marked::{pointed_time, six_numbers};
 use self::scanner::{Scanner, hms};
 use self::spans::{iso_duration, span_with_unit};
+use self::usual::usual;
 
 /// Numbers of a date in the order in which they were written, or settled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -86,6 +88,9 @@ impl Stamp {
 
 /// Reads `cell` as date, time, or both; `None` when it is neither.
 pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
+    if let Some(found) = usual(cell) {
+        return Some(found);
+    }
     if cell.ends_with(b",")
         || cell.len() > 64
         || cell.len() < 3 && !matches!(cell, [b'0'..=b'9', b'd' | b'h' | b'm' | b's'])

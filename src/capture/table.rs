@@ -59,9 +59,23 @@ pub(super) struct Table {
     pub(super) sample: Vec<Vec<Vec<u8>>>,
 }
 
+/// Digits with a point among them and perhaps a minus before them: nothing else that a cell may be looks so.
+fn is_plain_number(cell: &[u8]) -> bool {
+    let digits = cell.strip_prefix(b"-").unwrap_or(cell);
+    let points = digits.iter().filter(|byte| **byte == b'.').count();
+    cell.len() <= 80
+        && points == 1
+        && digits[0].is_ascii_digit()
+        && digits[digits.len() - 1].is_ascii_digit()
+        && digits.iter().all(|byte| byte.is_ascii_digit() || *byte == b'.')
+}
+
 pub(super) fn kind(cell: &[u8]) -> Kind {
     if cell.is_empty() {
         return Kind::Empty;
+    }
+    if is_plain_number(cell) {
+        return Kind::Number;
     }
     // A cell that another delimiter would cut is none of this one's.
     if cell.len() > 80 || cell.iter().any(|b| matches!(b, b'\t' | b';' | b'|')) {

@@ -15,6 +15,8 @@ use crate::numeric::plain_sum;
 
 /// Samples that the slopes of one scale are learnt from at most; longer captures are sampled evenly.
 const LEARN_FROM: usize = 1 << 18;
+/// Readings up to which all of them are looked at, at every scale.
+const ALL_OF: usize = LEARN_FROM / 4;
 /// Standard errors by which the square of a slope must exceed nothing before any step is known.
 const SURE: f64 = 2.0;
 /// Runs of blocks that tell their scatter.
@@ -47,10 +49,20 @@ impl Blocks {
     /// Of at most 2¹⁸ readings a scale. O(n).
     pub(super) fn of(stable: &Stable<'_>) -> Self {
         let mut scales: [Vec<Four>; POOLS.len()] = Default::default();
-        scales
-            .par_iter_mut()
-            .enumerate()
-            .for_each(|(scale, of)| *of = fours(stable, size_of(scale)));
+        if stable.len() <= ALL_OF {
+            // Each block is as many of the scale before as all scales are apart.
+            let mut means = means(stable, size_of(0));
+            for (scale, of) in scales.iter_mut().enumerate() {
+                if scale > 0 {
+                    let joined = means.chunks_exact(POOLS[scale] / POOLS[scale - 1]);
+                    means = joined.map(|part| plain_sum(part) / part.len() as f64).collect();
+                }
+                *of = all_fours(&means, size_of(scale));
+            }
+        } else {
+            let each = scales.par_iter_mut().enumerate();
+            each.for_each(|(scale, of)| *of = fours(stable, size_of(scale)));
+        }
         Self { scales }
     }
 
@@ -111,6 +123,22 @@ impl Blocks {
 struct Square {
     value: f64,
     error: f64,
+}
+
+/// Means of all whole blocks of `size` readings.
+fn means(stable: &Stable<'_>, size: usize) -> Vec<f64> {
+    let mut samples = vec![0.0; size];
+    let mut mean_of = |block: usize| {
+        stable.copy(block * size, &mut samples);
+        plain_sum(&samples) / size as f64
+    };
+    (0..stable.len() / size).map(&mut mean_of).collect()
+}
+
+/// As [`fours`], of all blocks.
+fn all_fours(means: &[f64], size: usize) -> Vec<Four> {
+    let fours = means.array_windows().enumerate().map(|(block, four)| (block * size, *four));
+    if means.len() < 3 + 4 { Vec::new() } else { fours.collect() }
 }
 
 /// Fours of blocks of `size` readings, taken evenly; none where there are fewer than four.

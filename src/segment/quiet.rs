@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::noise::{FEW, second_difference};
 use super::squares::{KEPT, KEPT_AMONG_EDGES, MANY_EDGES};
+use crate::numeric::sort_few;
 
 /// Readings of a block at most: an odd number has a middle one, also when it is turned upside down.
 const BLOCK: usize = 15;
@@ -71,17 +72,19 @@ fn trimmed(squares: &[f64], (share, mean_square): (f64, f64)) -> f64 {
 /// Noise has no such void between small changes and large ones.
 fn among_edges(block: &[f64], floor: f64) -> Option<(f64, f64)> {
     let square = |w: &[f64]| (w[1] - w[0]).powi(2);
-    let mut squares: Vec<f64> = block.windows(2).map(square).collect();
-    squares.sort_unstable_by(f64::total_cmp);
+    let mut room = [f64::INFINITY; LONG_BLOCK + 1];
+    room.iter_mut().zip(block.windows(2)).for_each(|(room, w)| *room = square(w));
+    sort_few(&mut room);
+    let squares = &room[..block.len().saturating_sub(1)];
     // Rounded readings differ by nothing or by a count.
     let count = squares.iter().find(|square| **square > 0.0)?;
     let least = (2.0 * floor * floor).max(count / 6.0);
-    let mut variance = trimmed(&squares, KEPT_OF_POLLS).max(least);
+    let mut variance = trimmed(squares, KEPT_OF_POLLS).max(least);
     for _ in 0..3 {
         let within = &squares[..squares.partition_point(|square| *square <= 16.0 * variance)];
         variance = (within.iter().sum::<f64>() / within.len().max(1) as f64).max(least);
     }
-    if trimmed(&squares, KEPT) < POLLS * variance {
+    if trimmed(squares, KEPT) < POLLS * variance {
         return None;
     }
     let like = |w: &&[f64]| square(w) <= 16.0 * variance;
@@ -131,20 +134,19 @@ fn middle(values: &mut [(f64, f64)]) -> (f64, f64) {
 fn quietest(stretches: &[&[f64]], floor: f64) -> (f64, f64) {
     let of_block = |block: &[f64]| -> (f64, f64) {
         let block = &block[..(block.len() - 1) | 1];
-        let mut squares = [0.0; BLOCK];
-        let squares = &mut squares[..block.len().saturating_sub(2)];
-        for (square, w) in squares.iter_mut().zip(block.windows(3)) {
+        let mut room = [f64::INFINITY; BLOCK + 1];
+        for (square, w) in room.iter_mut().zip(block.windows(3)) {
             *square = (w[2] - 2.0 * w[1] + w[0]).powi(2);
         }
-        squares.sort_unstable_by(f64::total_cmp);
+        sort_few(&mut room);
+        let squares = &room[..block.len().saturating_sub(2)];
         let (most, fewer) = (trimmed(squares, KEPT), trimmed(squares, KEPT_AMONG_EDGES));
         let abound = fewer > 0.0 && most > MANY_EDGES * fewer;
         let variance = if abound { fewer } else { most } / second_difference(0.0);
-        let mut sorted = [0.0; BLOCK];
-        let sorted = &mut sorted[..block.len()];
-        sorted.copy_from_slice(block);
-        let middle = sorted.len() / 2;
-        (variance, *sorted.select_nth_unstable_by(middle, f64::total_cmp).1)
+        let mut sorted = [f64::INFINITY; BLOCK + 1];
+        sorted[..block.len()].copy_from_slice(block);
+        sort_few(&mut sorted);
+        (variance, sorted[block.len() / 2])
     };
     let mut blocks: Vec<(f64, f64)> = stretches
         .par_iter()

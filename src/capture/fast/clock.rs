@@ -62,22 +62,6 @@ impl Clock for Elapsed {
     }
 }
 
-/// Nanoseconds of a day, length and places of `HH:MM:SS` with up to nine digits after a point or
-/// comma; but the delimiter ends the cell.
-#[inline]
-pub(super) fn day_time(bytes: &[u8], delimiter: u8) -> Option<(i64, usize, i32)> {
-    let [h1, h2, b':', m1, m2, b':', s1, s2] = *bytes.first_chunk::<8>()? else {
-        return None;
-    };
-    let (hour, minute, second) = (two(h1, h2)?, two(m1, m2)?, two(s1, s2)?);
-    if hour > 23 || minute > 59 || second > 59 {
-        return None;
-    }
-    let whole = (hour * 3600 + minute * 60 + second) * 1_000_000_000;
-    let (nanoseconds, len, places) = fraction(&bytes[8..], delimiter)?;
-    Some((whole + nanoseconds, 8 + len, places))
-}
-
 /// Nanoseconds, length and places of up to nine digits after a point or comma, if they follow; but the delimiter ends
 /// the cell.
 #[inline(always)]
@@ -129,7 +113,12 @@ pub(super) struct Stamps {
     first: i64,
     /// The last date's bytes and its day.
     known: ([u8; 10], i64),
+    /// The last stamp's bytes up to its seconds, and its whole minutes of the day in nanoseconds.
+    minute: ([u8; TO_SECONDS], i64),
 }
+
+/// Length of `2026-01-02 03:04:`.
+const TO_SECONDS: usize = 17;
 
 impl Stamps {
     /// The clock that starts with the stamp at the start of `bytes`.
@@ -145,6 +134,7 @@ impl Stamps {
             first_day: 0,
             first: 0,
             known: (*bytes.first_chunk()?, day_of(date)),
+            minute: ([0; TO_SECONDS], 0),
         };
         let (day, first, _, _) = clock.read(bytes)?;
         (clock.first_day, clock.first) = (day, first);
@@ -153,15 +143,26 @@ impl Stamps {
 
     #[inline]
     fn read(&mut self, bytes: &[u8]) -> Option<(i64, i64, usize, i32)> {
-        let date = bytes.first_chunk::<10>()?;
-        if *date != self.known.0 {
-            self.known = (*date, day_of(date_of(date, self.form)?));
+        let minute = bytes.first_chunk::<TO_SECONDS>()?;
+        if *minute != self.minute.0 {
+            let date = bytes.first_chunk::<10>()?;
+            if *date != self.known.0 {
+                self.known = (*date, day_of(date_of(date, self.form)?));
+            }
+            if bytes[10] != self.form.between {
+                return None;
+            }
+            let (hour, minutes) = (two(bytes[11], bytes[12])?, two(bytes[14], bytes[15])?);
+            if hour > 23 || minutes > 59 || [bytes[13], bytes[16]] != [b':'; 2] {
+                return None;
+            }
+            self.minute = (*minute, (hour * 60 + minutes) * 60_000_000_000);
         }
-        if *bytes.get(10)? != self.form.between {
-            return None;
-        }
-        let (nanoseconds, len, decimals) = day_time(&bytes[11..], self.delimiter)?;
-        Some((self.known.1, nanoseconds, 11 + len, decimals))
+        let [tens, ones] = *bytes[TO_SECONDS..].first_chunk()?;
+        let second = two(tens, ones).filter(|second| *second <= 59)?;
+        let (part, len, decimals) = fraction(&bytes[TO_SECONDS + 2..], self.delimiter)?;
+        let nanoseconds = self.minute.1 + second * 1_000_000_000 + part;
+        Some((self.known.1, nanoseconds, TO_SECONDS + 2 + len, decimals))
     }
 }
 

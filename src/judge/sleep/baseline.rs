@@ -193,9 +193,20 @@ impl Baseline {
         let total: usize = asleep.iter().map(|(first, end)| end - first).sum();
         let stride = total.div_ceil(LEARN_FROM).max(1);
         let sigma_a = |line: &Self| {
-            let asleep = asleep.iter().flat_map(|&(first, end)| (first..end).step_by(stride));
-            let deviation = |sample| night.drawn_a(sample) - line.at(time.at(sample));
-            let sigma_a = resting_sd(asleep.map(deviation).collect(), count_a(night));
+            let mut deviations = Vec::with_capacity(total.div_ceil(stride) + asleep.len());
+            let mut after = 0;
+            for (first, end) in &asleep {
+                let known = deviations.len();
+                deviations.resize(known + end - first, 0.0);
+                let stay = &mut deviations[known..];
+                night.drawn_from(*first, stay);
+                line.take_from(stay, *first, time, &mut after);
+                // Every so many of them.
+                let kept = (end - first).div_ceil(stride);
+                (0..kept).for_each(|at| stay[at] = stay[at * stride]);
+                deviations.truncate(known + kept);
+            }
+            let sigma_a = resting_sd(deviations, count_a(night));
             sigma_a.max(night.segmentation.noise.floor_a)
         };
         let mut baseline = Self { knots, sigma_a: 0.0 };

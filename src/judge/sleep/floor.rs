@@ -128,10 +128,9 @@ pub(super) fn noise_a(night: &Night<'_>, rests: &[Rest]) -> f64 {
     let deviations = rests.iter().flat_map(|rest| {
         // Each stay's mean is its own readings'.
         let count = (rest.end - rest.first) as f64;
+        let wider = (count / (count - 1.0)).sqrt();
         let taken = (rest.first..rest.end).step_by(stride);
-        taken.map(move |sample| {
-            (night.drawn_a(sample) - rest.mean_a) * (count / (count - 1.0)).sqrt()
-        })
+        taken.map(move |sample| (night.drawn_a(sample) - rest.mean_a) * wider)
     });
     resting_sd(deviations.collect(), count_a(night)).max(night.segmentation.noise.floor_a)
 }

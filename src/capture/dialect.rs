@@ -60,25 +60,35 @@ impl Dialect {
     /// Cuts an unwrapped line into trimmed cells without their quotes; at most `limit` of them.
     pub(super) fn split<'a>(&self, line: &'a [u8], limit: usize, cells: &mut Vec<&'a [u8]>) {
         cells.clear();
+        self.each_cell(line, limit, |cell| cells.push(cell));
+    }
+
+    /// As [`split`](Self::split), one cell after the other.
+    pub(super) fn each_cell<'a>(
+        &self,
+        line: &'a [u8],
+        limit: usize,
+        mut take: impl FnMut(&'a [u8]),
+    ) {
         let Some(delimiter) = self.delimiter.byte() else {
             if self.delimiter == Delimiter::None {
-                cells.push(clean(line));
+                take(clean(line));
             } else {
-                split_blanks(line, limit, cells);
+                each_between_blanks(line, limit, take);
             }
             return;
         };
         let quoted = memchr(b'"', line).is_some();
         let mut rest = line;
-        while cells.len() < limit {
+        for _ in 0..limit {
             let end = if quoted { cell_end(rest, delimiter) } else { memchr(delimiter, rest) };
             match end {
                 Some(end) => {
-                    cells.push(clean(&rest[..end]));
+                    take(clean(&rest[..end]));
                     rest = &rest[end + 1..];
                 }
                 None => {
-                    cells.push(clean(rest));
+                    take(clean(rest));
                     return;
                 }
             }
@@ -104,9 +114,9 @@ fn cell_end(rest: &[u8], delimiter: u8) -> Option<usize> {
     memchr(delimiter, rest)
 }
 
-fn split_blanks<'a>(line: &'a [u8], limit: usize, cells: &mut Vec<&'a [u8]>) {
+fn each_between_blanks<'a>(line: &'a [u8], limit: usize, mut take: impl FnMut(&'a [u8])) {
     let mut at = 0;
-    while cells.len() < limit {
+    for _ in 0..limit {
         while line.get(at).is_some_and(|b| matches!(b, b' ' | b'\t')) {
             at += 1;
         }
@@ -122,7 +132,7 @@ fn split_blanks<'a>(line: &'a [u8], limit: usize, cells: &mut Vec<&'a [u8]>) {
         while line.get(at).is_some_and(|b| !matches!(b, b' ' | b'\t')) {
             at += 1;
         }
-        cells.push(clean(&line[start..at]));
+        take(clean(&line[start..at]));
     }
 }
 

@@ -117,43 +117,29 @@ struct Shape {
 }
 
 impl Shape {
-    fn of(cells: &[&[u8]]) -> Self {
-        let mut shape = Self {
-            width: cells.len(),
-            text: 0,
-            empty: 0,
-            known: 0,
-            numbers: 0,
-            typed: 0,
-            filled: 0,
-        };
-        for (at, cell) in cells.iter().enumerate() {
-            let kind = kind(cell);
-            if at < 64 {
-                shape.empty |= u64::from(kind == Kind::Empty) << at;
-                shape.known |=
-                    u64::from(matches!(kind, Kind::Number | Kind::Time | Kind::Missing)) << at;
-            }
-            shape.filled += usize::from(kind != Kind::Empty);
-            match kind {
-                Kind::Text if at < 64 => shape.text |= 1 << at,
-                Kind::Number => {
-                    shape.numbers += 1;
-                    shape.typed += 1;
-                }
-                Kind::Time | Kind::Missing => shape.typed += 1,
-                _ => {}
-            }
+    const EMPTY: Self =
+        Self { width: 0, text: 0, empty: 0, known: 0, numbers: 0, typed: 0, filled: 0 };
+
+    /// Takes in the next cell of the line.
+    fn add(&mut self, cell: &[u8]) {
+        let (kind, at) = (kind(cell), self.width);
+        if at < 64 {
+            self.empty |= u64::from(kind == Kind::Empty) << at;
+            self.known |=
+                u64::from(matches!(kind, Kind::Number | Kind::Time | Kind::Missing)) << at;
+            self.text |= u64::from(kind == Kind::Text) << at;
         }
-        shape
+        self.width += 1;
+        self.filled += usize::from(kind != Kind::Empty);
+        self.numbers += usize::from(kind == Kind::Number);
+        self.typed += usize::from(matches!(kind, Kind::Number | Kind::Time | Kind::Missing));
     }
 }
 
 fn shape(line: &[u8], dialect: Dialect) -> Shape {
-    let plain = dialect.unwrap(line);
-    let mut cells = Vec::new();
-    dialect.split(&plain, CELLS, &mut cells);
-    Shape::of(&cells)
+    let mut shape = Shape::EMPTY;
+    dialect.each_cell(&dialect.unwrap(line), CELLS, |cell| shape.add(cell));
+    shape
 }
 
 /// How well a dialect explains the head, and the shape that most rows have under it.
@@ -184,18 +170,17 @@ fn judge(lines: &[(usize, &[u8])], dialect: Dialect, least: f64) -> Option<Judge
         if top + (lines.len() - at) as f64 <= least {
             return None;
         }
-        let plain = dialect.unwrap(line);
-        let mut cells = Vec::new();
-        dialect.split(&plain, CELLS, &mut cells);
-        seen += cells.len();
+        // What the delimiter does not cut need not be looked at.
+        let cuts = dialect.delimiter.byte().is_none_or(|byte| line.contains(&byte));
+        let shape = if cuts { shape(line, dialect) } else { Shape { width: 1, ..Shape::EMPTY } };
+        seen += shape.width;
         if seen > BUDGET {
             break;
         }
-        if cells.len() < 2 && dialect.delimiter != Delimiter::None {
+        if shape.width < 2 && dialect.delimiter != Delimiter::None {
             shapes.push(None);
             continue;
         }
-        let shape = Shape::of(&cells);
         shapes.push(Some(shape));
         if shape.numbers == 0 {
             continue;
@@ -364,18 +349,18 @@ fn collect(
         .or_else(|| looked.iter().position(|(_, s)| is_row(s) && s.width == fit.width))?;
     let first = looked[start].0;
     let mut sample: Vec<Vec<Vec<u8>>> = Vec::new();
-    let mut seen_widths: Vec<(usize, Vec<u8>)> = Vec::new();
+    let mut seen_widths: Vec<(usize, usize)> = Vec::new();
     for (at, seen) in &looked[start..] {
         if sample.len() >= SAMPLE {
             break;
         }
         if is_row(seen) && seen.numbers + usize::from(fit.width > 1) > 0 {
-            let plain = dialect.unwrap(lines[*at].1);
-            let mut cells = Vec::new();
-            dialect.split(&plain, CELLS, &mut cells);
-            seen_widths.push((seen.width, cells.first().map(|c| c.to_vec()).unwrap_or_default()));
+            seen_widths.push((seen.width, *at));
             if seen.width == fit.width {
-                sample.push(cells.iter().map(|c| c.to_vec()).collect());
+                let mut cells = Vec::with_capacity(fit.width);
+                let line = dialect.unwrap(lines[*at].1);
+                dialect.each_cell(&line, CELLS, |cell| cells.push(cell.to_vec()));
+                sample.push(cells);
             }
         }
     }
@@ -383,8 +368,13 @@ fn collect(
     let tag = sample.first()?.first().filter(|tag| kind(tag) == Kind::Text).cloned();
     let tag = tag.filter(|tag| sample.iter().all(|row| row.first() == Some(tag)));
     let mut widths: BTreeMap<usize, usize> = BTreeMap::new();
-    for (width, word) in &seen_widths {
-        if tag.as_ref().is_none_or(|tag| tag == word) {
+    for (width, at) in &seen_widths {
+        let starts_with = |tag: &Vec<u8>| {
+            let mut starts = false;
+            dialect.each_cell(&dialect.unwrap(lines[*at].1), 1, |word| starts = word == tag);
+            starts
+        };
+        if tag.as_ref().is_none_or(starts_with) {
             *widths.entry(*width).or_default() += 1;
         }
     }

@@ -52,17 +52,19 @@ impl Store {
     /// The outcome of a capture that has not changed since it was kept.
     pub(crate) fn recall(&self, source: &UnitSource) -> Option<Kept> {
         let bytes = fs::read(self.path(source)?).ok()?;
-        let kept = serde_json::from_slice(&bytes).ok()?;
-        let kept: Kept = serde_json::from_value(spelt_back(kept)).ok()?;
+        let mut kept = serde_json::from_slice(&bytes).ok()?;
+        spell_back(&mut kept);
+        let kept: Kept = serde_json::from_value(kept).ok()?;
         (kept.outcome.unit == source.unit).then_some(kept)
     }
 
     /// Keeps an outcome. A store that cannot be written costs a later run time, never its result.
     pub(crate) fn keep(&self, source: &UnitSource, kept: &Kept) {
         let Some(path) = self.path(source) else { return };
-        let Ok(bytes) =
-            serde_json::to_value(kept).and_then(|kept| serde_json::to_vec(&spelt(kept)))
-        else {
+        let Ok(bytes) = serde_json::to_value(kept).and_then(|mut kept| {
+            spell(&mut kept);
+            serde_json::to_vec(&kept)
+        }) else {
             return;
         };
         let part = path.with_extension("part");
@@ -88,37 +90,36 @@ impl Store {
 /// Mark of a number written by its bits; a text that starts with it gets it twice.
 const BITS: &str = "\u{1}";
 
-/// The document with every number by its bits: the JSON reader may round the last digit otherwise,
-/// and a resumed run must give what an uninterrupted one gives.
-fn spelt(value: Value) -> Value {
+/// Writes every number by its bits: the JSON reader may round the last digit otherwise, and a resumed run
+/// must give what an uninterrupted one gives.
+fn spell(value: &mut Value) {
     each(value, &|leaf| match leaf {
         Value::Number(number) if number.is_f64() => {
             let bits = number.as_f64().unwrap_or_default().to_bits();
-            Value::String(format!("{BITS}{bits:016x}"))
+            *leaf = Value::String(format!("{BITS}{bits:016x}"));
         }
-        Value::String(text) if text.starts_with(BITS) => Value::String(format!("{BITS}{text}")),
-        other => other,
-    })
+        Value::String(text) if text.starts_with(BITS) => text.insert_str(0, BITS),
+        _ => {}
+    });
 }
 
-/// What [`spelt`] was given.
-fn spelt_back(value: Value) -> Value {
+/// Undoes [`spell`].
+fn spell_back(value: &mut Value) {
     each(value, &|leaf| {
-        let Value::String(text) = &leaf else { return leaf };
-        let Some(rest) = text.strip_prefix(BITS) else { return leaf };
-        if rest.starts_with(BITS) {
-            return Value::String(rest.to_owned());
-        }
-        u64::from_str_radix(rest, 16).map_or(Value::Null, |bits| f64::from_bits(bits).into())
-    })
+        let Value::String(text) = leaf else { return };
+        let Some(rest) = text.strip_prefix(BITS) else { return };
+        *leaf = if rest.starts_with(BITS) {
+            Value::String(rest.to_owned())
+        } else {
+            u64::from_str_radix(rest, 16).map_or(Value::Null, |bits| f64::from_bits(bits).into())
+        };
+    });
 }
 
-fn each(value: Value, leaf: &impl Fn(Value) -> Value) -> Value {
+fn each(value: &mut Value, leaf: &impl Fn(&mut Value)) {
     match value {
-        Value::Array(values) => values.into_iter().map(|value| each(value, leaf)).collect(),
-        Value::Object(fields) => {
-            Value::Object(fields.into_iter().map(|(key, value)| (key, each(value, leaf))).collect())
-        }
+        Value::Array(values) => values.iter_mut().for_each(|value| each(value, leaf)),
+        Value::Object(fields) => fields.values_mut().for_each(|value| each(value, leaf)),
         other => leaf(other),
     }
 }
@@ -134,8 +135,10 @@ mod tests {
         let document = serde_json::json!({
             "values": values, "count": 7, "text": ["\u{1}3fe0", "\u{1}\u{1}", "plain", ""], "none": null,
         });
-        let bytes = serde_json::to_vec(&spelt(document.clone())).unwrap();
-        let back = spelt_back(serde_json::from_slice(&bytes).unwrap());
+        let mut spelt = document.clone();
+        spell(&mut spelt);
+        let mut back = serde_json::from_slice(&serde_json::to_vec(&spelt).unwrap()).unwrap();
+        spell_back(&mut back);
         assert_eq!(back, document);
         let bits = |value: &Value| value.as_f64().unwrap().to_bits();
         for (at, value) in values.iter().enumerate() {

@@ -19,4 +19,4 @@ pub(crate) use quantity::trimmed;
 pub use quantity::{Quantity, Unit, significant};
 pub use student::{coverage_factor_95, normal_cdf, normal_quantile, student_cdf, student_quantile};
 pub use sum::ExactSum;
-pub(crate) use sum::{extremes, plain_sum};
+pub(crate) use sum::{extremes, plain_sum, sum_above};

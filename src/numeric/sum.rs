@@ -56,6 +56,20 @@ pub(crate) fn plain_sum(values: &[f64]) -> f64 {
     (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest.iter().sum::<f64>()
 }
 
+/// [`plain_sum`] of what lies above `origin`. O(n).
+#[inline]
+pub(crate) fn sum_above(values: &[f64], origin: f64) -> f64 {
+    let (fours, rest) = values.as_chunks::<4>();
+    let mut lanes = [0.0; 4];
+    for four in fours {
+        for (lane, value) in lanes.iter_mut().zip(four) {
+            *lane += value - origin;
+        }
+    }
+    let rest = rest.iter().map(|value| value - origin).sum::<f64>();
+    (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]) + rest
+}
+
 /// Lowest and highest of finite values, in four lanes; infinities the wrong way round for none. O(n).
 #[inline]
 pub(crate) fn extremes(values: &[f64]) -> (f64, f64) {
@@ -104,6 +118,7 @@ mod tests {
         for n in 0..20 {
             let values: Vec<f64> = (0..n).map(|i| f64::from(i) + 0.5).collect();
             assert_eq!(plain_sum(&values), 0.5 * f64::from(n) * f64::from(n));
+            assert_eq!(sum_above(&values, 0.5), 0.5 * f64::from(n) * f64::from(n - 1));
         }
     }
 

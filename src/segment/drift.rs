@@ -167,13 +167,46 @@ fn fours(stable: &Stable<'_>, size: usize) -> Vec<Four> {
         .collect()
 }
 
+/// What the pieces of the stretches between some edges tell.
+pub(super) struct Pieces {
+    edges: Vec<usize>,
+    /// How many stray readings were known.
+    spikes: usize,
+    slopes: Vec<Vec<slopes::Piece>>,
+    brief: f64,
+    unrest: Vec<Option<unrest::Unrest>>,
+}
+
+impl Pieces {
+    fn of(ground: &Ground<'_>, edges: Vec<usize>) -> Self {
+        let ((slopes, brief), unrest) = rayon::join(
+            || {
+                let of_pool = |pool| slopes::of_pieces(ground, &edges, pool);
+                rayon::join(
+                    || POOLS.into_par_iter().map(of_pool).collect(),
+                    || slopes::of_brief_pieces(ground, &edges),
+                )
+            },
+            || POOLS.into_par_iter().map(|pool| unrest::of_pieces(ground, &edges, pool)).collect(),
+        );
+        Self { spikes: ground.spikes.len(), slopes, brief, unrest, edges }
+    }
+
+    /// Whether they would be the same again; stray readings only ever become more.
+    fn is_of(&self, edges: &[usize], ground: &Ground<'_>) -> bool {
+        self.edges == edges && self.spikes == ground.spikes.len()
+    }
+}
+
 /// Typical slope of the background (see [`slopes`](super::slopes)) and its unrest (see
 /// [`unrest`](super::unrest)) at the scale of each pool, from the stretches between the steps chosen so
-/// far. A scale with too few pieces takes the slope and the unrest of the next smaller one.
+/// far. A scale with too few pieces takes the slope and the unrest of the next smaller one. `known` keeps what the
+/// pieces told for the next time.
 pub(super) fn of_stretches(
     ground: &Ground<'_>,
     chosen: &[Chosen],
     blocks: &Blocks,
+    known: &mut Option<Pieces>,
 ) -> (Slopes, [f64; POOLS.len()]) {
     let n = ground.values.len();
     let mut edges: Vec<usize> = chosen.iter().map(|c| c.at).chain([0, n]).collect();
@@ -185,15 +218,13 @@ pub(super) fn of_stretches(
         .into_par_iter()
         .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
         .collect();
-    let of_pool = |pool| slopes::of_pieces(ground, &edges, pool);
-    let (pieces, brief): (Vec<Vec<slopes::Piece>>, f64) = rayon::join(
-        || POOLS.into_par_iter().map(of_pool).collect(),
-        || slopes::of_brief_pieces(ground, &edges),
-    );
+    let same = known.take().filter(|known| known.is_of(&edges, ground));
+    let Pieces { slopes: pieces, brief, unrest, .. } =
+        known.insert(same.unwrap_or_else(|| Pieces::of(ground, edges)));
     let (mut before, mut shorter) = (0.0f64, 0.0f64);
     let squares: [f64; POOLS.len()] = std::array::from_fn(|scale| {
         before = slopes::typical(&pieces[scale]).unwrap_or(before);
-        before = if scale == 0 { before.max(brief) } else { before };
+        before = if scale == 0 { before.max(*brief) } else { before };
         // In long pieces a faint step, not found yet, would pass for a slope; blocks know better,
         // as far as noise lets them.
         let most = blocks[scale].map_or(f64::INFINITY, |square| square.value + square.error);
@@ -207,9 +238,9 @@ pub(super) fn of_stretches(
         }
     });
     let likelier = |walk: f64| smooth::walks(ground, chosen, walk);
-    let unrest = unrest::of_stretches(ground, &edges, likelier);
+    let unrest = unrest::of_stretches(unrest, likelier);
     let of_all = steepest_last(squares.map(|square| square.max(0.0).sqrt()));
-    (Slopes::with_parts(of_all, &pieces), unrest)
+    (Slopes::with_parts(of_all, pieces), unrest)
 }
 
 /// The slope of a long window is the mean of those of the short ones in it, so the typical one is

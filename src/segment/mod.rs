@@ -211,6 +211,7 @@ fn cut_beside(
     let mut candidates = proposed.clone();
     let mut again = 2;
     let mut memo = Memo::of(n);
+    let mut pieces = None;
     let chosen = loop {
         let ground = Ground {
             values,
@@ -236,7 +237,7 @@ fn cut_beside(
             // Steps that only stand for its drift would hide it.
             let mut stands = smooth::stand(&ground, &steps, enough, false_steps).into_iter();
             steps.retain(|_| stands.next().unwrap_or(true));
-            let (slopes, unquiet) = drift::of_stretches(&ground, &steps, &blocks);
+            let (slopes, unquiet) = drift::of_stretches(&ground, &steps, &blocks, &mut pieces);
             let known = jump::term_cost(n);
             if (&slopes, unquiet, known) == (&drift, unrest, term_cost) && more.is_empty() {
                 break chosen;

@@ -72,10 +72,14 @@ fn trimmed(squares: &[f64], (share, mean_square): (f64, f64)) -> f64 {
 /// Noise has no such void between small changes and large ones.
 fn among_edges(block: &[f64], floor: f64) -> Option<(f64, f64)> {
     let square = |w: &[f64]| (w[1] - w[0]).powi(2);
-    let mut room = [f64::INFINITY; LONG_BLOCK + 1];
-    room.iter_mut().zip(block.windows(2)).for_each(|(room, w)| *room = square(w));
-    sort_few(&mut room);
-    let squares = &room[..block.len().saturating_sub(1)];
+    // What is not negative lies in the order of its bits.
+    let mut bits = [0; LONG_BLOCK];
+    let bits = &mut bits[..block.len().saturating_sub(1)];
+    bits.iter_mut().zip(block.windows(2)).for_each(|(bits, w)| *bits = square(w).to_bits());
+    bits.sort_unstable();
+    let mut squares = [0.0; LONG_BLOCK];
+    let squares = &mut squares[..bits.len()];
+    squares.iter_mut().zip(bits).for_each(|(square, bits)| *square = f64::from_bits(*bits));
     // Rounded readings differ by nothing or by a count.
     let count = squares.iter().find(|square| **square > 0.0)?;
     let least = (2.0 * floor * floor).max(count / 6.0);

@@ -9,7 +9,6 @@
 
 use super::drift::pieces;
 use super::jump::{Ground, POOLS};
-use crate::numeric::plain_sum;
 
 /// Shortest piece of a stretch whose slope is used, samples.
 const SHORTEST: usize = 12;
@@ -105,24 +104,35 @@ fn of_lengths(ground: &Ground<'_>, edges: &[usize], (least, most): (usize, usize
     let longer = (1.0 + phi) / (1.0 - phi);
     let mut copy = Vec::new();
     let of_piece = |(first, end): (usize, usize)| {
-        ground.copy(first, end, &mut copy);
-        let m = copy.len() as f64;
-        let origin = copy[0];
-        copy.iter_mut().for_each(|value| *value -= origin);
-        let mean = plain_sum(&copy) / m;
-        let middle = 0.5 * (m - 1.0);
-        let mut lever = -middle;
-        for value in &mut copy {
-            *value *= lever;
-            lever += 1.0;
-        }
-        let moment = plain_sum(&copy);
+        let readings = ground.readings(first, end, &mut copy);
+        let m = readings.len() as f64;
+        let origin = readings[0];
+        let (sum, moment) = moments(readings, origin);
         let spread = m * (m * m - 1.0) / 12.0;
-        let sigma = ground.noise.sigma_at(origin + mean);
-        let slope = moment / spread;
+        let sigma = ground.noise.sigma_at(origin + sum / m);
+        let slope = (moment - 0.5 * (m - 1.0) * sum) / spread;
         Piece { first, square: slope * slope, noise: sigma * sigma * longer / spread }
     };
     pieces(edges, least, most).map(of_piece).collect()
+}
+
+/// Sum of what lies above `origin`, and its moment about the first reading, in four lanes. O(n).
+fn moments(readings: &[f64], origin: f64) -> (f64, f64) {
+    let (fours, rest) = readings.as_chunks::<4>();
+    let (mut sums, mut moments, mut levers) = ([0.0; 4], [0.0; 4], [0.0, 1.0, 2.0, 3.0]);
+    for four in fours {
+        for lane in 0..4 {
+            let above = four[lane] - origin;
+            sums[lane] += above;
+            moments[lane] += above * levers[lane];
+            levers[lane] += 4.0;
+        }
+    }
+    let together = |lanes: [f64; 4]| (lanes[0] + lanes[2]) + (lanes[1] + lanes[3]);
+    let left = rest.iter().map(|reading| reading - origin).zip(levers);
+    left.fold((together(sums), together(moments)), |(sum, moment), (above, lever)| {
+        (sum + above, moment + above * lever)
+    })
 }
 
 /// Square of the typical slope of some pieces; `None` for too few.
@@ -176,6 +186,18 @@ mod tests {
     use crate::capture::TimeAxis;
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
+
+    #[test]
+    fn moments_are_those_of_every_reading() {
+        for n in 1..20_i32 {
+            let readings: Vec<f64> = (0..n).map(|i| f64::from(i * 7 % 5 + 3)).collect();
+            let above = |i: i32| f64::from(i * 7 % 5);
+            let direct = (0..n).fold((0.0, 0.0), |(sum, moment), i| {
+                (sum + above(i), moment + above(i) * f64::from(i))
+            });
+            assert_eq!(moments(&readings, 3.0), direct, "{n}");
+        }
+    }
 
     /// A cycle is no step, however many readings long it is and however far above the noise.
     #[test]

@@ -14,11 +14,9 @@
 //! leaves next to nothing. The median over all pieces tells q, so that a step not found yet or a
 //! settling load in some of them does not; as far as it exceeds what chance makes of noise.
 
-use rayon::prelude::*;
-
 use super::drift::pieces;
 use super::jump::{Ground, POOLS, SIDE};
-use crate::numeric::plain_sum;
+use crate::numeric::sum_above;
 
 /// Blocks of a piece.
 const BLOCKS: usize = 8;
@@ -48,9 +46,8 @@ const SHORTEST: usize = 3;
 /// Readings at either end of a piece that may have been taken during a change.
 const ACROSS: usize = 2;
 
-/// Variance that the background gains with every sample, ampere², at the scale of each pool, from the
-/// stretches between `edges`; 0 where it has no unrest beyond what noise makes. Pieces are as long as
-/// the windows of that scale. O(n).
+/// Variance that the background gains with every sample, ampere², at the scale of each pool, from what the
+/// pieces at each scale tell ([`of_pieces`]); 0 where it has no unrest beyond what noise makes.
 ///
 /// Among a few dozen pieces, chance bends the median of one capture in some hundreds, and such a walk would
 /// hide every faint step: `likelier` says whether whole stretches, whose level it would have moved, speak
@@ -60,12 +57,9 @@ const ACROSS: usize = 2;
 /// but in short pieces noise hides it: a scale has no less than the next larger one, as far as its own
 /// pieces leave room for.
 pub(super) fn of_stretches(
-    ground: &Ground<'_>,
-    edges: &[usize],
+    own: &[Option<Unrest>],
     likelier: impl Fn(f64) -> bool,
 ) -> [f64; POOLS.len()] {
-    let own: Vec<Option<Unrest>> =
-        POOLS.into_par_iter().map(|pool| of_pieces(ground, edges, pool)).collect();
     let mut before = Unrest::default();
     let own: [Unrest; POOLS.len()] = std::array::from_fn(|scale| {
         before = own[scale].unwrap_or(before);
@@ -83,7 +77,9 @@ pub(super) fn of_stretches(
     unrest
 }
 
-fn of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize) -> Option<Unrest> {
+/// What the stretches between `edges` tell, cut into pieces as long as the windows of a pool; `None` for too few of
+/// them. O(n).
+pub(super) fn of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize) -> Option<Unrest> {
     let most = 2 * SIDE * pool;
     let least = if pool == 1 { BLOCKS * SHORTEST + 2 * ACROSS } else { most / 4 };
     // Where most stretches are shorter, the long ones are those with edges not found yet.
@@ -95,11 +91,11 @@ fn of_pieces(ground: &Ground<'_>, edges: &[usize], pool: usize) -> Option<Unrest
     let longer = (1.0 + phi) / (1.0 - phi);
     let mut copy = Vec::new();
     let bends = pieces(edges, least, most).filter_map(|(a, b)| {
-        ground.copy(a, b, &mut copy);
-        let origin = copy[0];
-        copy.iter_mut().for_each(|value| *value -= origin);
-        let sigma = ground.noise.sigma_at(origin + plain_sum(&copy) / copy.len() as f64);
-        Bends::of(&copy, sigma * sigma * longer)
+        let readings = ground.readings(a, b, &mut copy);
+        let origin = readings[0];
+        let mean = origin + sum_above(readings, origin) / readings.len() as f64;
+        let sigma = ground.noise.sigma_at(mean);
+        Bends::of(readings, origin, sigma * sigma * longer)
     });
     let mut bends: Vec<Bends> = bends.collect();
     let enough = if pool == 1 { ENOUGH_SHORT } else { ENOUGH };
@@ -116,9 +112,9 @@ struct Bends {
 }
 
 impl Bends {
-    /// Of the readings of a piece, `variance` being their long-run variance, ampere². `None` where
-    /// they are too few. O(n).
-    fn of(readings: &[f64], variance: f64) -> Option<Self> {
+    /// Of the readings of a piece above `origin`, `variance` being their long-run variance, ampere². `None`
+    /// where they are too few. O(n).
+    fn of(readings: &[f64], origin: f64, variance: f64) -> Option<Self> {
         let inner = readings.get(ACROSS..readings.len().checked_sub(ACROSS)?)?;
         let size = inner.len() / BLOCKS;
         if size < SHORTEST {
@@ -126,7 +122,7 @@ impl Bends {
         }
         let mut means = [0.0; BLOCKS];
         for (mean, block) in means.iter_mut().zip(inner.chunks_exact(size)) {
-            *mean = plain_sum(block) / size as f64;
+            *mean = sum_above(block, origin) / size as f64;
         }
         let along = |of: [f64; BLOCKS], norm: f64| {
             let sum: f64 = of.iter().zip(&means).map(|(p, y)| p * y).sum();
@@ -152,7 +148,7 @@ fn median(bends: &mut [Bends], q: f64) -> f64 {
 
 /// Variance that a walk gains with every sample, ampere².
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
-struct Unrest {
+pub(super) struct Unrest {
     /// As far as it exceeds nothing.
     likely: f64,
     /// 0 where noise alone may have made all bends.
@@ -225,7 +221,8 @@ mod tests {
         let noise = Noise::learn(values, None);
         let time = TimeAxis::Uniform { interval_s: 1.0, len: values.len() };
         let ground = Ground::plain(values, &time, &noise);
-        of_stretches(&ground, &[0, values.len()], |_| true)
+        let own = POOLS.map(|pool| of_pieces(&ground, &[0, values.len()], pool));
+        of_stretches(&own, |_| true)
     }
 
     /// A walk of known variance is told within a third at every scale; noise alone, a slow cycle and a

@@ -125,14 +125,15 @@ pub(super) fn rest(night: &Night<'_>, first: usize, end: usize) -> Rest {
 pub(super) fn noise_a(night: &Night<'_>, rests: &[Rest]) -> f64 {
     let total: usize = rests.iter().map(|rest| rest.end - rest.first).sum();
     let stride = total.div_ceil(LEARN_FROM).max(1);
-    let deviations = rests.iter().flat_map(|rest| {
+    let mut deviations = Vec::with_capacity(total / stride + rests.len());
+    for rest in rests {
         // Each stay's mean is its own readings'.
         let count = (rest.end - rest.first) as f64;
         let wider = (count / (count - 1.0)).sqrt();
         let taken = (rest.first..rest.end).step_by(stride);
-        taken.map(move |sample| (night.drawn_a(sample) - rest.mean_a) * wider)
-    });
-    resting_sd(deviations.collect(), count_a(night)).max(night.segmentation.noise.floor_a)
+        deviations.extend(taken.map(|sample| (night.drawn_a(sample) - rest.mean_a) * wider));
+    }
+    resting_sd(deviations, count_a(night)).max(night.segmentation.noise.floor_a)
 }
 
 /// Count of the meter, ampere.

@@ -436,7 +436,7 @@ fn is_binary(head: &[u8]) -> bool {
     let control = count(head, |b| {
         ((b < 0x20) & (b != 0) & !(9..=13).contains(&b) & (b != 0x1B)) | (b == 0x7F)
     });
-    let zeros = count(head, |b| b == 0);
+    let zeros = memchr::memchr_iter(0, head).count();
     control * 50 > head.len()
         || (zeros * 10 > head.len() * 9 && head.len() > 64)
         || (zeros > 0 && control * 200 > head.len())

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::types::{Samples, Sampling, TimeAxis};
 use crate::findings::{Caution, Span, Totals};
-use crate::numeric::{ExactSum, Quantity};
+use crate::numeric::{ExactSum, Quantity, rising};
 
 /// A stretch longer than this many median intervals has lost samples.
 const GAP: f64 = 5.0;
@@ -75,7 +75,7 @@ pub(super) fn rate_changes(time: &TimeAxis) -> bool {
 
 fn median_of(values: &mut [f64]) -> f64 {
     let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    *values.select_nth_unstable_by(middle, rising).1
 }
 
 /// Times as an even axis where they are one to within a millionth of the interval.
@@ -119,7 +119,7 @@ pub(super) fn resolution(values: &[f64]) -> Option<f64> {
     let stride = (values.len() / 50_000).max(1);
     let mut sorted: Vec<f64> = values.iter().step_by(stride).copied().collect();
     let taken = sorted.len();
-    sorted.sort_unstable_by(f64::total_cmp);
+    sorted.sort_unstable_by(rising);
     let size = sorted.first()?.abs().max(sorted.last()?.abs());
     if size == 0.0 {
         return None;
@@ -134,7 +134,7 @@ pub(super) fn resolution(values: &[f64]) -> Option<f64> {
     // A reading repeated more often than fine noise allows shows quantisation even with few levels.
     let repeated = taken as f64 / sorted.len() as f64;
     let rank = differences.len() / 200;
-    let smallest = *differences.select_nth_unstable_by(rank, f64::total_cmp).1;
+    let smallest = *differences.select_nth_unstable_by(rank, rising).1;
     let candidates = [smallest, smallest / 2.0, smallest / 3.0, smallest / 4.0, smallest / 5.0];
     let fit = |q: f64| {
         let on = sorted.iter().filter(|v| {

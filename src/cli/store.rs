@@ -96,7 +96,8 @@ fn spell(value: &mut Value) {
     each(value, &|leaf| match leaf {
         Value::Number(number) if number.is_f64() => {
             let bits = number.as_f64().unwrap_or_default().to_bits();
-            *leaf = Value::String(format!("{BITS}{bits:016x}"));
+            let digit = |at: u32| char::from_digit((bits >> (60 - 4 * at)) as u32 & 15, 16);
+            *leaf = Value::String(BITS.chars().chain((0..16).filter_map(digit)).collect());
         }
         Value::String(text) if text.starts_with(BITS) => text.insert_str(0, BITS),
         _ => {}

@@ -9,6 +9,7 @@ use super::stretches::{Depth, LONG, Stretch};
 use super::{Night, middle};
 use crate::capture::TimeAxis;
 use crate::findings::SegmentKind;
+use crate::numeric::rising;
 use crate::segment::Segment;
 
 /// Readings that one knot stands for.
@@ -37,14 +38,15 @@ pub(super) fn is_current(above: usize, below: usize) -> bool {
 /// Standard deviation of the floor's readings from their deviations, rounded to `count_a`. Wakes that lie too close
 /// to be told apart from it only ever rise: what lies higher than the noise reaches down is left out. O(n).
 pub(super) fn resting_sd(mut deviations: Vec<f64>, count_a: f64) -> f64 {
-    let mut below: Vec<f64> = deviations.iter().filter(|d| **d < 0.0).map(|d| -d).collect();
-    if let Some(rank) = below.len().checked_sub(1).map(|last| (REACH * last as f64) as usize) {
-        let reach_a = *below.select_nth_unstable_by(rank, f64::total_cmp).1 + count_a;
-        let under = below.iter().filter(|a| **a > reach_a).count();
+    let below = deviations.iter().filter(|a| **a < 0.0).count();
+    // The lowest stand first.
+    if let Some(rank) = below.checked_sub(1).map(|last| last - (REACH * last as f64) as usize) {
+        let reach_a = count_a - *deviations.select_nth_unstable_by(rank, rising).1;
+        let under = deviations.iter().filter(|a| **a < -reach_a).count();
         let over = deviations.iter().filter(|a| **a > reach_a).count();
         if is_current(over, under) {
             let kept = deviations.len() - (over - under);
-            deviations.select_nth_unstable_by(kept, f64::total_cmp);
+            deviations.select_nth_unstable_by(kept, rising);
             deviations.truncate(kept);
         }
     }
@@ -55,7 +57,7 @@ pub(super) fn resting_sd(mut deviations: Vec<f64>, count_a: f64) -> f64 {
 fn trimmed_sd(mut squares: Vec<f64>) -> f64 {
     let kept = (KEPT.0 * squares.len() as f64).ceil() as usize;
     if kept < squares.len() {
-        squares.select_nth_unstable_by(kept, f64::total_cmp);
+        squares.select_nth_unstable_by(kept, rising);
     }
     (squares[..kept].iter().sum::<f64>() / kept.max(1) as f64 / KEPT.1).sqrt()
 }
@@ -76,16 +78,16 @@ pub(super) fn resting_level(values: &mut [f64]) -> f64 {
     }
     let (inner, least_high, high) = {
         let above = values.len() - cut;
-        values.select_nth_unstable_by(above, f64::total_cmp)
+        values.select_nth_unstable_by(above, rising)
     };
     let high_a = (*least_high + high.iter().sum::<f64>()) / cut as f64;
-    let (low, most_low, inner) = inner.select_nth_unstable_by(cut - 1, f64::total_cmp);
+    let (low, most_low, inner) = inner.select_nth_unstable_by(cut - 1, rising);
     let low_a = (*most_low + low.iter().sum::<f64>()) / cut as f64;
     let middle_a = mean(inner);
     if values.len() < TELL || high_a - middle_a <= LEANS * (middle_a - low_a) {
         return middle_a;
     }
-    values.sort_unstable_by(f64::total_cmp);
+    values.sort_unstable_by(rising);
     let half = values.len() / 2;
     let width = |first: &usize| values[first + half] - values[*first];
     let first = (0..values.len() - half).min_by(|a, b| width(a).total_cmp(&width(b))).unwrap_or(0);

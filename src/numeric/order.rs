@@ -1,4 +1,18 @@
-//! Few values in order, by steps that do not depend on them.
+//! Values in order.
+
+use std::cmp::Ordering;
+
+/// The order of values none of which is NaN: a third of the work of `total_cmp`, as zeros have no sign.
+#[inline(always)]
+pub(crate) fn rising(a: &f64, b: &f64) -> Ordering {
+    if a < b {
+        Ordering::Less
+    } else if a > b {
+        Ordering::Greater
+    } else {
+        Ordering::Equal
+    }
+}
 
 /// Sorts `N` values, a power of two, none of which is NaN, by Batcher's bitonic network (1968): as no branch depends
 /// on the values, none is mispredicted. O(N log² N).

@@ -71,11 +71,12 @@ fn is_plain_number(cell: &[u8]) -> bool {
 }
 
 pub(super) fn kind(cell: &[u8]) -> Kind {
+    if is_plain_number(cell) { Kind::Number } else { careful_kind(cell) }
+}
+
+fn careful_kind(cell: &[u8]) -> Kind {
     if cell.is_empty() {
         return Kind::Empty;
-    }
-    if is_plain_number(cell) {
-        return Kind::Number;
     }
     // A cell that another delimiter would cut is none of this one's.
     if cell.len() > 80 || cell.iter().any(|b| matches!(b, b'\t' | b';' | b'|')) {
@@ -451,6 +452,17 @@ mod tests {
         assert_eq!(table.header, [["Time", "Current"], ["s", "mA"]]);
         assert_eq!((table.header_line, table.first_line), (Some(4), 6));
         assert_eq!(table.preamble.len(), 2);
+    }
+
+    #[test]
+    fn a_plain_number_is_nothing_else() {
+        proptest::proptest!(|(cell in "-?[0-9.]{1,18}")| {
+            let cell = cell.as_bytes();
+            proptest::prop_assert!(!is_plain_number(cell) || careful_kind(cell) == Kind::Number);
+        });
+        let plain = |cell: &str| is_plain_number(cell.as_bytes());
+        assert!(plain("0.5") && plain("-12.25"));
+        assert!(!["", "-", ".", "5.", "-.5", "1.2.3", "20260314211500"].into_iter().any(plain));
     }
 
     #[test]

@@ -89,39 +89,62 @@ impl Store {
 
 /// Mark of a number written by its bits; a text that starts with it gets it twice.
 const BITS: &str = "\u{1}";
+/// Follows it where the numbers of a whole array are written in one go.
+const ARRAY: &str = "[";
+/// Digits of a number's bits.
+const DIGITS: usize = 16;
 
 /// Writes every number by its bits: the JSON reader may round the last digit otherwise, and a resumed run
 /// must give what an uninterrupted one gives.
 fn spell(value: &mut Value) {
-    each(value, &|leaf| match leaf {
-        Value::Number(number) if number.is_f64() => {
-            let bits = number.as_f64().unwrap_or_default().to_bits();
-            let digit = |at: u32| char::from_digit((bits >> (60 - 4 * at)) as u32 & 15, 16);
-            *leaf = Value::String(BITS.chars().chain((0..16).filter_map(digit)).collect());
-        }
+    let bits_of = |value: &Value| match value {
+        Value::Number(number) if number.is_f64() => number.as_f64().map(f64::to_bits),
+        _ => None,
+    };
+    if let Some(bits) = bits_of(value) {
+        *value = Value::String(spelt(BITS.to_owned(), &[bits]));
+        return;
+    }
+    match value {
+        Value::Array(values) => match values.iter().map(bits_of).collect::<Option<Vec<u64>>>() {
+            Some(all) if !all.is_empty() => {
+                *value = Value::String(spelt(format!("{BITS}{ARRAY}"), &all));
+            }
+            _ => values.iter_mut().for_each(spell),
+        },
+        Value::Object(fields) => fields.values_mut().for_each(spell),
         Value::String(text) if text.starts_with(BITS) => text.insert_str(0, BITS),
         _ => {}
-    });
+    }
+}
+
+fn spelt(mut text: String, numbers: &[u64]) -> String {
+    text.reserve(DIGITS * numbers.len());
+    for bits in numbers {
+        let digit = |at: usize| char::from_digit((bits >> (4 * at)) as u32 & 15, 16);
+        text.extend((0..DIGITS).rev().filter_map(digit));
+    }
+    text
 }
 
 /// Undoes [`spell`].
 fn spell_back(value: &mut Value) {
-    each(value, &|leaf| {
-        let Value::String(text) = leaf else { return };
-        let Some(rest) = text.strip_prefix(BITS) else { return };
-        *leaf = if rest.starts_with(BITS) {
-            Value::String(rest.to_owned())
-        } else {
-            u64::from_str_radix(rest, 16).map_or(Value::Null, |bits| f64::from_bits(bits).into())
-        };
-    });
-}
-
-fn each(value: &mut Value, leaf: &impl Fn(&mut Value)) {
+    let number = |digits: &[u8]| -> Value {
+        let digits = std::str::from_utf8(digits).unwrap_or_default();
+        u64::from_str_radix(digits, 16).map_or(Value::Null, |bits| f64::from_bits(bits).into())
+    };
     match value {
-        Value::Array(values) => values.iter_mut().for_each(|value| each(value, leaf)),
-        Value::Object(fields) => fields.values_mut().for_each(|value| each(value, leaf)),
-        other => leaf(other),
+        Value::Array(values) => values.iter_mut().for_each(spell_back),
+        Value::Object(fields) => fields.values_mut().for_each(spell_back),
+        Value::String(text) => {
+            let Some(rest) = text.strip_prefix(BITS) else { return };
+            *value = match rest.strip_prefix(ARRAY) {
+                Some(all) => all.as_bytes().chunks(DIGITS).map(number).collect(),
+                None if rest.starts_with(BITS) => Value::String(rest.to_owned()),
+                None => number(rest.as_bytes()),
+            };
+        }
+        _ => {}
     }
 }
 
@@ -134,7 +157,8 @@ mod tests {
         let values: [f64; 6] =
             [0.1 + 0.2, 1.0 / 3.0, -0.0, 5e-324, 34.799_999_999_999_99e-3, 1e300];
         let document = serde_json::json!({
-            "values": values, "count": 7, "text": ["\u{1}3fe0", "\u{1}\u{1}", "plain", ""], "none": null,
+            "values": values, "count": 7, "text": ["\u{1}3fe0", "\u{1}\u{1}", "\u{1}[", "plain", ""], "none": null,
+            "mixed": [0.1, null, 3, [0.2]], "alone": 0.3, "empty": [],
         });
         let mut spelt = document.clone();
         spell(&mut spelt);

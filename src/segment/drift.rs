@@ -97,10 +97,15 @@ impl Blocks {
 
     /// Square of the slope at one scale, the mean of `level` over each block, told by its first
     /// reading, taken away. `None` for too few blocks.
-    fn slope(&self, scale: usize, noise: &Noise, level: impl Fn(usize) -> f64) -> Option<Square> {
+    fn slope(
+        &self,
+        scale: usize,
+        noise: &Noise,
+        mut level: impl FnMut(usize) -> f64,
+    ) -> Option<Square> {
         let size = size_of(scale);
         let product = |(first, means): &Four| {
-            let mean = |at: usize| means[at] - level(first + at * size);
+            let mut mean = |at: usize| means[at] - level(first + at * size);
             (mean(1) - mean(0)) * (mean(3) - mean(2))
         };
         let mut products: Vec<f64> = self.scales[scale].iter().map(product).collect();
@@ -216,7 +221,11 @@ pub(super) fn of_stretches(
     let levels = Levels::of(chosen, ground.noise);
     let blocks: Vec<Option<Square>> = (0..POOLS.len())
         .into_par_iter()
-        .map(|scale| blocks.slope(scale, ground.noise, |first| levels.mean(first, size_of(scale))))
+        .map(|scale| {
+            let mut near = 0;
+            let level = |first| levels.mean(first, size_of(scale), &mut near);
+            blocks.slope(scale, ground.noise, level)
+        })
         .collect();
     let same = known.take().filter(|known| known.is_of(&edges, ground));
     let Pieces { slopes: pieces, brief, unrest, .. } =
@@ -294,10 +303,18 @@ impl Levels {
         Self { steps: steps.collect() }
     }
 
-    /// Mean over `size` samples from `first` on. O(log steps) and the steps among them.
-    fn mean(&self, first: usize, size: usize) -> f64 {
+    /// Mean over `size` samples from `first` on. `near`, from where the first step beyond `first` is looked for,
+    /// becomes its number. O(1) and the steps between and among them.
+    fn mean(&self, first: usize, size: usize, near: &mut usize) -> f64 {
         let end = first + size;
-        let mut step = self.steps.partition_point(|(at, _)| *at <= first);
+        let beyond = |step: usize| self.steps.get(step).is_none_or(|(at, _)| *at > first);
+        while !beyond(*near) {
+            *near += 1;
+        }
+        while near.checked_sub(1).is_some_and(beyond) {
+            *near -= 1;
+        }
+        let mut step = *near;
         let (mut at, mut sum) = (first, 0.0);
         loop {
             let level = step.checked_sub(1).map_or(0.0, |step| self.steps[step].1);
@@ -325,10 +342,14 @@ mod tests {
         let at = |sample: usize| {
             steps.iter().rev().find(|(at, _)| *at <= sample).map_or(0.0, |(_, level)| *level)
         };
-        for first in 0..25 {
+        let mut near = 0;
+        for first in (0..25).chain((0..25).rev()) {
             for size in 1..20 {
                 let direct = (first..first + size).map(at).sum::<f64>() / size as f64;
-                assert!((levels.mean(first, size) - direct).abs() < 1e-12, "{first} {size}");
+                assert!(
+                    (levels.mean(first, size, &mut near) - direct).abs() < 1e-12,
+                    "{first} {size}"
+                );
             }
         }
     }

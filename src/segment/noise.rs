@@ -10,6 +10,8 @@
 //! that level. Levels are binned by the logarithm of their distance from the quietest common
 //! level, so that microamperes asleep and amperes awake are resolved alike.
 
+use std::hint::select_unpredictable;
+
 use rayon::prelude::*;
 
 use super::NoiseModel;
@@ -132,10 +134,9 @@ pub(super) fn second_difference(r: f64) -> f64 {
 /// Median of five.
 #[inline(always)]
 fn median5(w: &[f64]) -> f64 {
-    // Finite values need less care than `f64::min` takes; but both so would be made one branch, which
-    // noise takes at random.
-    let least = |a: f64, b: f64| if a < b { a } else { b };
-    let most = f64::max;
+    // Finite values need less care than `f64::min` takes, and no branch, which noise would take at random.
+    let least = |a: f64, b: f64| select_unpredictable(a < b, a, b);
+    let most = |a: f64, b: f64| select_unpredictable(a > b, a, b);
     let low = most(least(w[0], w[1]), least(w[3], w[4]));
     let high = least(most(w[0], w[1]), most(w[3], w[4]));
     // The median of five is the median of the middle one and the inner pair.
@@ -496,7 +497,8 @@ impl Noise {
         // The exponent of r² numbers the half octaves: 0 below 1.
         let octaves = ((r * r).to_bits() >> 52) as i64;
         let k = (octaves - 1022).clamp(0, SIDE_BINS as i64) as usize;
-        if distance > 0.0 { SIDE_BINS + k } else { SIDE_BINS - k }
+        // Noise about the quiet level takes either side at random.
+        select_unpredictable(distance > 0.0, SIDE_BINS + k, SIDE_BINS - k)
     }
 
     /// Smallest step at a level that rounding does not make, with `shorter` readings on its shorter side:

@@ -49,10 +49,10 @@ const WANDERS: f64 = 5.0;
 /// Readings that a stay needs to say where the floor is now.
 pub(super) const LONG: usize = 5;
 
-/// Cuts the capture into off, asleep and up; `None` when no level above zero is powered.
+/// Cuts the capture into off, asleep and up; `None` when no level above zero is powered, or none is a floor.
 ///
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
-/// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
+/// twentieth of the powered time, short dips to it among that; where a wandering floor leaves none, the one held longest. From
 /// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
 /// 0.3 of the usual rise above the stay before is asleep, unless the draw doubles at once. What falls by more
 /// than that moves no floor.

@@ -1,7 +1,6 @@
 //! Which stretches are off, asleep or up.
 
 use super::baseline::BLOCK;
-use super::floor::count_a;
 use super::follow::{Edge, Floor, edges, noise_a};
 use super::{Night, middle, returns};
 use crate::events::Action;

@@ -19,6 +19,8 @@ const BY_NOISE: f64 = 2.0;
 const BY_WANDER: f64 = 3.0;
 /// Middle of the distances of a unit Gaussian from its mean.
 const MIDDLE: f64 = 0.6745;
+/// Share of the returns that come back to the level that was left.
+const MOST: f64 = 2.0 / 3.0;
 /// Returns from which on they tell.
 const TELLS: usize = 2;
 /// Fewer tell nothing unless the floor stands apart: by its share of the time, by the longest stay beside the longest
@@ -64,7 +66,7 @@ pub(super) fn tell(
     let same = returns.iter().filter(same).count();
     match returns.len() {
         0..TELLS => stands_apart(night, depths),
-        all => 2 * same > all,
+        all => MOST * all as f64 <= same as f64,
     }
 }
 

@@ -65,7 +65,7 @@ mod tests {
         // As far as it wavers from one to the next, or back again, or by little, or of few.
         let golden = |k: i32| (f64::from(k) * 0.618_034).fract();
         let wavers: Vec<f64> = (0..40).map(|k| 10.0 + 30.0 * golden(k)).collect();
-        let returns: Vec<f64> = (0..40).map(|k| 10.0 + f64::from((k - 20).abs())).collect();
+        let returns: Vec<f64> = (0..40).map(|k: i32| 10.0 + f64::from((k - 20).abs())).collect();
         let little: Vec<f64> = (0..40).map(|k| 100.0 + f64::from(k)).collect();
         for values in [&wavers, &returns, &little, &rising[..8].to_vec()] {
             assert_eq!(ends(values), None, "{values:?}");

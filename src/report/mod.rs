@@ -11,6 +11,7 @@ pub mod starter;
 pub mod tables;
 pub mod text;
 mod trace;
+mod trend;
 mod words;
 pub mod write;
 
@@ -225,11 +226,16 @@ fn wakes_in_words(wakes: &Wakes, sleep: Option<&SleepFindings>) -> String {
             words::width(wakes.width_s, at_most)
         ),
     };
-    format!(
-        "{}{every}, {each}, {} of the whole",
-        words::count(wakes.count, "wake", "wakes"),
-        words::percent(wakes.share_of_charge),
-    )
+    let share = match sleep.is_some_and(flows_back) {
+        true => String::new(),
+        false => format!(", {} of the whole", words::percent(wakes.share_of_charge)),
+    };
+    format!("{}{every}, {each}{share}", words::count(wakes.count, "wake", "wakes"))
+}
+
+/// Whether a panel charges while it is asleep: what is drawn is then no part of what the lead carries on the whole.
+fn flows_back(sleep: &SleepFindings) -> bool {
+    sleep.asleep.charge_ah < 0.0
 }
 
 fn series_in_words(sleep: &SleepFindings, at: usize) -> String {
@@ -313,10 +319,14 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
         });
     }
     if sleep.series.len() > 1 {
-        lines.extend((0..sleep.series.len()).take(3).map(|at| series_in_words(sleep, at)));
+        for at in (0..sleep.series.len()).take(3) {
+            lines.push(series_in_words(sleep, at));
+            lines.extend(trend::in_words(sleep, at));
+        }
     } else {
         let wakes = findings.wakes.iter();
         lines.extend(wakes.map(|all| format!("{}.", wakes_in_words(all, Some(sleep)))));
+        lines.extend(trend::in_words(sleep, 0));
     }
     lines.extend(unresolved_in_words(findings, sleep));
     let skipped: u64 = sleep.series.iter().map(|series| series.skipped).sum();
@@ -326,12 +336,15 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             words::count(skipped, "wake is", "wakes are")
         ));
     }
-    lines.push(format!(
-        "Of the charge {} went asleep, {} waking, {} awake.",
-        words::percent(sleep.asleep.share_of_charge),
-        words::percent(sleep.waking.share_of_charge),
-        words::percent(sleep.awake.share_of_charge)
-    ));
+    lines.push(match flows_back(sleep) {
+        true => "Charge flowed back meanwhile: shares of it are not told.".to_owned(),
+        false => format!(
+            "Of the charge {} went asleep, {} waking, {} awake.",
+            words::percent(sleep.asleep.share_of_charge),
+            words::percent(sleep.waking.share_of_charge),
+            words::percent(sleep.awake.share_of_charge)
+        ),
+    });
     let mut failures: Vec<_> = sleep.failures.iter().collect();
     failures.sort_by(|a, b| b.charge_ah.total_cmp(&a.charge_ah));
     for failure in failures.into_iter().take(3) {

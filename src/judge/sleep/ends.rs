@@ -14,18 +14,27 @@ const STAY: usize = 30;
 /// they are out of the noise.
 const STAGE: usize = 3;
 const FLAT: f64 = 0.4;
+/// Standard deviations that a stage is above the floor: a tail that falls by less is no more than half as high so
+/// few readings before its end.
+const STAGE_RISES: f64 = 10.0;
 
-/// Levels above the floor that a run begins and ends with: half of each is where its edges are. `plateau_a`
-/// is its usual one.
-pub(super) fn levels(heights: &Heights<'_>, run: Run, plateau_a: f64) -> (f64, f64) {
+/// Levels above the floor that a run begins and ends with: half of each is where its edges are. `lower_a` and
+/// `usual_a` are those that it holds: a lower one may be a stage, or a tail where it does not end at once.
+pub(super) fn levels(
+    heights: &Heights<'_>,
+    run: Run,
+    (lower_a, usual_a): (f64, f64),
+) -> (f64, f64) {
     let Heights { night, baseline } = heights;
-    let (first_a, last_a) =
-        of_stays(night, baseline, run, plateau_a).unwrap_or((plateau_a, plateau_a));
+    let down = (run.first..run.end).rev().find(|at| heights.at(*at) >= 0.5 * lower_a);
+    let at_once = down.is_some_and(|down| run.end <= down + APART);
+    let (first_a, last_a) = of_stays(night, baseline, run, usual_a)
+        .unwrap_or((lower_a, if at_once { lower_a } else { usual_a }));
     let length = run.end - run.first;
     if length <= STAGE + 1 {
         return (first_a, last_a);
     }
-    let least_a = RISES * baseline.sigma_a;
+    let least_a = STAGE_RISES * baseline.sigma_a;
     let begins_a = stage_a(heights, run.first + 1, least_a).unwrap_or(first_a);
     let ends_a = stage_a(heights, run.end - 1 - STAGE, least_a).unwrap_or(last_a);
     (first_a.min(begins_a), last_a.min(ends_a))

@@ -43,7 +43,7 @@ const LEAST_SHARE: f64 = 1.0 / 3.0;
 const STAYS: usize = 64;
 
 /// The stays at the floor: steady segments asleep, no panel charging, without the outings and the stray readings in
-/// them. Where no segment is steady, whatever is asleep. O(n).
+/// them. Where few are, whatever is asleep. O(n).
 pub(super) fn rests(
     night: &Night<'_>,
     depths: &Depths,
@@ -53,17 +53,22 @@ pub(super) fn rests(
     let up = outings.iter().map(|outing| (outing.first, outing.end));
     let mut left: Vec<(usize, usize)> = up.chain(strays.iter().map(|at| (*at, at + 1))).collect();
     left.sort_unstable();
-    let steady = rests_of(night, depths, &left, true);
-    if steady.is_empty() { rests_of(night, depths, &left, false) } else { steady }
+    let steady = stays(night, depths, &left, true);
+    let any = stays(night, depths, &left, false);
+    let readings = |stays: &[(usize, usize)]| stays.iter().map(|(first, end)| end - first).sum();
+    let (few, all): (usize, usize) = (readings(&steady), readings(&any));
+    // What is awake most of the time is never asleep for long enough.
+    let kept = if 2 * few < all { any } else { steady };
+    kept.par_iter().with_min_len(STAYS).map(|&(first, end)| rest(night, first, end)).collect()
 }
 
 /// `left` are the readings away from the floor, in order.
-fn rests_of(
+fn stays(
     night: &Night<'_>,
     depths: &Depths,
     left: &[(usize, usize)],
     steady: bool,
-) -> Vec<Rest> {
+) -> Vec<(usize, usize)> {
     let segments = &night.segmentation.segments;
     let asleep = depths
         .stretches
@@ -95,9 +100,9 @@ fn rests_of(
     // Where most stays are too short to be among them, these are the ones in which a wake was missed.
     let readings: usize = all.iter().map(|(first, end)| end - first).sum();
     if (readings as f64) < LEAST_SHARE * whole as f64 {
-        return Vec::new();
+        all.clear();
     }
-    all.par_iter().with_min_len(STAYS).map(|&(first, end)| rest(night, first, end)).collect()
+    all
 }
 
 /// These readings as one stay.

@@ -71,6 +71,8 @@ pub(super) struct Floor<'a> {
     pub(super) edges: &'a [[Edge; 2]],
     /// Segments in which nothing is powered.
     pub(super) off: &'a [bool],
+    /// Short segments between higher ones, which are stays as well.
+    pub(super) dips: &'a [bool],
     /// Where it is plain.
     pub(super) seed: usize,
     /// Its level, ampere.
@@ -122,17 +124,16 @@ impl Floor<'_> {
         let mut before: Option<Edge> = None;
         for at in order.filter(|at| !self.off[*at]) {
             let segment = &self.night.segmentation.segments[at];
-            let stays = segment.kind != SegmentKind::Burst && segment.end - segment.first >= LONG;
+            let stays = (segment.kind != SegmentKind::Burst || self.dips[at])
+                && segment.end - segment.first >= LONG;
+            let steady = segment.kind == SegmentKind::Steady || self.dips[at];
             let mut sides = self.edges[at];
             if back {
                 sides.reverse();
             }
             let [enters, leaves] = sides;
             // What settles is asleep before it has.
-            let here_a = match segment.kind {
-                SegmentKind::Steady => enters.level_a,
-                _ => self.night.mean_a(at),
-            };
+            let here_a = if steady { enters.level_a } else { self.night.mean_a(at) };
             let from_a = before.map_or(here_a, |before| before.level_a);
             let leaps = || {
                 let passed = before.zip(usual);
@@ -148,7 +149,7 @@ impl Floor<'_> {
             } else {
                 Depth::Asleep
             };
-            let left_a = if segment.kind == SegmentKind::Steady { here_a } else { leaves.level_a };
+            let left_a = if steady { here_a } else { leaves.level_a };
             let near = (left_a - from_a).abs() <= self.allowed_a;
             if depths[at] == Depth::Asleep && stays && near {
                 moves.extend(before.map(|before| between(&before, &enters)));

@@ -57,10 +57,14 @@ fn scattered(samples: &Range<usize>, taken: usize) -> impl Iterator<Item = usize
     (0..taken).map(move |k| start + ((k as f64 + (k as f64 * GOLDEN).fract()) * apart) as usize)
 }
 
-/// Lower quartile; `None` for too few values. O(n).
-pub(super) fn lower_quartile(mut values: Vec<f64>) -> Option<f64> {
-    let (count, rank) = (values.len(), values.len() / 4);
-    (count >= PLATEAU).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
+/// Lower quartile and middle; `None` for too few values. O(n).
+pub(super) fn lower_half(mut values: Vec<f64>) -> Option<(f64, f64)> {
+    let (count, quarter, half) = (values.len(), values.len() / 4, values.len() / 2);
+    (count >= PLATEAU).then(|| {
+        let (below, middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+        let middle = *middle;
+        (*below.select_nth_unstable_by(quarter, f64::total_cmp).1, middle)
+    })
 }
 
 #[cfg(test)]
@@ -68,12 +72,16 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_quartile_is_that_of_the_sorted_values() {
+    fn the_quartiles_are_those_of_the_sorted_values() {
         for n in [PLATEAU - 1, PLATEAU, 1000] {
             let values: Vec<f64> = (0..n).map(|i| ((i * i) as f64 * 0.618_034).fract()).collect();
             let mut sorted = values.clone();
             sorted.sort_by(f64::total_cmp);
-            assert_eq!(lower_quartile(values), (n >= PLATEAU).then(|| sorted[n / 4]), "{n}");
+            assert_eq!(
+                lower_half(values),
+                (n >= PLATEAU).then(|| (sorted[n / 4], sorted[n / 2])),
+                "{n}"
+            );
         }
     }
 

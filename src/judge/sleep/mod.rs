@@ -3,6 +3,7 @@
 //! ```text
 //! stretches   off, asleep or up, from the steady states
 //! follow      the floor from stay to stay
+//! returns     whether that is a level that is come back to
 //! baseline    the floor at every moment
 //! heights     how high the readings lie above it
 //! outings     every time it left the floor: wake, awake on order, failure to sleep
@@ -29,6 +30,7 @@ mod lifted;
 mod meetings;
 mod outings;
 mod raised;
+mod returns;
 mod series;
 mod share;
 mod stretches;

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::baseline::{Baseline, is_current};
 use super::ends;
-use super::heights::{Heights, lower_quartile};
+use super::heights::{Heights, lower_half};
 use super::meetings;
 use super::raised;
 use super::series::seldom_by_chance;
@@ -46,6 +46,8 @@ pub(super) struct Outing {
     /// How much of the time between them lies in gaps, seconds.
     pub(super) hidden_s: f64,
     pub(super) peak_a: f64,
+    /// Highest reading above the floor.
+    pub(super) height_a: f64,
     /// Charge above the floor, coulomb.
     pub(super) charge_c: f64,
     /// True when the floor follows.
@@ -151,6 +153,7 @@ fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> (Vec<Outing>
     } else {
         strays.extend(single.iter().map(|outing| outing.first));
     }
+    drop_clouds(night, depths, baseline, &mut all);
     let allowed_s = night.sheet.sleep.and_then(|limits| limits.sleep_within_s);
     set_failures_apart(&mut all, allowed_s);
     meetings::take_back(&mut all, night.usual_interval_s);
@@ -159,6 +162,20 @@ fn find(night: &Night<'_>, depths: &Depths, baseline: &Baseline) -> (Vec<Outing>
     let allowed_s = allowed_s.unwrap_or(0.0);
     failures.filter(|f| f.seen_s() <= allowed_s).for_each(|f| f.kind = OutingKind::Awake);
     (all, strays)
+}
+
+/// Where a panel charges, the sun rises and falls by itself: only what is alike to wakes in the dark is one.
+fn drop_clouds(night: &Night<'_>, depths: &Depths, baseline: &Baseline, all: &mut Vec<Outing>) {
+    let in_the_sun = |outing: &Outing| {
+        outing.kind == OutingKind::Wake && baseline.at(outing.start_s) < depths.least_a
+    };
+    if !all.iter().any(in_the_sun) {
+        return;
+    }
+    let dark: Vec<Outing> = all.iter().filter(|outing| !in_the_sun(outing)).copied().collect();
+    let kinds = raised::Kind::all(&dark);
+    let alike = |outing: &Outing| kinds.iter().any(|kind| kind.has(outing, night.usual_interval_s));
+    all.retain(|outing| !in_the_sun(outing) || kinds.is_empty() || alike(outing));
 }
 
 /// Ranges of samples in which something is powered.
@@ -282,9 +299,10 @@ fn measure(
             return None;
         }
     }
-    // Of what rises to a fifth of the height; what is too short has no plateau.
-    let plateau_a = lower_quartile(heights.from(RISEN * highest_a, run.first..run.end));
-    let plateau_a = plateau_a.unwrap_or(highest_a);
+    // Of what rises to a fifth of the height: it may begin low, and a tail may be much of it. What is too short has no
+    // plateau.
+    let plateau_a = lower_half(heights.from(RISEN * highest_a, run.first..run.end));
+    let plateau_a = plateau_a.unwrap_or((highest_a, highest_a));
     let height_a = |sample: usize| heights.at(sample);
     // Between two readings, in proportion.
     let crossing = |low: usize, high: usize, half_a: f64| {
@@ -311,6 +329,7 @@ fn measure(
         end_s,
         hidden_s: night.hidden_s(start_s, end_s),
         peak_a,
+        height_a: highest_a,
         charge_c,
         falls_asleep: whole_after,
     })

@@ -13,7 +13,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::baseline::Baseline;
-use super::heights::lower_quartile;
+use super::heights::lower_half;
 use super::outings::{ALIKE, APART, LASTS, Outing, OutingKind, RISEN, RISES};
 use super::{Night, TASK, middle, series};
 
@@ -26,14 +26,14 @@ const RETURNS: f64 = 0.2;
 const QUARTILE: f64 = 0.6745;
 
 /// What the wakes of one kind at the floor have in common: least and most of each.
-struct Kind {
+pub(super) struct Kind {
     charge_c: (f64, f64),
     height_a: (f64, f64),
     width_s: (f64, f64),
 }
 
 impl Kind {
-    fn all(baseline: &Baseline, outings: &[Outing]) -> Vec<Self> {
+    pub(super) fn all(outings: &[Outing]) -> Vec<Self> {
         let (wakes, series) = series::of(outings);
         let none = (f64::INFINITY, f64::NEG_INFINITY);
         let new = || Self { charge_c: none, height_a: none, width_s: none };
@@ -41,10 +41,9 @@ impl Kind {
         let seen = outings.iter().filter(|outing| outing.kind == OutingKind::Wake);
         for (outing, wake) in seen.zip(&wakes) {
             let Some(kind) = wake.series.and_then(|at| kinds.get_mut(at)) else { continue };
-            let height_a = outing.peak_a - baseline.at(outing.start_s);
             for (range, value) in [
                 (&mut kind.charge_c, outing.charge_c),
-                (&mut kind.height_a, height_a),
+                (&mut kind.height_a, outing.height_a),
                 (&mut kind.width_s, outing.width_s()),
             ] {
                 *range = (range.0.min(value), range.1.max(value));
@@ -54,19 +53,19 @@ impl Kind {
     }
 
     /// Whether a wake is alike; a width is told to one reading at either edge.
-    fn has(&self, wake: &Outing, height_a: f64, interval_s: f64) -> bool {
+    pub(super) fn has(&self, wake: &Outing, interval_s: f64) -> bool {
         let within = |value: f64, (least, most): (f64, f64), room: f64| {
             value >= least / ALIKE - room && value <= most * ALIKE + room
         };
         within(wake.charge_c, self.charge_c, 0.0)
-            && within(height_a, self.height_a, 0.0)
+            && within(wake.height_a, self.height_a, 0.0)
             && within(wake.width_s(), self.width_s, 2.0 * interval_s)
     }
 }
 
 /// Wakes within outings that are no wakes themselves, in order. O(n).
 pub(super) fn find(night: &Night<'_>, baseline: &Baseline, outings: &[Outing]) -> Vec<Outing> {
-    let kinds = Kind::all(baseline, outings);
+    let kinds = Kind::all(outings);
     let longest_s = kinds.iter().map(|kind| kind.width_s.1).fold(0.0, f64::max);
     if longest_s <= 0.0 || night.usual_interval_s <= 0.0 {
         return Vec::new();
@@ -111,8 +110,9 @@ fn within(
     window: usize,
 ) -> Vec<Outing> {
     let drawn_a: Vec<f64> = samples.clone().map(|sample| night.drawn_a(sample)).collect();
+    let under_a = opening(&drawn_a, window);
     let above_a: Vec<f64> =
-        drawn_a.iter().zip(opening(&drawn_a, window)).map(|(drawn, level)| drawn - level).collect();
+        drawn_a.iter().zip(&under_a).map(|(drawn, level)| drawn - level).collect();
     // The opening follows the lowest readings: the middle of the noise lies above it.
     let mut ranked = above_a.clone();
     let (quarter, half) = (ranked.len() / 4, ranked.len() / 2);
@@ -128,9 +128,17 @@ fn within(
         let (first, end) = runs[at];
         let free_from = at.checked_sub(1).map_or(0, |before| runs[before].1 + 1);
         let free_to = runs.get(at + 1).map_or(drawn_a.len(), |after| after.0.saturating_sub(1));
-        // A reading on either side may be partly of the wake.
-        let before = first.saturating_sub(1 + BESIDE).max(free_from)..first.saturating_sub(1);
-        let after = (end + 1).min(free_to)..(end + 1 + BESIDE).min(free_to);
+        // A reading on either side may be partly of the wake, and beyond where the load switches is another level.
+        let mut before = first.saturating_sub(1 + BESIDE).max(free_from)..first.saturating_sub(1);
+        let mut after = (end + 1).min(free_to)..(end + 1 + BESIDE).min(free_to);
+        let alike =
+            |nearest: usize, at: usize| (under_a[at] - under_a[nearest]).abs() <= RISES * sigma_a;
+        let of = |beside: &mut dyn Iterator<Item = usize>| match beside.next() {
+            Some(nearest) => 1 + beside.take_while(|at| alike(nearest, *at)).count(),
+            None => 0,
+        };
+        before.start = before.end - of(&mut before.clone().rev());
+        after.end = after.start + of(&mut after.clone());
         if before.len() < FEWEST || after.len() < FEWEST {
             return None;
         }
@@ -152,34 +160,35 @@ fn within(
             return None;
         }
         let risen = heights.iter().copied().filter(|height_a| *height_a >= RISEN * highest_a);
-        let plateau_a = lower_quartile(risen.collect());
-        let half_a = 0.5 * plateau_a.unwrap_or(highest_a);
+        let (first_a, last_a) = lower_half(risen.collect()).unwrap_or((highest_a, highest_a));
+        let (rising_a, falling_a) = (0.5 * first_a, 0.5 * last_a);
         let time_s = |sample: usize| night.samples.time.at(samples.start + sample);
-        let crossing = |low: usize, high: usize| {
+        let crossing = |low: usize, high: usize, half_a: f64| {
             let (low_a, high_a) = (height_a(low), height_a(high));
             let share = ((half_a - low_a) / (high_a - low_a)).clamp(0.0, 1.0);
             time_s(low) + share * (time_s(high) - time_s(low))
         };
-        let up = (first..end).find(|sample| height_a(*sample) >= half_a)?;
-        let down = (first..end).rev().find(|sample| height_a(*sample) >= half_a)?;
+        let up = (first..end).find(|sample| height_a(*sample) >= rising_a)?;
+        let down = (first..end).rev().find(|sample| height_a(*sample) >= falling_a)?;
         let charges_c = heights
             .iter()
             .zip(first..end)
             .map(|(height, sample)| height * night.interval_s(samples.start + sample));
-        let start_s = crossing(up - 1, up);
+        let start_s = crossing(up - 1, up, rising_a);
         let wake = Outing {
             kind: OutingKind::Wake,
             first: samples.start + first,
             end: samples.start + end,
             start_s,
-            end_s: crossing(down + 1, down),
+            end_s: crossing(down + 1, down, falling_a),
             hidden_s: 0.0,
             // As high as it would stand at the floor.
             peak_a: baseline.at(start_s) + highest_a,
+            height_a: highest_a,
             charge_c: charges_c.sum(),
             falls_asleep: false,
         };
-        let alike = kinds.iter().any(|kind| kind.has(&wake, highest_a, night.usual_interval_s));
+        let alike = kinds.iter().any(|kind| kind.has(&wake, night.usual_interval_s));
         alike.then_some(wake)
     };
     (0..runs.len()).filter_map(wake).collect()

@@ -26,9 +26,10 @@ const BEYOND_SAMPLING: f64 = 2.0;
 /// times and both sides keep a rhythm, or one keeps a far better one than all together: a 10 s poll
 /// inside a 15 min report. O(k log k) a kind.
 pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
-    let mut wakes: Vec<Wake> = outings
+    let all: Vec<&Outing> =
+        outings.iter().filter(|outing| outing.kind == OutingKind::Wake).collect();
+    let mut wakes: Vec<Wake> = all
         .iter()
-        .filter(|outing| outing.kind == OutingKind::Wake)
         .map(|outing| Wake {
             start_s: outing.start_s,
             width_s: outing.width_s(),
@@ -38,27 +39,27 @@ pub(super) fn of(outings: &[Outing]) -> (Vec<Wake>, Vec<WakeSeries>) {
             met: false,
         })
         .collect();
-    let mut groups =
-        if wakes.is_empty() { Vec::new() } else { cut((0..wakes.len()).collect(), &wakes) };
+    let mut groups = if all.is_empty() { Vec::new() } else { cut((0..all.len()).collect(), &all) };
     groups.sort_by_key(|group| std::cmp::Reverse(group.len()));
     for (at, group) in groups.iter().enumerate() {
         for wake in group {
             wakes[*wake].series = Some(at);
         }
     }
-    let series = groups.iter().filter_map(|group| describe(group, &wakes)).collect();
+    let series = groups.iter().filter_map(|group| describe(group, &all)).collect();
     (wakes, series)
 }
 
-/// What tells wakes of one kind from those of another: charge, width and height.
-const TRAITS: [fn(&Wake) -> f64; 3] =
-    [|wake| wake.charge_ah, |wake| wake.width_s, |wake| wake.peak_a];
+/// What tells wakes of one kind from those of another: charge, width and height above the floor, which need not stay
+/// where it is.
+const TRAITS: [fn(&Outing) -> f64; 3] =
+    [|wake| wake.charge_c, Outing::width_s, |wake| wake.height_a];
 
-fn cut(group: Vec<usize>, wakes: &[Wake]) -> Vec<Vec<usize>> {
+fn cut(group: Vec<usize>, wakes: &[&Outing]) -> Vec<Vec<usize>> {
     let whole = irregularity(&group, wakes);
     for of in TRAITS {
         let mut order = group.clone();
-        let value = |at: &usize| of(&wakes[*at]);
+        let value = |at: &usize| of(wakes[*at]);
         order.sort_by(|a, b| value(a).total_cmp(&value(b)).then(a.cmp(b)));
         let ratio = |at: usize| value(&order[at]) / value(&order[at - 1]);
         let widest = (FEWEST..order.len().saturating_sub(FEWEST - 1))
@@ -77,7 +78,7 @@ fn cut(group: Vec<usize>, wakes: &[Wake]) -> Vec<Vec<usize>> {
 }
 
 /// Starts of a group in order of time.
-fn starts(group: &[usize], wakes: &[Wake]) -> Vec<f64> {
+fn starts(group: &[usize], wakes: &[&Outing]) -> Vec<f64> {
     let mut starts: Vec<f64> = group.iter().map(|wake| wakes[*wake].start_s).collect();
     starts.sort_by(f64::total_cmp);
     starts
@@ -129,17 +130,17 @@ pub(super) fn seldom_by_chance(starts: &[f64]) -> bool {
     free > 0.0 && rhythm(starts).is_some_and(|rhythm| rhythm.irregularity < most)
 }
 
-fn irregularity(group: &[usize], wakes: &[Wake]) -> f64 {
+fn irregularity(group: &[usize], wakes: &[&Outing]) -> f64 {
     rhythm(&starts(group, wakes)).map_or(f64::INFINITY, |rhythm| rhythm.irregularity)
 }
 
-fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
-    let sorted = |value: fn(&Wake) -> f64| {
-        let mut values: Vec<f64> = group.iter().map(|wake| value(&wakes[*wake])).collect();
+fn describe(group: &[usize], wakes: &[&Outing]) -> Option<WakeSeries> {
+    let sorted = |value: fn(&Outing) -> f64| {
+        let mut values: Vec<f64> = group.iter().map(|wake| value(wakes[*wake])).collect();
         values.sort_by(f64::total_cmp);
         values
     };
-    let charges = sorted(|wake| wake.charge_ah);
+    let charges = sorted(|wake| wake.charge_c / 3600.0);
     let starts = starts(group, wakes);
     let rhythm = rhythm(&starts);
     let regular = rhythm.as_ref().is_some_and(|rhythm| rhythm.irregularity < REGULAR);
@@ -164,7 +165,7 @@ fn describe(group: &[usize], wakes: &[Wake]) -> Option<WakeSeries> {
         skipped,
         met: 0,
         width_at_most: false,
-        width_s: middle(&sorted(|wake| wake.width_s))?,
+        width_s: middle(&sorted(Outing::width_s))?,
         peak_a: middle(&sorted(|wake| wake.peak_a))?,
         charge_each_ah: Moments::of(&charges)?.mean,
     })

@@ -93,7 +93,7 @@ pub(super) fn of(
     let floor_a = |outing: &Outing| 0.5 * (baseline.at(outing.start_s) + baseline.at(outing.end_s));
     let seen = outings.iter().filter(|outing| outing.end - outing.first >= SHORT);
     let seen = seen.filter(|outing| !unresolved.has(outing));
-    let greatest_a = seen.map(|outing| outing.peak_a - floor_a(outing)).fold(0.0, f64::max);
+    let greatest_a = seen.map(|outing| outing.height_a).fold(0.0, f64::max);
     // How much shorter the wakes may be.
     let mut less_s = 0.0;
     for outing in outings {

@@ -1,9 +1,8 @@
 //! Which stretches are off, asleep or up.
 
 use super::baseline::BLOCK;
-use super::floor::count_a;
-use super::follow::{Edge, Floor, LEAPS, edges, noise_a};
-use super::{Night, middle};
+use super::follow::{Edge, Floor, edges, noise_a};
+use super::{Night, middle, returns};
 use crate::events::Action;
 use crate::findings::SegmentKind;
 
@@ -46,17 +45,13 @@ const ASLEEP_UP_TO: f64 = 0.3;
 const FALLS_LIKE_A_CHECK: f64 = 0.5;
 /// A zero moves by less than this many times as much as it usually does within a stay of that time.
 const WANDERS: f64 = 5.0;
-/// Stays from which on their levels tell whether they are one.
-const TELLS: usize = 8;
-/// Change from stay to stay, beside the height of most of what rises, up to which the floor is one level.
-const SAME: f64 = 0.03;
 /// Readings that a stay needs to say where the floor is now.
 pub(super) const LONG: usize = 5;
 
-/// Cuts the capture into off, asleep and up; `None` when no level above zero is powered.
+/// Cuts the capture into off, asleep and up; `None` when no level above zero is powered, or none is a floor.
 ///
 /// The floor is the lowest level, zero removed, that is above 0, is powered, and holds for a
-/// twentieth of the powered time; where a wandering floor leaves none, the one held longest. From
+/// twentieth of the powered time, short dips to it among that; where a wandering floor leaves none, the one held longest. From
 /// there it is followed both ways, since it may creep by more than a wake is high: what lies up to
 /// 0.3 of the usual rise above the stay before is asleep, unless the draw doubles at once. What falls by more
 /// than that moves no floor.
@@ -64,8 +59,9 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
     let segments = &night.segmentation.segments;
     let edges = edges(night);
     let off = off_segments(night, &edges);
+    let dips = dips(night, &edges, &off);
     let states = &night.segmentation.states;
-    let mut levels = vec![(0.0, 0.0); states.len()];
+    let mut levels = vec![(0.0, 0.0); states.len() + 1];
     let mut powered_s = 0.0;
     for (at, segment) in segments.iter().enumerate().filter(|(at, _)| !off[*at]) {
         let length_s = segment.end_s - segment.start_s;
@@ -75,26 +71,33 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
             levels[state].1 += length_s * night.mean_a(at);
         }
     }
+    let mut state_of: Vec<Option<usize>> = segments.iter().map(|segment| segment.state).collect();
+    for at in (0..segments.len()).filter(|at| dips[*at]) {
+        let level_a = edges[at][0].level_a;
+        let state = state_of_dip(&levels, level_a);
+        let length_s = segments[at].end_s - segments[at].start_s;
+        levels[state].0 += length_s;
+        levels[state].1 += length_s * level_a;
+        state_of[at] = Some(state);
+    }
     let mean_a = |state: usize| levels[state].1 / levels[state].0;
     let powered: Vec<usize> =
-        (0..states.len()).filter(|state| levels[*state].0 > 0.0 && mean_a(*state) > 0.0).collect();
+        (0..levels.len()).filter(|state| levels[*state].0 > 0.0 && mean_a(*state) > 0.0).collect();
     let holding =
         powered.iter().copied().filter(|state| levels[*state].0 >= FLOOR_SHARE * powered_s);
     let floor = holding
         .min_by(|a, b| mean_a(*a).total_cmp(&mean_a(*b)))
         .or_else(|| powered.iter().copied().max_by(|a, b| levels[*a].0.total_cmp(&levels[*b].0)))?;
     let mut own: Vec<(usize, f64)> = (0..segments.len())
-        .filter(|at| segments[*at].state == Some(floor))
+        .filter(|at| state_of[*at] == Some(floor))
         .map(|at| (at, edges[at][0].level_a))
         .collect();
-    if !comes_back(night, &edges, &off, &own, mean_a(floor)) {
-        return None;
-    }
+    let held: Vec<bool> = state_of.iter().map(|state| *state == Some(floor)).collect();
     own.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     let floor_a = own.get(own.len() / 2)?.1;
     let scatter_a = noise_a(night, &edges, own.iter().map(|own| own.0));
     let split_a = (3.0 * scatter_a).max(FLOOR_WIDTH * floor_a);
-    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &edges, &off, split_a);
+    let allowed_a = ASLEEP_UP_TO * usual_rise_a(night, &edges, &off, &dips, split_a);
     let length_s = |at: usize| segments[at].end_s - segments[at].start_s;
     // One that holds an edge that was not found is none to start from, however long.
     let (seed, _) = own
@@ -102,7 +105,11 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
         .filter(|own| (own.1 - floor_a).abs() <= allowed_a)
         .max_by(|a, b| length_s(a.0).total_cmp(&length_s(b.0)).then(b.0.cmp(&a.0)))?;
     let depths =
-        Floor { night, edges: &edges, off: &off, seed, floor_a, allowed_a, split_a }.depths();
+        Floor { night, edges: &edges, off: &off, dips: &dips, seed, floor_a, allowed_a, split_a }
+            .depths();
+    if !returns::tell(night, &edges, &dips, &held, &depths) {
+        return None;
+    }
     let mut all: Vec<Stretch> = Vec::new();
     for (at, depth) in depths.into_iter().enumerate() {
         match all.last_mut() {
@@ -110,54 +117,42 @@ pub(super) fn find(night: &Night<'_>) -> Option<Depths> {
             _ => all.push(Stretch { depth, first: at, end: at + 1 }),
         }
     }
-    Some(Depths { stretches: all, least_a: mean_a(floor) - allowed_a })
+    // One of its stays may hold an edge that was not found.
+    Some(Depths { stretches: all, least_a: floor_a.min(mean_a(floor)) - allowed_a })
 }
 
-/// Whether stays of one state are at a level that is come back to, and not at any of many: from one to the
-/// next the level changes by no more than it wanders meanwhile, or by little beside what rises from it.
-/// Few stays do not tell. O(segments log segments).
-fn comes_back(
-    night: &Night<'_>,
-    edges: &[[Edge; 2]],
-    off: &[bool],
-    own: &[(usize, f64)],
-    floor_a: f64,
-) -> bool {
+/// Short stays that lie below what stands on either side, however short beside it: what is awake most of the time
+/// sleeps in them. O(segments).
+fn dips(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool]) -> Vec<bool> {
     let segments = &night.segmentation.segments;
-    let stays: Vec<usize> = (own.iter().map(|own| own.0))
-        .filter(|at| !off[*at] && segments[*at].end - segments[*at].first >= LONG)
-        .collect();
-    let middle_of = |mut values: Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        middle(&values).unwrap_or(0.0)
+    let dips = |at: usize| {
+        let segment = &segments[at];
+        let short = segment.kind == SegmentKind::Burst && segment.end - segment.first >= LONG;
+        let below = |other: usize| !off[other] && edges[at][0].level_a < night.mean_a(other);
+        short && !off[at] && at > 0 && at + 1 < segments.len() && below(at - 1) && below(at + 1)
     };
-    let between = |of: &dyn Fn(Edge, Edge) -> f64| {
-        let neighbours = stays.windows(2);
-        middle_of(neighbours.map(|two| of(edges[two[0]][1], edges[two[1]][0])).collect())
-    };
-    let within = |of: &dyn Fn(Edge, Edge) -> f64| {
-        middle_of(stays.iter().map(|at| of(edges[*at][0], edges[*at][1])).collect())
-    };
-    if stays.len() < TELLS {
-        return true;
-    }
-    let change_a = |from: Edge, to: Edge| (to.level_a - from.level_a).abs();
-    let length_s = |from: Edge, to: Edge| to.time_s - from.time_s;
-    let longer = between(&length_s) / within(&length_s).max(night.usual_interval_s);
-    let wander_a = within(&change_a) * longer.max(1.0).sqrt();
-    let known_a = middle_of(stays.iter().map(|at| segments[*at].standard_uncertainty_a).collect());
-    let mut rises_a: Vec<f64> =
-        (0..segments.len()).filter(|at| !off[*at]).map(|at| night.mean_a(at) - floor_a).collect();
-    rises_a.sort_by(f64::total_cmp);
-    let high_a = rises_a.get(rises_a.len() * 9 / 10).copied().unwrap_or(0.0);
-    let changes_a = between(&change_a);
-    changes_a <= LEAPS * wander_a.max(known_a) + count_a(night) || changes_a <= SAME * high_a
+    (0..segments.len()).map(dips).collect()
+}
+
+/// The state that a dip's level is of, by the time and the charge at each of them; the last where it is of none.
+fn state_of_dip(levels: &[(f64, f64)], level_a: f64) -> usize {
+    let far_a = |state: &usize| (levels[*state].1 / levels[*state].0 - level_a).abs();
+    let held = (0..levels.len() - 1).filter(|state| levels[*state].0 > 0.0);
+    held.min_by(|a, b| far_a(a).total_cmp(&far_a(b)))
+        .filter(|nearest| far_a(nearest) <= FLOOR_WIDTH * level_a)
+        .unwrap_or(levels.len() - 1)
 }
 
 /// The lower of the usual excursion's first rise and the least rise from one steady stay to the next that is no
 /// split of the floor itself, nor what a zero that wanders makes of it meanwhile, ampere; without end where nothing
 /// rises.
-fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f64) -> f64 {
+fn usual_rise_a(
+    night: &Night<'_>,
+    edges: &[[Edge; 2]],
+    off: &[bool],
+    dips: &[bool],
+    split_a: f64,
+) -> f64 {
     let segments = &night.segmentation.segments;
     let mut excursions: Vec<f64> = Vec::new();
     let mut least_a = f64::INFINITY;
@@ -168,12 +163,13 @@ fn usual_rise_a(night: &Night<'_>, edges: &[[Edge; 2]], off: &[bool], split_a: f
     let mut told = false;
     for (at, segment) in segments.iter().enumerate() {
         let [mut enters_a, leaves_a] = edges[at].map(|edge| edge.level_a);
-        if segment.kind != SegmentKind::Steady {
+        let steady = segment.kind == SegmentKind::Steady || dips[at];
+        if !steady {
             enters_a = night.mean_a(at);
         }
         if off[at] {
             before = None;
-        } else if segment.kind == SegmentKind::Steady {
+        } else if steady {
             if let Some((before_a, before_s)) = before {
                 let change_a = (enters_a - before_a).abs();
                 let moves_a = wanders_a_per_s * (segment.start_s - before_s + room_s);

@@ -134,6 +134,96 @@ fn what_visits_levels_at_random_does_not_sleep() {
     approx::assert_relative_eq!(floor_a, 0.010, max_relative = 1e-6);
 }
 
+/// Levels each near the one before, of one state where they lie in the same 20 mA: of few stays and of many the lowest
+/// is no floor. It is where every other one is it.
+#[test]
+fn what_walks_from_level_to_level_does_not_sleep() {
+    let loads = no_loads(ZeroModel::default());
+    let sheet = JobSheet::default();
+    for stays in [24, 60, 300] {
+        let of = |returns: bool| {
+            let mut level_a = 0.200;
+            let levels: Vec<f64> = (0..stays)
+                .map(|k| {
+                    // Turned back at 5 mA and at 400 mA.
+                    level_a += 0.080 * ((f64::from(k) * 0.618_034).fract() - 0.5);
+                    level_a += 0.030 * (f64::from(k) * 0.7).sin();
+                    level_a = 0.005 + (level_a - 0.005_f64).abs();
+                    level_a = 0.400 - (0.400_f64 - level_a).abs();
+                    if returns && k % 2 == 0 { 0.004 } else { level_a }
+                })
+                .collect();
+            let parts: Vec<_> = levels.iter().map(|level_a| (100, *level_a, Steady)).collect();
+            let (samples, mut segmentation) = capture(&parts);
+            for (segment, level_a) in segmentation.segments.iter_mut().zip(&levels) {
+                segment.state = Some((level_a / 0.020) as usize);
+            }
+            segmentation.states.resize(21, segmentation.states[0].clone());
+            assess(logged(&samples), &segmentation, None, &loads, &sheet, Risk::default())
+        };
+        let never = of(false);
+        assert!(never.is_none(), "{stays}: {never:?}");
+        let floor_a = of(true).unwrap().0.floor_a;
+        approx::assert_relative_eq!(floor_a, 0.004, max_relative = 1e-6);
+    }
+}
+
+/// Asleep for 10 s after every 45 s awake: the one stay at the floor that is not short is the first, or there is none.
+#[test]
+fn what_is_awake_most_of_the_time_sleeps_in_between() {
+    for first_s in [30, 0] {
+        let mut parts = vec![(first_s, 0.010, Steady)];
+        parts.retain(|part| part.0 > 0);
+        for _ in 0..40 {
+            parts.extend([(45, 0.150, Steady), (10, 0.010, Burst)]);
+        }
+        parts.push((45, 0.150, Steady));
+        let (found, wakes) = night(&parts, &JobSheet::default()).unwrap();
+        approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-6);
+        let wakes = wakes.unwrap();
+        // Those that an end of the capture cuts are none.
+        assert_eq!(wakes.count, if first_s > 0 { 40 } else { 39 });
+        approx::assert_relative_eq!(wakes.period_s.unwrap(), 55.0, max_relative = 1e-3);
+        assert!((wakes.width_s - 45.0).abs() < 0.6, "{}", wakes.width_s);
+        let awake = found.waking.share_of_time + found.awake.share_of_time;
+        let true_awake = 41.0 * 45.0 / (41.0 * 45.0 + 400.0 + f64::from(first_s as u32));
+        approx::assert_relative_eq!(awake, true_awake, max_relative = 0.01);
+        assert_eq!(found.failures, []);
+    }
+}
+
+/// A lamp goes on before a wake and off after another, 5 s away from either.
+#[test]
+fn a_load_that_switches_beside_a_wake_hides_none() {
+    for (on, off) in [(1055, 2070), (1070, 2155), (1155, 2070)] {
+        let (found, wakes) = raised(40, &[(on, off, 0.060)]).unwrap();
+        assert_eq!(wakes.unwrap().count, 40, "{on} {off}");
+        let cost_c = 0.060 * (off - on) as f64;
+        let found_c = 3600.0 * found.failures[0].charge_ah;
+        approx::assert_relative_eq!(found_c, cost_c, max_relative = 1e-9);
+    }
+}
+
+/// At noon a panel charges with 1 A, and clouds take up to half of it for a while: no wakes, and those beneath look as
+/// they did in the dark.
+#[test]
+fn clouds_over_a_panel_are_no_wakes() {
+    let (dark_s, sunny_s) = (2000, 2000);
+    let (mut samples, segmentation) = capture(&[(dark_s, 0.010, Steady), (sunny_s, -1.0, Steady)]);
+    (0..40).map(|k| 60 + 100 * k).for_each(|first| {
+        samples.current_a[first..first + 5].iter_mut().for_each(|a| *a += 0.140);
+    });
+    for (first, width, above_a) in
+        [(2110, 12, 0.5), (2405, 30, 0.3), (2615, 2, 0.04), (3320, 25, 0.2)]
+    {
+        samples.current_a[first..first + width].iter_mut().for_each(|a| *a += above_a);
+    }
+    let (found, wakes) = found_in(&samples, &segmentation);
+    assert_eq!((wakes.unwrap().count, found.series.len()), (40, 1), "{:?}", found.series);
+    assert_eq!(found.failures, []);
+    approx::assert_relative_eq!(found.floor_a, 0.010, max_relative = 1e-6);
+}
+
 #[test]
 fn a_draw_that_wavers_is_no_activity_and_one_that_rises_is() {
     assert!((time_to_sleep_s(0.1502) - 100.0).abs() <= 1.0, "{}", time_to_sleep_s(0.1502));
@@ -844,16 +934,20 @@ fn a_short_low_stage_at_either_end_is_part_of_a_wake_and_a_tail_is_none() {
             assert!((wakes.width_s - 16.0).abs() < 0.6, "{stages:?} {:?}", found.wakes);
         }
     }
-    for tail_s in [1.0, 2.0, 3.0, 5.0, 8.0] {
-        let parts = [(400, 0.010, Steady), (40, 0.150, Burst)].repeat(9);
+    let tails = [1.0, 2.0, 3.0, 5.0, 8.0];
+    let whole = tails.map(|tail_s| (40, 1.0, tail_s));
+    // From less than half of the height on it is none of the wake's, however short that is.
+    let low = tails.map(|tail_s| (12, 0.45, tail_s));
+    for (wake_s, from, tail_s) in whole.into_iter().chain(low) {
+        let parts = [(400, 0.010, Steady), (wake_s, 0.150, Burst)].repeat(9);
         let (mut samples, segmentation) = capture(&parts[..17]);
-        let dies = |s: usize| 0.010 + 0.140 * (-(s as f64) / tail_s).exp();
+        let dies = |s: usize| 0.010 + 0.140 * from * (-(s as f64) / tail_s).exp();
         let tails = segmentation.segments.windows(2).filter(|two| two[0].kind == Burst);
         tails.for_each(|two| {
             (1..=400).for_each(|s| samples.current_a[two[1].first + s - 1] = dies(s))
         });
         let wakes = found_in(&samples, &segmentation).1.unwrap();
-        let true_s = 40.0 + tail_s * 2f64.ln();
+        let true_s = wake_s as f64 + tail_s * (2.0 * from).ln().max(0.0);
         assert!((wakes.width_s - true_s).abs() < 1.0, "{tail_s}: {} for {true_s}", wakes.width_s);
     }
 }

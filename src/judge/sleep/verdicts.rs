@@ -51,7 +51,7 @@ pub(super) fn largest(
     let readings = (outing.end - outing.first) as f64;
     let noise_a = sigma_a * readings / effective_samples(readings, noise.phi).sqrt();
     // A meter that takes momentary values sees either edge up to a reading early or late: most wakes then differ so.
-    let edges_a = (outing.peak_a - baseline.at(outing.start_s)) / 6.0f64.sqrt();
+    let edges_a = outing.height_a / 6.0f64.sqrt();
     let per_reading_ah = night.usual_interval_s / 3600.0;
     let kind = alone().filter(|(_, other)| other.series == wake.series);
     let mut charges: Vec<f64> = kind.map(|(_, other)| other.charge_ah).collect();

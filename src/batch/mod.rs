@@ -14,6 +14,8 @@ mod order;
 mod outliers;
 mod population;
 mod repeats;
+mod setups;
+mod shape;
 mod spread;
 mod twice;
 mod unit;

@@ -22,14 +22,12 @@ pub(super) fn headline(
     let missed: Vec<&PopulationRow> =
         population.iter().filter(|row| missed_by_most(units, row)).collect();
     let out = standing_out(units, &missed);
-    let mut found = counted(units);
-    found.push_str("; ");
-    found.push_str(&match (out.len(), missed.is_empty()) {
+    let stands = match (out.len(), missed.is_empty()) {
         (0, true) => "no unit stands out".to_owned(),
         (0, false) => "no unit stands out otherwise".to_owned(),
         (n, _) => format!("{n} stand{} out: {}", if n == 1 { "s" } else { "" }, named(&out)),
-    });
-    let found = found;
+    };
+    let found = format!("{}; {stands}", counted(units));
     let untried = untried(units);
     let found = match untried.len() {
         0 => format!("{found}."),
@@ -65,55 +63,54 @@ pub(super) fn headline(
                 .then(margin(a, a.median).total_cmp(&margin(b, b.median)))
         });
     match risk {
-        Some((share, row)) => {
-            let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
-                (Some(cpk), Some(low), Some(high)) => {
-                    let aside = if row.outliers.is_empty() { "" } else { ", outliers set aside" };
-                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}{aside})")
-                }
-                _ => String::new(),
-            };
-            let (limits, them) = match (row.limit_low, row.limit_high) {
-                (Some(_), Some(_)) => ("limits", "them"),
-                _ => ("limit", "it"),
-            };
-            let beyond = of_verdict(units, row, Verdict::NonConforming);
-            let count = match beyond.len() {
-                0 => format!("none of {} units is beyond {them}", row.units),
-                1 => format!("1 of {} units is beyond {them}", row.units),
-                n => format!("{n} of {} units are beyond {them}", row.units),
-            };
-            let near = of_verdict(units, row, Verdict::Indeterminate);
-            let near = match near.difference(&beyond).count() {
-                0 => String::new(),
-                n => format!(", {n} too near to tell"),
-            };
-            let nearest = if missed_by_most(units, row) { "Farthest beyond" } else { "Nearest to" };
-            if 2 * beyond.len() as u64 > row.units {
-                let fit = if limits == "limit" { "fits" } else { "fit" };
-                let least = outside_at_least(beyond.len(), row.units as usize);
-                return format!(
-                    "{found} {nearest} its {limits} is the {}: {count}{near}, the middle one with {}. With 95 % confidence at least {} of such units lie outside{quoted}: see whether the {limits} {fit} before blaming units.",
-                    name_of(row.measure, row.load.as_deref(), row.state.as_deref()),
-                    shown(row.measure, row.median),
-                    percent(least),
-                );
-            }
-            let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
-                Some(normal) => format!(
-                    ", going by their count; at most {} if their values are normally distributed, which nothing here speaks against",
-                    percent(normal)
-                ),
-                None => String::new(),
-            };
-            format!(
-                "{found} {nearest} its {limits} is the {}: {count}{near}. With 95 % confidence at most {} of such units lie outside{normal}{quoted}.",
-                name_of(row.measure, row.load.as_deref(), row.state.as_deref()),
-                percent(share),
-            )
-        }
+        Some((share, row)) => format!("{found} {}", risk_of(units, row, share)),
         None => found,
     }
+}
+
+/// How the batch stands against the limits of a quantity, at most `share` of such units being outside.
+fn risk_of(units: &[UnitRow], row: &PopulationRow, share: f64) -> String {
+    let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
+    let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
+        (Some(cpk), Some(low), Some(high)) => {
+            let aside = if row.outliers.is_empty() { "" } else { ", outliers set aside" };
+            format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}{aside})")
+        }
+        _ => String::new(),
+    };
+    let (limits, them, fit) = match (row.limit_low, row.limit_high) {
+        (Some(_), Some(_)) => ("limits", "them", "fit"),
+        _ => ("limit", "it", "fits"),
+    };
+    let beyond = of_verdict(units, row, Verdict::NonConforming);
+    let count = match beyond.len() {
+        0 => format!("none of {} units is beyond {them}", row.units),
+        1 => format!("1 of {} units is beyond {them}", row.units),
+        n => format!("{n} of {} units are beyond {them}", row.units),
+    };
+    let near = of_verdict(units, row, Verdict::Indeterminate);
+    let near = match near.difference(&beyond).count() {
+        0 => String::new(),
+        n => format!(", {n} too near to tell"),
+    };
+    if missed_by_most(units, row) {
+        let least = percent(outside_at_least(beyond.len(), row.units as usize));
+        let middle = shown(row.measure, row.median);
+        return format!(
+            "Farthest beyond its {limits} is the {name}: {count}{near}, the middle one with {middle}. With 95 % confidence at least {least} of such units lie outside{quoted}: see whether the {limits} {fit} before blaming units."
+        );
+    }
+    let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
+        Some(normal) => format!(
+            ", going by their count; at most {} if their values are normally distributed, which nothing here speaks against",
+            percent(normal)
+        ),
+        None => String::new(),
+    };
+    let share = percent(share);
+    format!(
+        "Nearest to its {limits} is the {name}: {count}{near}. With 95 % confidence at most {share} of such units lie outside{normal}{quoted}."
+    )
 }
 
 /// How many captures, of how many units, count.

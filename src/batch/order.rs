@@ -86,7 +86,7 @@ pub(crate) struct TwoGroups {
 
 /// Twice the log likelihood that two groups must gain over a single normal one; seldom reached by such
 /// a one (the test below counts how seldom).
-const GAIN_NEEDED: f64 = 11.0;
+const GAIN_NEEDED: f64 = 12.0;
 /// The same over a single skewed one, which has a parameter less than two groups.
 const GAIN_OVER_SKEWED: f64 = 4.0;
 /// Means must lie this many common standard deviations apart to be two humps: the halves of an even

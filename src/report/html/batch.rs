@@ -25,6 +25,8 @@ const COLUMNS_ON_PAPER: usize = 5;
 struct Page<'a> {
     version: &'static str,
     headline: String,
+    /// What follows its first sentence.
+    rest: Option<String>,
     facts: Vec<(&'static str, String)>,
     verdicts: Vec<String>,
     measures: Vec<&'a Figure>,
@@ -75,9 +77,12 @@ pub(in crate::report) fn batch_page(
     let population = || order.iter().map(|at| &findings.population[*at]);
     let worst = worst(findings).len();
     let (tests, tests_left) = tests(findings);
+    let whole = printable(&findings.headline);
+    let headline = whole.split_once(". ");
     let page = Page {
         version: env!("CARGO_PKG_VERSION"),
-        headline: tied(&printable(&findings.headline)),
+        headline: headline.map_or_else(|| tied(&whole), |(first, _)| tied(&format!("{first}."))),
+        rest: headline.map(|(_, rest)| tied(rest)),
         facts: facts(findings, worst),
         verdicts: population().filter_map(|row| verdict(findings, row)).map(|t| tied(&t)).collect(),
         measures: plots.measures.iter().map(|(_, figure)| figure).collect(),

@@ -24,9 +24,22 @@ pub(super) fn headline(
     let out = standing_out(units, &missed);
     let stands = match (out.len(), missed.is_empty()) {
         (0, true) => "no unit stands out".to_owned(),
-        (0, false) => "no unit stands out otherwise".to_owned(),
-        (n, _) => format!("{n} stand{} out: {}", if n == 1 { "s" } else { "" }, named(&out)),
+        (0, false) => ", and no unit stands out otherwise".to_owned(),
+        (n, true) => format!("{} out: {}", stand(n), named(&out)),
+        (n, false) => format!(", and {} out otherwise: {}", stand(n), named(&out)),
     };
+    let missed: Vec<String> = missed
+        .iter()
+        .map(|row| {
+            format!("the {}", name_of(row.measure, row.load.as_deref(), row.state.as_deref()))
+        })
+        .collect();
+    let missed = match missed.len() {
+        0 => String::new(),
+        1 => format!("most units are beyond the limit of {}", missed[0]),
+        _ => format!("most units are beyond the limits of {}", missed.join(" and ")),
+    };
+    let stands = format!("{missed}{stands}");
     let found = format!("{}; {stands}", counted(units));
     let untried = untried(units);
     let found = match untried.len() {
@@ -111,6 +124,10 @@ fn risk_of(units: &[UnitRow], row: &PopulationRow, share: f64) -> String {
     format!(
         "Nearest to its {limits} is the {name}: {count}{near}. With 95 % confidence at most {share} of such units lie outside{normal}{quoted}."
     )
+}
+
+fn stand(n: usize) -> String {
+    format!("{n} stand{}", if n == 1 { "s" } else { "" })
 }
 
 /// How many captures, of how many units, count.

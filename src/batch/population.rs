@@ -100,8 +100,9 @@ impl Shape {
                 (0..looked.len()).filter_map(|at| Some((&looked[at], unlike_of(at)?))).collect();
             told.extend(shape::setups(setups, &found));
         }
-        // One setup after the other is no drift.
-        let drift = |at: &usize| drifting[*at] && unlike_of(*at).is_none();
+        // One setup, or one group, after the other is no drift.
+        let told_else = |at: usize| unlike[at] || shape::parted(&looked[at]).is_some();
+        let drift = |at: &usize| drifting[*at] && !told_else(*at);
         let found: Vec<_> = (0..looked.len()).filter(drift).map(|at| &looked[at]).collect();
         told.extend(shape::drifts(&found));
         let changes = (0..looked.len()).map(|at| drifting[at] || unlike[at]).collect();

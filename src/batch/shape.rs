@@ -34,12 +34,22 @@ fn value(column: &Column<'_>, value: f64) -> String {
 }
 
 /// `The draw`, or `The draw and 2 other quantities`, before a verb of one or of many.
-fn subject(first: &Column<'_>, others: usize, one: &str, many: &str) -> String {
-    match others {
-        0 => format!("The {} {one}", name(first)),
-        1 => format!("The {} and another quantity {many}", name(first)),
-        n => format!("The {} and {n} other quantities {many}", name(first)),
+fn subject(columns: &[&Column<'_>], one: &str, many: &str) -> String {
+    let first = columns.first().map_or_else(String::new, |column| name(column));
+    match columns {
+        [_] => format!("The {first} {one}"),
+        [_, other] => format!("The {first} and the {} {many}", name(other)),
+        _ => format!("The {first} and {} other quantities {many}", columns.len() - 1),
     }
+}
+
+/// Where the order of test parts two groups: the place of the first unit behind, and how many lie on the wrong
+/// side.
+pub(super) fn parted(column: &Column<'_>) -> Option<(usize, usize)> {
+    let groups = column.groups.as_ref()?;
+    let high: Vec<bool> = column.means.iter().map(|mean| groups.is_high(*mean)).collect();
+    let most = PARTED * groups.smaller() * high.len() as f64;
+    turning(&high).filter(|(_, wrong)| *wrong as f64 <= most)
 }
 
 /// Columns that fall into two groups, those that part the units alike told together.
@@ -77,16 +87,15 @@ fn two_groups(kind: &[(&Column<'_>, &TwoGroups, bool)]) -> Told {
         .map(|(unit, _)| unit.unit.to_owned())
         .collect();
     let which = if higher_is_smaller { "higher" } else { "lower" };
+    let named: Vec<&Column<'_>> = kind.iter().map(|(column, ..)| *column).collect();
     let others: Vec<String> =
-        kind[1..].iter().map(|(column, ..)| format!("the {}", name(column))).collect();
+        named[1..].iter().map(|column| format!("the {}", name(column))).collect();
     let alike = match others.len() {
         0 => String::new(),
         1 => format!(", and so does {}", others[0]),
         _ => format!(", and so do {}", others.join(", ")),
     };
-    // Where all up to a unit are of one group and those behind it of the other.
-    let parted = turning(&high).filter(|(_, wrong)| *wrong as f64 <= PARTED * smaller.len() as f64);
-    let parted = parted.map_or_else(String::new, |(at, wrong)| {
+    let parted = parted(column).map_or_else(String::new, |(at, wrong)| {
         let but = if wrong == 0 { String::new() } else { format!(" (but for {wrong})") };
         format!(
             " The order of test parts them{but}: look at what changed between {} and {}.",
@@ -101,7 +110,7 @@ fn two_groups(kind: &[(&Column<'_>, &TwoGroups, bool)]) -> Told {
     Told {
         sentence: format!(
             "{} into two groups, {higher} of {} units in the higher.",
-            subject(column, others.len(), "falls", "fall"),
+            subject(&named, "falls", "fall"),
             high.len()
         ),
         caution: Caution::new(
@@ -131,18 +140,19 @@ pub(super) fn drifts(columns: &[&Column<'_>]) -> Option<Told> {
             (of(&column.means[..third]), of(&column.means[column.means.len() - third..]));
         let way = if *z > 0.0 { "rises" } else { "falls" };
         let the = if at == 0 { "The" } else { "the" };
-        let (over, thirds) = match at {
-            0 => (" over the order of test", (" in its first third", " in its last")),
-            _ => ("", ("", "")),
+        let (over, first, last, test) = match at {
+            0 => {
+                (" over the order of test", " in its first third", " in its last", "Mann-Kendall, ")
+            }
+            _ => ("", "", "", ""),
         };
         format!(
-            "{the} {} {way}{over}, from about {from}{} to {to}{} (Mann-Kendall, probability {p:.1e})",
-            name(column),
-            thirds.0,
-            thirds.1
+            "{the} {} {way}{over}, from about {from}{first} to {to}{last} ({test}probability {p:.1e})",
+            name(column)
         )
     };
     let items: Vec<String> = found.iter().enumerate().map(item).collect();
+    let named: Vec<&Column<'_>> = found.iter().map(|(column, ..)| *column).collect();
     let step = in_one_step(&first.means).map_or_else(String::new, |at| {
         format!(
             " It is a step rather than a slope: look at what changed between {} and {}.",
@@ -151,10 +161,7 @@ pub(super) fn drifts(columns: &[&Column<'_>]) -> Option<Told> {
         )
     });
     Some(Told {
-        sentence: format!(
-            "{} over the order of test.",
-            subject(first, found.len() - 1, "drifts", "drift")
-        ),
+        sentence: format!("{} over the order of test.", subject(&named, "drifts", "drift")),
         caution: Caution::new(
             "order-trend",
             format!(
@@ -169,16 +176,17 @@ pub(super) fn drifts(columns: &[&Column<'_>]) -> Option<Told> {
 pub(super) fn setups(setups: &Setups, found: &[(&Column<'_>, &Differs)]) -> Option<Told> {
     let mut found = found.to_vec();
     found.sort_by(|a, b| a.1.p.total_cmp(&b.1.p));
-    let (column, differs) = *found.first()?;
+    let (_, differs) = *found.first()?;
+    let named: Vec<&Column<'_>> = found.iter().map(|(column, _)| *column).collect();
     let kind = setups.kind;
     let item = |(at, (column, differs)): (usize, &(&Column<'_>, &Differs))| {
-        let (the, between) = match at {
-            0 => ("The", format!(" differs between the {kind}s")),
-            _ => ("the", String::new()),
+        let (the, between, test) = match at {
+            0 => ("The", format!(" differs between the {kind}s"), "analysis of variance, "),
+            _ => ("the", String::new(), ""),
         };
         let ((low, least), (high, most)) = (&differs.low, &differs.high);
         format!(
-            "{the} {}{between}: about {} in {high}, {} in {low} (analysis of variance, probability {:.1e})",
+            "{the} {}{between}: about {} in {high}, {} in {low} ({test}probability {:.1e})",
             name(column),
             value(column, *most),
             value(column, *least),
@@ -197,10 +205,9 @@ pub(super) fn setups(setups: &Setups, found: &[(&Column<'_>, &Differs)]) -> Opti
     };
     Some(Told {
         sentence: format!(
-            "{} between the {kind}s of the captures, most of all {} from {}.",
-            subject(column, found.len() - 1, "differs", "differ"),
-            differs.high.0,
-            differs.low.0
+            "{} between the {kind}s of the captures, highest in {}.",
+            subject(&named, "differs", "differ"),
+            differs.high.0
         ),
         caution: Caution::new("setups-differ", format!("{}. {next}", items.join("; "))),
     })

@@ -13,6 +13,9 @@ const NAMED: usize = 6;
 /// units might be (Clopper and Pearson).
 pub(crate) const ENOUGH: u64 = 5;
 
+/// What the sentences on the risk begin with.
+pub(crate) const RISK: [&str; 2] = ["Nearest to its ", "Farthest beyond its "];
+
 /// What stands out, what the batch tells as a whole (`shape`), and how near it is to its limits.
 pub(super) fn headline(
     units: &[UnitRow],
@@ -110,7 +113,8 @@ fn risk_of(units: &[UnitRow], row: &PopulationRow, share: f64) -> String {
         let least = percent(outside_at_least(beyond.len(), row.units as usize));
         let middle = shown(row.measure, row.median);
         return format!(
-            "Farthest beyond its {limits} is the {name}: {count}{near}, the middle one with {middle}. With 95 % confidence at least {least} of such units lie outside{quoted}: see whether the {limits} {fit} before blaming units."
+            "{}{limits} is the {name}: {count}{near}, the middle one with {middle}. With 95 % confidence at least {least} of such units lie outside{quoted}: see whether the {limits} {fit} before blaming units.",
+            RISK[1]
         );
     }
     let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
@@ -122,7 +126,8 @@ fn risk_of(units: &[UnitRow], row: &PopulationRow, share: f64) -> String {
     };
     let share = percent(share);
     format!(
-        "Nearest to its {limits} is the {name}: {count}{near}. With 95 % confidence at most {share} of such units lie outside{normal}{quoted}."
+        "{}{limits} is the {name}: {count}{near}. With 95 % confidence at most {share} of such units lie outside{normal}{quoted}.",
+        RISK[0]
     )
 }
 

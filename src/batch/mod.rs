@@ -20,7 +20,7 @@ mod spread;
 mod twice;
 mod unit;
 
-pub(crate) use headline::ENOUGH;
+pub(crate) use headline::{ENOUGH, RISK};
 pub use measure::{Measured, UnitOutcome};
 pub use population::population;
 pub use unit::{UnitPattern, UnitSource};

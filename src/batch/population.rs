@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use statrs::distribution::{Beta, ContinuousCDF};
 
 use crate::findings::{
-    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus,
+    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict,
 };
 use crate::numeric::{Moments, normal_cdf};
 
@@ -276,13 +276,16 @@ fn components(column: &Column<'_>, inner: Option<&Moments>) -> (Option<f64>, Opt
     (sd.zip(own).map(|(sd, own)| (sd * sd - own).max(0.0).sqrt()), None)
 }
 
-/// Units beyond a limit, by their value or by what else of them is held to it.
+/// Units beyond a limit, by their value, by that of a single capture or by what else of them is held to it.
 fn outside(column: &Column<'_>) -> usize {
     let beyond = |v: f64| {
         column.limit_low.is_some_and(|low| v < low)
             || column.limit_high.is_some_and(|high| v > high)
     };
-    let judged = column.captures.iter().filter(|(_, m)| m.judged.is_some_and(beyond));
+    let judged = column
+        .captures
+        .iter()
+        .filter(|(_, m)| m.judged.is_some_and(beyond) || m.verdict == Verdict::NonConforming);
     let judged: BTreeSet<usize> = judged.map(|(at, _)| *at).collect();
     let of_unit = |unit: &&UnitValue<'_>| {
         beyond(unit.mean) || unit.captures.iter().any(|at| judged.contains(at))

@@ -179,6 +179,7 @@ pub(super) fn setups(setups: &Setups, found: &[(&Column<'_>, &Differs)]) -> Opti
     let (_, differs) = *found.first()?;
     let named: Vec<&Column<'_>> = found.iter().map(|(column, _)| *column).collect();
     let kind = setups.kind;
+    let at_one = if kind == "day" { "on" } else { "in" };
     let item = |(at, (column, differs)): (usize, &(&Column<'_>, &Differs))| {
         let (the, between, test) = match at {
             0 => ("The", format!(" differs between the {kind}s"), "analysis of variance, "),
@@ -186,7 +187,7 @@ pub(super) fn setups(setups: &Setups, found: &[(&Column<'_>, &Differs)]) -> Opti
         };
         let ((low, least), (high, most)) = (&differs.low, &differs.high);
         format!(
-            "{the} {}{between}: about {} in {high}, {} in {low} ({test}probability {:.1e})",
+            "{the} {}{between}: about {} {at_one} {high}, {} {at_one} {low} ({test}probability {:.1e})",
             name(column),
             value(column, *most),
             value(column, *least),
@@ -205,7 +206,7 @@ pub(super) fn setups(setups: &Setups, found: &[(&Column<'_>, &Differs)]) -> Opti
     };
     Some(Told {
         sentence: format!(
-            "{} between the {kind}s of the captures, highest in {}.",
+            "{} between the {kind}s of the captures, highest {at_one} {}.",
             subject(&named, "differs", "differ"),
             differs.high.0
         ),

@@ -477,6 +477,11 @@ fn a_unit_that_was_captured_thrice_is_named_once() {
     assert!(told.contains("beyond its limit in all 3 captures"), "{told}");
     assert!(told.contains("beyond its limit in 1 of 3 captures"), "{told}");
     assert_eq!(told.matches("rx-009").count(), 1, "{told}");
+    // By hand, two of 24 are beyond it: at most the share p of which that few come once in twenty times.
+    let p = found.population[0].outside_at_most.unwrap();
+    let exactly = |k: i32, ways: f64| ways * p.powi(k) * (1.0 - p).powi(24 - k);
+    let at_most_two = exactly(0, 1.0) + exactly(1, 24.0) + exactly(2, 276.0);
+    approx::assert_relative_eq!(at_most_two, 0.05, max_relative = 1e-6);
     // The capture that is beyond is the one whose value is told.
     let standing = Standing::all(&found.units);
     let ninth = standing.iter().find(|of| found.units[of.at].unit == "rx-009").unwrap();

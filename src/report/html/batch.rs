@@ -2,7 +2,7 @@
 
 use askama::Template;
 
-use crate::batch::ENOUGH;
+use crate::batch::{ENOUGH, RISK};
 use crate::findings::{
     BatchFindings, Group, Measure, MeasureRow, PopulationRow, SAFETY, UnitRow, UnitStatus, Verdict,
 };
@@ -25,7 +25,7 @@ const COLUMNS_ON_PAPER: usize = 5;
 struct Page<'a> {
     version: &'static str,
     headline: String,
-    /// What follows its first sentence.
+    /// How near the batch is to its limits.
     rest: Option<String>,
     facts: Vec<(&'static str, String)>,
     verdicts: Vec<String>,
@@ -78,11 +78,12 @@ pub(in crate::report) fn batch_page(
     let worst = worst(findings).len();
     let (tests, tests_left) = tests(findings);
     let whole = printable(&findings.headline);
-    let headline = whole.split_once(". ");
+    // What stands out is the headline, the risk a paragraph beneath it.
+    let risk = RISK.iter().find_map(|start| whole.find(start)).filter(|at| *at > 0);
     let page = Page {
         version: env!("CARGO_PKG_VERSION"),
-        headline: headline.map_or_else(|| tied(&whole), |(first, _)| tied(&format!("{first}."))),
-        rest: headline.map(|(_, rest)| tied(rest)),
+        headline: tied(whole[..risk.unwrap_or(whole.len())].trim_end()),
+        rest: risk.map(|at| tied(&whole[at..])),
         facts: facts(findings, worst),
         verdicts: population().filter_map(|row| verdict(findings, row)).map(|t| tied(&t)).collect(),
         measures: plots.measures.iter().map(|(_, figure)| figure).collect(),

@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 
 use crate::findings::{Caution, Measure, UnitStatus};
 use crate::loads::CLAMP_TURNED;
-use crate::numeric::significant;
+use crate::numeric::{Quantity, significant};
 
 use super::measure::{Measured, UnitOutcome};
 use super::missing::{lacking, untried};
-use super::outliers::median;
+use super::outliers::{MOST_OUTLIERS, median};
 use super::twice::{copies, namesakes};
 
 /// Captures that a batch needs before one is held against them.
@@ -36,12 +36,14 @@ pub(super) struct Beside {
 pub(super) fn beside(outcomes: &[UnitOutcome]) -> Beside {
     let mut outcomes = outcomes.to_vec();
     doubt_units(&mut outcomes);
+    tell_doubtful_length(&mut outcomes);
     let mut cautions = Vec::new();
     cautions.extend(untried(&outcomes));
     cautions.extend(shorter(&outcomes));
     cautions.extend(sampled_otherwise(&outcomes));
     cautions.extend(turned(&outcomes));
     cautions.extend(zero_unseen(&outcomes));
+    cautions.extend(range_end(&outcomes));
     cautions.extend(lacking(&outcomes));
     cautions.extend(copies(&outcomes));
     cautions.extend(namesakes(&outcomes));
@@ -58,7 +60,7 @@ pub(super) fn counting(outcomes: &[UnitOutcome]) -> impl Iterator<Item = &UnitOu
     outcomes.iter().filter(|outcome| outcome.status == UnitStatus::Measured)
 }
 
-/// Captures whose every current is a power of a thousand times the others' are in doubt.
+/// Captures of which nearly every current is a power of a thousand times the others' are in doubt.
 fn doubt_units(outcomes: &mut [UnitOutcome]) {
     let of_current =
         |m: &&Measured| matches!(m.measure, Measure::Draw | Measure::SleepFloor) && m.value > 0.0;
@@ -80,8 +82,9 @@ fn doubt_units(outcomes: &mut [UnitOutcome]) {
             .collect();
         let by = |prefix: &f64| {
             let near = |ratio: &f64| (1.0 / NEARLY..NEARLY).contains(&(ratio / prefix));
-            // A single one may be the unit's fault.
-            ratios.len() > 1 && ratios.iter().all(near)
+            // A single one may be the unit's fault, and what is left of the zero is no current of it.
+            let count = ratios.iter().filter(|ratio| near(ratio)).count();
+            count > 1 && 3 * count > 2 * ratios.len()
         };
         let Some(prefix) = PREFIXES.into_iter().find(|prefix| by(prefix)) else { continue };
         let times = if prefix > 1.0 {
@@ -90,7 +93,7 @@ fn doubt_units(outcomes: &mut [UnitOutcome]) {
             format!("1/{:.0} of", 1.0 / prefix)
         };
         let told = format!(
-            "all its currents are about {times} the other units': look at the unit of its current column, or at the meter's range"
+            "its currents are about {times} the other units': look at the unit of its current column, or at the meter's range"
         );
         outcome.status = UnitStatus::Doubtful;
         outcome.reason = Some(match outcome.reason.take() {
@@ -100,13 +103,43 @@ fn doubt_units(outcomes: &mut [UnitOutcome]) {
     }
 }
 
+/// Length of the middle capture, of enough of them.
+fn middle_length_s(outcomes: &[UnitOutcome]) -> Option<f64> {
+    let lengths: Vec<f64> = counting(outcomes).filter_map(|o| o.duration_s).collect();
+    median(&lengths).filter(|_| lengths.len() >= ENOUGH)
+}
+
+/// A capture in doubt that is much shorter than the others is so for that, mostly.
+fn tell_doubtful_length(outcomes: &mut [UnitOutcome]) {
+    let Some(middle_s) = middle_length_s(outcomes) else { return };
+    for outcome in outcomes.iter_mut().filter(|o| o.status == UnitStatus::Doubtful) {
+        let short = outcome.duration_s.filter(|s| *s < SHORT * middle_s);
+        if let Some((s, reason)) = short.zip(outcome.reason.as_mut()) {
+            reason.push_str(&format!("; it is {s:.0} s long, the middle capture {middle_s:.0} s"));
+        }
+    }
+}
+
+/// Few captures whose readings stand still at their highest, which is less than the others reach.
+fn range_end(outcomes: &[UnitOutcome]) -> Option<Caution> {
+    let highest: Vec<f64> = counting(outcomes).filter_map(|o| o.highest_a).collect();
+    let middle_a = median(&highest).filter(|_| highest.len() >= ENOUGH)?;
+    let still: Vec<String> = counting(outcomes)
+        .filter(|o| o.still_at_highest)
+        .filter_map(|o| Some((o, o.highest_a.filter(|a| *a < middle_a)?)))
+        .map(|(o, a)| format!("{} ({})", o.unit, Quantity::amperes(a)))
+        .collect();
+    (!still.is_empty() && still.len() as f64 <= MOST_OUTLIERS * highest.len() as f64).then(|| {
+        Caution::new(
+            "range-end",
+            format!("Readings stand still at their highest, where the other captures go up to {}: {}. The meter may have been at the end of its range: measure again on a higher one before believing what is said of these.", Quantity::amperes(middle_a), listed(&still)),
+        )
+    })
+}
+
 /// Captures that end much earlier than the middle one.
 fn shorter(outcomes: &[UnitOutcome]) -> Option<Caution> {
-    let lengths: Vec<f64> = counting(outcomes).filter_map(|o| o.duration_s).collect();
-    if lengths.len() < ENOUGH {
-        return None;
-    }
-    let middle_s = median(&lengths)?;
+    let middle_s = middle_length_s(outcomes)?;
     let short: Vec<String> = counting(outcomes)
         .filter_map(|o| Some((o, o.duration_s.filter(|s| *s < SHORT * middle_s)?)))
         .map(|(o, s)| format!("{} ({s:.0} s)", o.unit))
@@ -204,8 +237,11 @@ pub(super) mod tests {
             reason: None,
             duration_s: Some(1500.0),
             interval_s: Some(0.1 + 1e-4 * at as f64),
+            start: None,
             turned: false,
             zero_unseen: false,
+            highest_a: Some(0.1),
+            still_at_highest: false,
             measured: vec![of(Measure::Draw, 35e-3), of(Measure::SleepFloor, 1.2e-3)],
         }
     }
@@ -231,6 +267,14 @@ pub(super) mod tests {
         outcomes[5].measured[1].value *= 1e3;
         outcomes[6].measured.truncate(1);
         outcomes[6].measured[0].value *= 1e-3;
+        // What is left of the zero is as the others'.
+        for outcome in outcomes.iter_mut().filter(|outcome| outcome.unit != "rx-06") {
+            for state in ["off", "on"] {
+                let state = Some(state.to_owned());
+                outcome.measured.push(Measured { state, ..outcome.measured[0].clone() });
+            }
+        }
+        outcomes[4].measured[2].value = 35e-3;
         let found = beside(&outcomes);
         let doubtful: Vec<usize> =
             (0..12).filter(|at| found.outcomes[*at].status == UnitStatus::Doubtful).collect();
@@ -250,6 +294,36 @@ pub(super) mod tests {
         let missing = told(&found, "not-shown");
         assert_eq!(missing.len(), 1);
         assert!(missing[0].contains("the draw: rx-09 (1 of 12)."), "{missing:?}");
+    }
+
+    #[test]
+    fn a_short_capture_in_doubt_tells_its_length() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        for at in [2, 3] {
+            outcomes[at].status = UnitStatus::Doubtful;
+            outcomes[at].reason = Some("its zero is off".to_owned());
+        }
+        outcomes[2].duration_s = Some(300.0);
+        let found = beside(&outcomes);
+        let reason = |at: usize| found.outcomes[at].reason.clone().unwrap();
+        assert_eq!(reason(2), "its zero is off; it is 300 s long, the middle capture 1500 s");
+        assert_eq!(reason(3), "its zero is off");
+    }
+
+    #[test]
+    fn a_capture_at_the_end_of_its_range_is_told() {
+        let mut outcomes: Vec<UnitOutcome> = (0..12).map(unit).collect();
+        outcomes[4].highest_a = Some(0.0105);
+        outcomes[4].still_at_highest = true;
+        // One that reaches as far as the others is in a coarser range.
+        outcomes[5].still_at_highest = true;
+        let told_of = |outcomes: &[UnitOutcome]| told(&beside(outcomes), "range-end");
+        assert!(told_of(&outcomes)[0].contains("up to 100 mA: rx-04 (10.5 mA)."));
+        outcomes[..4].iter_mut().for_each(|outcome| {
+            outcome.still_at_highest = true;
+            outcome.highest_a = Some(0.09);
+        });
+        assert!(told_of(&outcomes).is_empty());
     }
 
     #[test]

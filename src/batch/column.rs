@@ -95,12 +95,11 @@ impl<'a> Column<'a> {
         let few = (units.len() as f64) < SHOWN_BY * whole as f64;
         let own: Vec<f64> = units.iter().map(|unit| unit.own_variance).collect();
         let own_middle = median(&own).unwrap_or(0.0);
-        // A value and the middle one each carry their measurement's own scatter.
-        let least: Vec<f64> = own.iter().map(|own| (own + own_middle).sqrt()).collect();
+        let own_sd: Vec<f64> = own.iter().map(|own| own.sqrt()).collect();
         let told_apart = |groups: &TwoGroups| {
             groups.high - groups.low > MODIFIED_Z_CUT * (2.0 * own_middle).sqrt()
         };
-        let mut tests = if few { Tested::default() } else { tested(&means, &least, alpha) };
+        let mut tests = if few { Tested::default() } else { tested(&means, &own_sd, alpha) };
         // Who belongs to the second half of a batch is no outlier.
         if let Some(halves) = two_groups(&means).filter(|groups| groups.smaller() > MOST_OUTLIERS) {
             tests.named.retain(|at| !halves.holds(means[*at], MODIFIED_Z_CUT));

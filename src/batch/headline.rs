@@ -2,10 +2,10 @@
 
 use std::collections::BTreeSet;
 
-use crate::findings::{Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict};
+use crate::findings::{Measure, MeasureRow, PopulationRow, Standing, UnitRow, UnitStatus, Verdict};
 use crate::numeric::{Quantity, Unit, significant};
 
-use super::population::si_unit;
+use super::population::{outside_at_least, si_unit};
 
 /// Units named in the headline before it says "and more".
 const NAMED: usize = 6;
@@ -13,36 +13,37 @@ const NAMED: usize = 6;
 /// units might be (Clopper and Pearson).
 pub(crate) const ENOUGH: u64 = 5;
 
-/// What stands out, and how near the batch is to its limits.
-pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> String {
-    let measured = units.iter().filter(|unit| unit.status == UnitStatus::Measured).count();
-    let mut out: Vec<String> = Vec::new();
-    for unit in units.iter().filter(|unit| unit.status == UnitStatus::Measured) {
-        if let Some(row) = unit.worst() {
-            let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
-            let (name, value) = match row.breach() {
-                Some((what, value)) if !row.outlier => (what.to_owned(), value),
-                _ => (name, row.value),
-            };
-            let beyond = match row.verdict {
-                Verdict::NonConforming => ", beyond its limit",
-                _ => "",
-            };
-            let text = format!("{} ({name} {}{beyond})", unit.unit, shown(row.measure, value));
-            if !out.contains(&text) {
-                out.push(text);
-            }
-        }
-    }
-    let found = match out.len() {
-        0 => format!("{measured} of {} captures measured; no unit stands out", units.len()),
-        n => format!(
-            "{measured} of {} captures measured; {n} stand{} out: {}",
-            units.len(),
-            if n == 1 { "s" } else { "" },
-            named(&out),
-        ),
+/// What the sentences on the risk begin with.
+pub(crate) const RISK: [&str; 2] = ["Nearest to its ", "Farthest beyond its "];
+
+/// What stands out, what the batch tells as a whole (`shape`), and how near it is to its limits.
+pub(super) fn headline(
+    units: &[UnitRow],
+    population: &[PopulationRow],
+    shape: &[String],
+) -> String {
+    let missed: Vec<&PopulationRow> =
+        population.iter().filter(|row| missed_by_most(units, row)).collect();
+    let out = standing_out(units, &missed);
+    let stands = match (out.len(), missed.is_empty()) {
+        (0, true) => "no unit stands out".to_owned(),
+        (0, false) => ", and no unit stands out otherwise".to_owned(),
+        (n, true) => format!("{} out: {}", stand(n), named(&out)),
+        (n, false) => format!(", and {} out otherwise: {}", stand(n), named(&out)),
     };
+    let missed: Vec<String> = missed
+        .iter()
+        .map(|row| {
+            format!("the {}", name_of(row.measure, row.load.as_deref(), row.state.as_deref()))
+        })
+        .collect();
+    let missed = match missed.len() {
+        0 => String::new(),
+        1 => format!("most units are beyond the limit of {}", missed[0]),
+        _ => format!("most units are beyond the limits of {}", missed.join(" and ")),
+    };
+    let stands = format!("{missed}{stands}");
+    let found = format!("{}; {stands}", counted(units));
     let untried = untried(units);
     let found = match untried.len() {
         0 => format!("{found}."),
@@ -56,6 +57,8 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
             format!("{found}{which} could not be held to every limit on sleep: {names}.")
         }
     };
+    let shape: String = shape.iter().map(|sentence| format!(" {sentence}")).collect();
+    let found = format!("{found}{shape}");
     let whole = population.iter().map(|row| row.units).max().unwrap_or(0);
     let limited = population.iter().any(|row| row.outside_at_most.is_some());
     if limited && whole < ENOUGH {
@@ -76,50 +79,125 @@ pub(super) fn headline(units: &[UnitRow], population: &[PopulationRow]) -> Strin
                 .then(margin(a, a.median).total_cmp(&margin(b, b.median)))
         });
     match risk {
-        Some((share, row)) => {
-            let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
-                (Some(cpk), Some(low), Some(high)) => {
-                    let aside = if row.outliers.is_empty() { "" } else { ", outliers set aside" };
-                    format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}{aside})")
-                }
-                _ => String::new(),
-            };
-            let (limits, them) = match (row.limit_low, row.limit_high) {
-                (Some(_), Some(_)) => ("limits", "them"),
-                _ => ("limit", "it"),
-            };
-            let beyond = of_verdict(units, row, Verdict::NonConforming);
-            let count = match beyond.len() {
-                0 => format!("none of {} units is beyond {them}", row.units),
-                1 => format!("1 of {} units is beyond {them}", row.units),
-                n => format!("{n} of {} units are beyond {them}", row.units),
-            };
-            let near = of_verdict(units, row, Verdict::Indeterminate);
-            let near = match near.difference(&beyond).count() {
-                0 => String::new(),
-                n => format!(", {n} too near to tell"),
-            };
-            let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
-                Some(normal) => format!(
-                    ", going by their count; at most {} if their values are normally distributed, which nothing here speaks against",
-                    percent(normal)
-                ),
-                None => String::new(),
-            };
-            format!(
-                "{found} Nearest to its {limits} is the {}: {count}{near}. With 95 % confidence at most {} of such units lie outside{normal}{quoted}.",
-                name_of(row.measure, row.load.as_deref(), row.state.as_deref()),
-                percent(share),
-            )
-        }
+        Some((share, row)) => format!("{found} {}", risk_of(units, row, share)),
         None => found,
     }
 }
 
-/// The first few names.
+/// How the batch stands against the limits of a quantity, at most `share` of such units being outside.
+fn risk_of(units: &[UnitRow], row: &PopulationRow, share: f64) -> String {
+    let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
+    let quoted = match (row.cpk, row.cpk_low, row.cpk_high) {
+        (Some(cpk), Some(low), Some(high)) => {
+            let aside = if row.outliers.is_empty() { "" } else { ", outliers set aside" };
+            format!(" (Cpk {cpk:.2}, {low:.2} to {high:.2}{aside})")
+        }
+        _ => String::new(),
+    };
+    let (limits, them, fit) = match (row.limit_low, row.limit_high) {
+        (Some(_), Some(_)) => ("limits", "them", "fit"),
+        _ => ("limit", "it", "fits"),
+    };
+    let beyond = of_verdict(units, row, Verdict::NonConforming);
+    let count = match beyond.len() {
+        0 => format!("none of {} units is beyond {them}", row.units),
+        1 => format!("1 of {} units is beyond {them}", row.units),
+        n => format!("{n} of {} units are beyond {them}", row.units),
+    };
+    let near = of_verdict(units, row, Verdict::Indeterminate);
+    let near = match near.difference(&beyond).count() {
+        0 => String::new(),
+        n => format!(", {n} too near to tell"),
+    };
+    if missed_by_most(units, row) {
+        let least = percent(outside_at_least(beyond.len(), row.units as usize));
+        let middle = shown(row.measure, row.median);
+        return format!(
+            "{}{limits} is the {name}: {count}{near}, the middle one with {middle}. With 95 % confidence at least {least} of such units lie outside{quoted}: see whether the {limits} {fit} before blaming units.",
+            RISK[1]
+        );
+    }
+    let normal = match row.outside_at_most_if_normal.filter(|normal| *normal < share) {
+        Some(normal) => format!(
+            ", going by their count; at most {} if their values are normally distributed, which nothing here speaks against",
+            percent(normal)
+        ),
+        None => String::new(),
+    };
+    let share = percent(share);
+    format!(
+        "{}{limits} is the {name}: {count}{near}. With 95 % confidence at most {share} of such units lie outside{normal}{quoted}.",
+        RISK[0]
+    )
+}
+
+fn stand(n: usize) -> String {
+    format!("{n} stand{}", if n == 1 { "s" } else { "" })
+}
+
+/// How many captures, of how many units, count.
+fn counted(units: &[UnitRow]) -> String {
+    let measured = units.iter().filter(|unit| unit.status == UnitStatus::Measured);
+    let names: BTreeSet<&str> = measured.clone().map(|unit| unit.unit.as_str()).collect();
+    let captures = measured.count();
+    let repeated = match names.len() {
+        n if n == captures => String::new(),
+        1 => ", all of 1 unit".to_owned(),
+        n => format!(", of {n} units"),
+    };
+    let left_out = match units.len() - captures {
+        0 => String::new(),
+        1 => ", 1 does not count".to_owned(),
+        n => format!(", {n} do not count"),
+    };
+    format!("{captures} of {} captures measured{repeated}{left_out}", units.len())
+}
+
+/// Whether more than half of the units are beyond a limit: it is the limit, or the batch, that is to be looked
+/// at, and no single unit.
+fn missed_by_most(units: &[UnitRow], row: &PopulationRow) -> bool {
+    let beyond = of_verdict(units, row, Verdict::NonConforming).len() as u64;
+    row.units >= ENOUGH && 2 * beyond > row.units
+}
+
+/// Each unit that stands out, by what it does so most, the worst first; not by limits that most units miss.
+fn standing_out(units: &[UnitRow], missed: &[&PopulationRow]) -> Vec<String> {
+    let is_of = |measure: &MeasureRow, row: &PopulationRow| {
+        (measure.measure, &measure.load, &measure.state) == (row.measure, &row.load, &row.state)
+    };
+    let mut told: BTreeSet<&str> = BTreeSet::new();
+    Standing::all(units)
+        .into_iter()
+        .filter(|of| of.row.outlier || !missed.iter().any(|row| is_of(of.row, row)))
+        .filter(|of| told.insert(&units[of.at].unit))
+        .map(|of| {
+            let row = of.row;
+            let name = name_of(row.measure, row.load.as_deref(), row.state.as_deref());
+            let (name, value) = match row.breach() {
+                Some((what, value)) if !row.outlier => (what.to_owned(), value),
+                _ => (name, of.value()),
+            };
+            let beyond = match (of.beyond, of.captures) {
+                (0, _) => String::new(),
+                (1, 1) => ", beyond its limit".to_owned(),
+                (beyond, captures) if beyond == captures => {
+                    format!(", beyond its limit in all {captures} captures")
+                }
+                (beyond, captures) => {
+                    format!(", beyond its limit in {beyond} of {captures} captures")
+                }
+            };
+            format!("{} ({name} {}{beyond})", units[of.at].unit, shown(row.measure, value))
+        })
+        .collect()
+}
+
+/// The first few names; a single one more is as short as to say so.
 fn named(names: &[String]) -> String {
-    let more = if names.len() > NAMED { ", and more" } else { "" };
-    format!("{}{more}", names[..names.len().min(NAMED)].join(", "))
+    if names.len() <= NAMED + 1 {
+        return names.join(", ");
+    }
+    format!("{}, and {} more", names[..NAMED].join(", "), names.len() - NAMED)
 }
 
 /// Captures that count and have a reason why a limit on sleep was not tried.

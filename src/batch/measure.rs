@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fault::InputFault;
 use crate::findings::{
-    EvaluationType, Findings, LoadRow, Measure, SleepFindings, UnitStatus, Verdict,
+    EvaluationType, Findings, LoadRow, Measure, SegmentKind, SleepFindings, UnitStatus, Verdict,
 };
 use crate::judge::SLEEP_LIMIT_NOT_TRIED;
 use crate::loads::CLAMP_TURNED;
@@ -53,12 +53,21 @@ pub struct UnitOutcome {
     pub duration_s: Option<f64>,
     /// Median time between its readings, seconds; `None` where it could not be read.
     pub interval_s: Option<f64>,
+    /// When it began, as it tells.
+    #[serde(default)]
+    pub start: Option<String>,
     /// True when its readings were turned round.
     #[serde(default)]
     pub turned: bool,
     /// True when nobody checked the meter's zero in it.
     #[serde(default)]
     pub zero_unseen: bool,
+    /// Its highest reading, ampere; `None` where it could not be read.
+    #[serde(default)]
+    pub highest_a: Option<f64>,
+    /// True when its readings stand still at the highest one, and scatter below.
+    #[serde(default)]
+    pub still_at_highest: bool,
     /// What was measured.
     pub measured: Vec<Measured>,
 }
@@ -85,8 +94,11 @@ impl UnitOutcome {
             reason: reason.or_else(|| untried(findings)),
             duration_s: Some(findings.capture.duration_s),
             interval_s: findings.capture.sampling_interval_s,
+            start: findings.capture.start.clone(),
             turned: findings.cautions.iter().any(|caution| caution.code == CLAMP_TURNED),
             zero_unseen: findings.zero.checks.is_empty(),
+            highest_a: Some(findings.totals.maximum_a),
+            still_at_highest: still_at_highest(findings),
             measured,
         }
     }
@@ -100,8 +112,11 @@ impl UnitOutcome {
             reason: Some(fault.to_string()),
             duration_s: None,
             interval_s: None,
+            start: None,
             turned: false,
             zero_unseen: false,
+            highest_a: None,
+            still_at_highest: false,
             measured: Vec::new(),
         }
     }
@@ -113,7 +128,10 @@ fn doubt(findings: &Findings) -> Option<String> {
     let capture = &findings.capture;
     let samples = capture.samples as f64;
     if !findings.zero.checks.is_empty() && !findings.zero.trusted {
-        return Some(format!("its zero is not to be believed: {}", findings.zero.answer));
+        // The rest is of use to whoever looks at this capture by itself.
+        let answer = findings.zero.answer.split(';').next().unwrap_or_default();
+        let answer = answer.split_once(": ").map_or(answer, |(_, told)| told);
+        return Some(format!("its zero is not to be believed: {answer}"));
     }
     if capture.overload_samples as f64 > OVERLOAD_SHARE * samples {
         return Some(format!(
@@ -129,6 +147,22 @@ fn doubt(findings: &Findings) -> Option<String> {
         return Some(format!("{gaps_s:.0} s of {:.0} s have no samples", capture.duration_s));
     }
     None
+}
+
+/// Readings of the same figure from which on a stretch stands still.
+const STILL: u64 = 20;
+
+/// Whether a steady stretch stays at the very highest reading while a lower one shows noise: as at the end of a
+/// meter's range, or in a coarser one.
+fn still_at_highest(findings: &Findings) -> bool {
+    let Some(count_a) = findings.capture.resolution_a else { return false };
+    // Noise is never told to be less than what a count hides.
+    let hidden_a = count_a / 12f64.sqrt();
+    let highest_a = findings.totals.maximum_a - findings.zero.offset_a.unwrap_or(0.0);
+    let steady = findings.segments.iter().filter(|s| s.kind == SegmentKind::Steady);
+    let long = || steady.clone().filter(|s| s.samples >= STILL);
+    long().any(|s| s.mean_a > highest_a - 0.5 * count_a && s.noise_a < 1.01 * hidden_a)
+        && long().any(|s| s.mean_a < highest_a - count_a && s.noise_a > 2.0 * hidden_a)
 }
 
 /// A capture in which no load was seen and nothing sleeps.

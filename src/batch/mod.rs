@@ -14,11 +14,13 @@ mod order;
 mod outliers;
 mod population;
 mod repeats;
+mod setups;
+mod shape;
 mod spread;
 mod twice;
 mod unit;
 
-pub(crate) use headline::ENOUGH;
+pub(crate) use headline::{ENOUGH, RISK};
 pub use measure::{Measured, UnitOutcome};
 pub use population::population;
 pub use unit::{UnitPattern, UnitSource};

@@ -30,6 +30,45 @@ pub(crate) fn trend(values: &[f64]) -> Option<(f64, f64)> {
     Some((z, 2.0 * normal_cdf(-z.abs())))
 }
 
+/// Log likelihood by which a step must fit better than a slope to be told as one: odds of 50 to 1.
+const STEP_ODDS: f64 = 3.9;
+
+/// Where values in the order of test change in one step rather than along a slope: the place of the first
+/// behind it. O(n).
+pub(crate) fn in_one_step(values: &[f64]) -> Option<usize> {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let middle = 0.5 * (n - 1.0);
+    let d: Vec<f64> = values.iter().map(|value| value - mean).collect();
+    let all: f64 = d.iter().map(|d| d * d).sum();
+    let along: f64 = d.iter().enumerate().map(|(at, d)| (at as f64 - middle) * d).sum();
+    let sloped = all - along * along * 12.0 / (n * (n * n - 1.0));
+    let mut before = 0.0;
+    let (at, between) = (1..values.len())
+        .map(|at| {
+            before += d[at - 1];
+            (at, before * before * n / (at as f64 * (n - at as f64)))
+        })
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let stepped = all - between;
+    // A step has its place as one parameter more.
+    (0.5 * n * (sloped / stepped).ln() - 1.0 > STEP_ODDS).then_some(at)
+}
+
+/// The place that best parts values that do not hold from values that do, or the other way round, and how many
+/// then lie on the wrong side. O(n).
+pub(crate) fn turning(holds: &[bool]) -> Option<(usize, usize)> {
+    let all = holds.iter().filter(|holds| **holds).count();
+    let mut before = 0;
+    (1..holds.len())
+        .map(|at| {
+            before += usize::from(holds[at - 1]);
+            let first_low = before + (holds.len() - at - (all - before));
+            (at, first_low.min(holds.len() - first_low))
+        })
+        .min_by_key(|(_, wrong)| *wrong)
+}
+
 /// Two groups inside one batch.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct TwoGroups {
@@ -45,12 +84,14 @@ pub(crate) struct TwoGroups {
     pub(crate) gain: f64,
 }
 
-/// Twice the log likelihood that two groups must gain over one; seldom reached by one normal
-/// group (the test below counts how seldom).
-const GAIN_NEEDED: f64 = 14.0;
-/// Means must lie this many common standard deviations apart to be two humps: the halves of a skewed
-/// spread lie up to 3.5 apart.
-const SEPARATION_NEEDED: f64 = 3.5;
+/// Twice the log likelihood that two groups must gain over a single normal one; seldom reached by such
+/// a one (the test below counts how seldom).
+const GAIN_NEEDED: f64 = 12.0;
+/// The same over a single skewed one, which has a parameter less than two groups.
+const GAIN_OVER_SKEWED: f64 = 4.0;
+/// Means must lie this many common standard deviations apart to be two humps: the halves of an even
+/// spread with blurred ends lie nearly as far apart.
+const SEPARATION_NEEDED: f64 = 3.3;
 /// The smaller group holds at least this share; fewer are outliers, not a group.
 const SMALLEST_SHARE: f64 = 0.1;
 
@@ -78,8 +119,8 @@ impl TwoGroups {
     }
 }
 
-/// The group that values `set_aside` make beside those `inside`: enough of them, and no more apart from
-/// one another than a group is.
+/// The group that values `set_aside` make beside those `inside`: enough of them, no more apart from
+/// one another than a group is, and not the tail of a skewed one.
 pub(crate) fn group_set_aside(inside: &[f64], set_aside: &[f64]) -> Option<TwoGroups> {
     let n = (inside.len() + set_aside.len()) as f64;
     let share = set_aside.len() as f64 / n;
@@ -90,6 +131,21 @@ pub(crate) fn group_set_aside(inside: &[f64], set_aside: &[f64]) -> Option<TwoGr
     let (sd, other_sd) = own.sd.zip(other.sd).filter(|(sd, other)| *other <= GROUP_SPREAD * sd)?;
     let higher = other.mean > own.mean;
     let variance = (1.0 - share) * sd * sd + share * other_sd * other_sd;
+    let mut all: Vec<f64> = inside.iter().chain(set_aside).copied().collect();
+    all.sort_by(f64::total_cmp);
+    let whole = Moments::of(&all)?;
+    let scale = whole.sd?;
+    let z: Vec<f64> = all.iter().map(|value| (value - whole.mean) / scale).collect();
+    let place = |mean: f64| (mean - whole.mean) / scale;
+    let fit = Mixture {
+        low: place(own.mean.min(other.mean)),
+        high: place(own.mean.max(other.mean)),
+        share_high: if higher { share } else { 1.0 - share },
+        variance: variance / (scale * scale),
+    };
+    if 2.0 * (improve(&z, fit).1 - skewed(&z)) <= GAIN_OVER_SKEWED {
+        return None;
+    }
     Some(TwoGroups {
         low: own.mean.min(other.mean),
         high: own.mean.max(other.mean),
@@ -100,9 +156,9 @@ pub(crate) fn group_set_aside(inside: &[f64], set_aside: &[f64]) -> Option<TwoGr
 }
 
 /// Looks for two normal groups of equal spread by expectation maximisation from the best
-/// two-means split. `None` when one normal group explains the values as well, or an even spread does
-/// better, or for fewer than ten.
-/// O(n log n + 200 n).
+/// two-means split. `None` when one normal or skewed group explains the values about as well, or an even
+/// spread does better, or for fewer than ten.
+/// O(n log n + 400 n).
 pub(crate) fn two_groups(values: &[f64]) -> Option<TwoGroups> {
     let n = values.len();
     if n < 10 {
@@ -134,9 +190,38 @@ pub(crate) fn two_groups(values: &[f64]) -> Option<TwoGroups> {
         separation: (fit.high - fit.low) / fit.variance.sqrt(),
         gain: 2.0 * (likelihood - single),
     };
-    let apart =
-        found.gain > GAIN_NEEDED && found.separation > SEPARATION_NEEDED && likelihood > even;
-    (apart && found.smaller() >= SMALLEST_SHARE).then_some(found)
+    // Few values gain more by chance.
+    let few = 1.0 - 2.0 / n as f64;
+    let apart = few * found.gain > GAIN_NEEDED
+        && found.separation > SEPARATION_NEEDED
+        && found.smaller() >= SMALLEST_SHARE
+        && likelihood > even
+        && few * 2.0 * (likelihood - skewed(&z)) > GAIN_OVER_SKEWED;
+    apart.then_some(found)
+}
+
+/// Most that the logarithms of a skewed group's distances from its end may spread: beyond, a likelihood
+/// can be had for nothing by an end that lies at the first value.
+const MOST_SKEWED: f64 = 1.0;
+
+/// Log likelihood of the best log-normal group, whichever side its tail is on and wherever it ends, of
+/// standardised values in rising order. O(140 n).
+fn skewed(z: &[f64]) -> f64 {
+    let n = z.len() as f64;
+    let (lowest, highest) = (z[0], z[z.len() - 1]);
+    let fit = |distance: &dyn Fn(&f64) -> f64| {
+        let logs: Vec<f64> = z.iter().map(|value| distance(value).ln()).collect();
+        let mean = logs.iter().sum::<f64>() / n;
+        let variance = logs.iter().map(|log| (log - mean) * (log - mean)).sum::<f64>() / n;
+        let likelihood = -0.5 * n * (1.0 + (2.0 * std::f64::consts::PI * variance).ln()) - n * mean;
+        (variance.sqrt() <= MOST_SKEWED).then_some(likelihood)
+    };
+    // Ends from a thousandth of a standard deviation before the first value to so far off that what is
+    // left is normal.
+    let ends = (-30..40).map(|tenth| 10f64.powf(f64::from(tenth) / 10.0));
+    ends.flat_map(|end| [fit(&|v| v - lowest + end), fit(&|v| highest - v + end)])
+        .flatten()
+        .fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// Two normal groups of standardised values.
@@ -225,6 +310,42 @@ mod tests {
         assert!(missed <= 2, "{missed}");
     }
 
+    /// Of 200 batches, those of which a share lies `apart` standard deviations higher and is told.
+    fn told_apart(n: usize, share: f64, apart: f64) -> usize {
+        let told = |seed: &u64| {
+            let mut values = normals(7000 + seed, n);
+            values.iter_mut().take((share * n as f64) as usize).for_each(|value| *value += apart);
+            two_groups(&values).is_some()
+        };
+        (0..200).filter(told).count()
+    }
+
+    #[test]
+    fn groups_four_standard_deviations_apart_are_found_in_most_batches() {
+        assert!(told_apart(60, 0.4, 4.0) >= 150 && told_apart(60, 0.2, 4.0) >= 150);
+        assert!(told_apart(200, 0.4, 4.0) >= 195 && told_apart(200, 0.15, 4.0) >= 190);
+        assert!(told_apart(24, 0.4, 6.0) >= 175);
+    }
+
+    // Units that differ by factors, times until something happens: one group, however long its tail.
+    #[test]
+    fn a_long_tail_is_no_second_group() {
+        let split = |n: usize, value: &dyn Fn(f64) -> f64| {
+            let two = |seed: &u64| {
+                let values: Vec<f64> = normals(9000 + seed, n).iter().map(|z| value(*z)).collect();
+                two_groups(&values).is_some()
+            };
+            (0..200).filter(two).count()
+        };
+        for n in [24, 60, 200] {
+            let exponential = split(n, &|z| -normal_cdf(z).ln());
+            let turned = split(n, &|z| normal_cdf(z).ln());
+            let factors = [0.15, 0.3, 0.6].map(|s| split(n, &|z| (s * z).exp()));
+            assert!(exponential <= 12 && turned <= 12, "{n}: {exponential}, {turned}");
+            assert!(factors.iter().all(|told| *told <= 16), "{n}: {factors:?}");
+        }
+    }
+
     #[test]
     fn an_even_or_a_skewed_spread_is_not_split() {
         let split = |n: usize, value: &dyn Fn(f64) -> f64| {
@@ -287,6 +408,32 @@ mod tests {
             let found = (0..60).filter(|seed| with(*seed, &reels)).count();
             assert!(drifts <= 1 && found >= 50, "{n}: {drifts}, {found}");
         }
+    }
+
+    #[test]
+    fn a_step_in_the_order_of_test_is_told_from_a_slope() {
+        for n in [24, 60, 200] {
+            let of = |seed: u64, added: &dyn Fn(usize) -> f64| {
+                let values: Vec<f64> =
+                    normals(seed, n).iter().enumerate().map(|(i, z)| z + added(i)).collect();
+                in_one_step(&values)
+            };
+            let at = 2 * n / 3;
+            let step = |i: usize| if i < at { 0.0 } else { -6.0 };
+            let found = (0..100).filter(|seed| of(*seed, &step) == Some(at)).count();
+            let sloped = |i: usize| 6.0 * i as f64 / n as f64;
+            let wrong = (0..100).filter(|seed| of(*seed, &sloped).is_some()).count();
+            assert!(found >= 95 && wrong <= 5, "{n}: {found}, {wrong}");
+        }
+    }
+
+    #[test]
+    fn where_two_kinds_turn_by_hand() {
+        let kinds = |text: &str| text.chars().map(|c| c == 'h').collect::<Vec<bool>>();
+        assert_eq!(turning(&kinds("lllhh")), Some((3, 0)));
+        assert_eq!(turning(&kinds("hhhhl")), Some((4, 0)));
+        assert_eq!(turning(&kinds("llhllhhhlh")), Some((5, 2)));
+        assert_eq!(turning(&kinds("h")), None);
     }
 
     // By hand: 8 rising values, S = 28, variance 8·7·21/18 = 65.333.

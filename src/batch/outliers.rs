@@ -90,10 +90,13 @@ impl RobustSpread {
         Some(Self { median, sd })
     }
 
-    /// Modified z-score `0.6745 (x − median)/MAD`; `None` without spread. The spread counts as `least`
-    /// where it is less: what the measurement itself leaves open sets nobody apart.
-    pub(crate) fn z(&self, value: f64, least: f64) -> Option<f64> {
-        self.sd.map(|sd| (value - self.median) / sd.max(least))
+    /// Modified z-score `0.6745 (x − median)/MAD`; `None` without spread. What the measurement itself
+    /// leaves open sets nobody apart: `own` of this value and `usual` of the others, standard deviations.
+    /// A value and the median each carry it, and one that is measured worse than usual spreads wider.
+    pub(crate) fn z(&self, value: f64, own: f64, usual: f64) -> Option<f64> {
+        let least = own.hypot(usual);
+        let wider = (own * own - usual * usual).max(0.0);
+        self.sd.map(|sd| (value - self.median) / (sd * sd + wider).sqrt().max(least))
     }
 }
 
@@ -118,17 +121,18 @@ pub(crate) struct Tested {
     pub(crate) logarithmic: bool,
 }
 
-/// Both tests at level `alpha`; `least` is the spread that each value's own measurement leaves open.
+/// Both tests at level `alpha`; `own` is the standard deviation that each value's own measurement leaves
+/// open.
 ///
 /// Where values are named, and without the far ones their logarithms are evidently the more normal ones,
 /// these are tested instead: the long tail of a skewed batch is no fault. O(units²).
-pub(crate) fn tested(values: &[f64], least: &[f64], alpha: f64) -> Tested {
-    let plain = both_tests(values, least, alpha);
+pub(crate) fn tested(values: &[f64], own: &[f64], alpha: f64) -> Tested {
+    let plain = both_tests(values, own, alpha);
     if plain.named.is_empty() || values.iter().any(|value| *value <= 0.0) {
         return plain;
     }
     let logs: Vec<f64> = values.iter().map(|value| value.ln()).collect();
-    let relative: Vec<f64> = least.iter().zip(values).map(|(least, v)| least / v).collect();
+    let relative: Vec<f64> = own.iter().zip(values).map(|(own, v)| own / v).collect();
     let logarithmic = Tested { logarithmic: true, ..both_tests(&logs, &relative, alpha) };
     let kept = |of: &[f64]| -> Vec<f64> {
         (0..of.len()).filter(|at| !logarithmic.named.contains(at)).map(|at| of[at]).collect()
@@ -140,12 +144,14 @@ pub(crate) fn tested(values: &[f64], least: &[f64], alpha: f64) -> Tested {
     if gain > LOG_ODDS { logarithmic } else { plain }
 }
 
-fn both_tests(values: &[f64], least: &[f64], alpha: f64) -> Tested {
+fn both_tests(values: &[f64], own: &[f64], alpha: f64) -> Tested {
     let most = ((values.len() as f64 * MOST_OUTLIERS) as usize).max(1);
     let rounds = esd_rounds(values, most, alpha);
     let robust = RobustSpread::of(values);
-    let score = |(value, least): (&f64, &f64)| robust.and_then(|robust| robust.z(*value, *least));
-    let scores: Vec<Option<f64>> = values.iter().zip(least).map(score).collect();
+    let usual = median(own).unwrap_or(0.0);
+    let score =
+        |(value, own): (&f64, &f64)| robust.and_then(|robust| robust.z(*value, *own, usual));
+    let scores: Vec<Option<f64>> = values.iter().zip(own).map(score).collect();
     let far = |at: &usize| scores[*at].is_some_and(|z| z.abs() > MODIFIED_Z_CUT);
     let named = esd_outliers(&rounds).into_iter().filter(far).collect();
     Tested { rounds, scores, named, logarithmic: false }
@@ -215,7 +221,7 @@ mod tests {
         let spread = RobustSpread::of(&URANIUM).unwrap();
         assert_abs_diff_eq!(spread.median, 201.37, epsilon = 1e-9);
         let by_hand = 0.6745 * 44.2 / (0.5 * (0.81 + 1.18));
-        assert_abs_diff_eq!(spread.z(245.57, 0.0).unwrap(), by_hand, epsilon = 1e-9);
+        assert_abs_diff_eq!(spread.z(245.57, 0.0, 0.0).unwrap(), by_hand, epsilon = 1e-9);
     }
 
     fn normals(seed: u64, n: usize) -> Vec<f64> {
@@ -253,14 +259,34 @@ mod tests {
             let mut values: Vec<f64> = (0..24)
                 .map(|at| scale * (if at % 8 == 0 { 9.0 } else { 8.0 } + 1e-15 * f64::from(at)))
                 .collect();
-            let least = vec![scale / 6f64.sqrt(); 24];
+            let own = vec![scale / 12f64.sqrt(); 24];
             assert!(!tested(&values, &[0.0; 24], 0.0025).named.is_empty());
-            let found = tested(&values, &least, 0.0025);
+            let found = tested(&values, &own, 0.0025);
             assert!(found.named.is_empty(), "{:?}", found.named);
             assert!(found.scores.iter().all(|z| z.unwrap().abs() < 3.0), "{:?}", found.scores);
             values[3] = 11.0 * scale;
-            assert_eq!(tested(&values, &least, 0.0025).named, [3]);
+            assert_eq!(tested(&values, &own, 0.0025).named, [3]);
         }
+    }
+
+    // A quarter of the units measured five times worse than the others, 1.5 of their standard deviations.
+    #[test]
+    fn a_unit_that_is_measured_worse_must_be_farther_off() {
+        let own: Vec<f64> = (0..200).map(|at| if at % 4 == 0 { 1.5 } else { 0.3 }).collect();
+        let values = |seed| -> Vec<f64> {
+            let (units, errors) = (normals(seed, 200), normals(5000 + seed, 200));
+            units.iter().zip(errors).zip(&own).map(|((z, error), own)| z + own * error).collect()
+        };
+        let named = |seed: &u64| !tested(&values(*seed), &own, 0.02).named.is_empty();
+        let told = (0..300).filter(named).count();
+        // 6 of 300 are expected at most; 13 or more come once in 200 times.
+        assert!(told < 13, "{told}");
+        let found = |seed: &u64| {
+            let mut values = values(*seed);
+            values[4] = 15.0;
+            tested(&values, &own, 0.02).named.contains(&4)
+        };
+        assert!((0..100).filter(found).count() >= 95);
     }
 
     #[test]

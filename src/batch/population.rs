@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use statrs::distribution::{Beta, ContinuousCDF};
 
 use crate::findings::{
-    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus,
+    BatchFindings, Caution, Measure, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict,
 };
 use crate::numeric::{Moments, normal_cdf};
 
@@ -13,10 +13,12 @@ use super::beside::{Beside, Key, beside, key};
 use super::capability::capability;
 use super::column::{Column, UnitValue};
 use super::family::{FALSE_RISK, below};
-use super::headline::{headline, name_of, shown};
+use super::headline::{ENOUGH, headline, name_of};
 use super::measure::{Measured, UnitOutcome};
 use super::outliers::{RobustSpread, esd_reach};
 use super::repeats;
+use super::setups::{Differs, Setups};
+use super::shape;
 use super::spread::OneWay;
 
 /// Judges the batch. Units that are doubtful or unreadable keep their row but do not count.
@@ -42,30 +44,69 @@ pub fn population(outcomes: &[UnitOutcome]) -> BatchFindings {
         .collect();
     let asked = |column: &Column<'_>| column.normality.filter(|_| column.limited());
     let not_normal = below(FALSE_RISK, &looked.iter().map(asked).collect::<Vec<_>>());
-    let trends: Vec<_> = looked.iter().map(|column| column.trend.map(|(_, p)| p)).collect();
-    let drifting = below(FALSE_RISK, &trends);
+    let shape = Shape::of(&looked, outcomes, &not_normal);
     let mut population = Vec::new();
-    for ((column, not_normal), drifting) in looked.iter().zip(not_normal).zip(drifting) {
+    for (at, column) in looked.iter().enumerate() {
         mark(column, &mut units);
-        cautions.extend(told(column, whole, not_normal, drifting));
-        population.push(row(column, not_normal, drifting));
+        cautions.extend(told(column, whole, not_normal[at]));
+        population.push(row(column, not_normal[at], shape.changes[at]));
     }
+    let sentences: Vec<String> = shape.told.iter().map(|told| told.sentence.clone()).collect();
+    cautions.extend(shape.told.into_iter().map(|told| told.caution));
     cautions.extend(repeats::told(&columns, outcomes, alpha));
     let left_out = outcomes.iter().filter(|o| o.status != UnitStatus::Measured).count();
     if left_out > 0 {
+        let (does, each) = if left_out == 1 {
+            ("does", "the reason stands in its row")
+        } else {
+            ("do", "each has its reason in its row")
+        };
         cautions.push(Caution::new(
             "left-out",
-            format!("{left_out} of {} captures could not be read or trusted and do not count in the batch's figures; each has its reason in its row.", outcomes.len()),
+            format!("{left_out} of {} captures could not be read or trusted and {does} not count in the batch's figures; {each}.", outcomes.len()),
         ));
     }
     BatchFindings {
         schema: "ebbmark.batch/1".to_owned(),
-        headline: headline(&units, &population),
+        headline: headline(&units, &population, &sentences),
         order_of_test: None,
-        outlier_reach_sd: esd_reach(whole, alpha),
+        outlier_reach_sd: esd_reach(whole, alpha).filter(|_| whole as u64 >= ENOUGH),
         units,
         population,
         cautions,
+    }
+}
+
+/// What the batch tells as a whole.
+struct Shape {
+    told: Vec<shape::Told>,
+    /// Whether a quantity changes over the order of test, or from one setup to another.
+    changes: Vec<bool>,
+}
+
+impl Shape {
+    fn of(looked: &[Column<'_>], outcomes: &[UnitOutcome], not_normal: &[bool]) -> Self {
+        let setups = Setups::of(outcomes);
+        let compare = |column| setups.as_ref().and_then(|setups: &Setups| setups.compare(column));
+        let differs: Vec<_> = looked.iter().map(compare).collect();
+        let p = |differs: &Option<Differs>| differs.as_ref().map(|differs| differs.p);
+        let unlike = below(FALSE_RISK, &differs.iter().map(p).collect::<Vec<_>>());
+        let unlike_of = |at: usize| differs[at].as_ref().filter(|_| unlike[at]);
+        let trends: Vec<_> = looked.iter().map(|column| column.trend.map(|(_, p)| p)).collect();
+        let drifting = below(FALSE_RISK, &trends);
+        let mut told = shape::groups(looked, not_normal);
+        if let Some(setups) = &setups {
+            let found: Vec<_> =
+                (0..looked.len()).filter_map(|at| Some((&looked[at], unlike_of(at)?))).collect();
+            told.extend(shape::setups(setups, &found));
+        }
+        // One setup, or one group, after the other is no drift.
+        let told_else = |at: usize| unlike[at] || shape::parted(&looked[at]).is_some();
+        let drift = |at: &usize| drifting[*at] && !told_else(*at);
+        let found: Vec<_> = (0..looked.len()).filter(drift).map(|at| &looked[at]).collect();
+        told.extend(shape::drifts(&found));
+        let changes = (0..looked.len()).map(|at| drifting[at] || unlike[at]).collect();
+        Self { told, changes }
     }
 }
 
@@ -114,7 +155,7 @@ fn measured_units(outcomes: &[UnitOutcome]) -> usize {
 }
 
 /// What is to be told of a quantity.
-fn told(column: &Column<'_>, whole: usize, not_normal: bool, drifting: bool) -> Vec<Caution> {
+fn told(column: &Column<'_>, whole: usize, not_normal: bool) -> Vec<Caution> {
     let (measure, load, state) = column.key;
     let name = name_of(*measure, load.as_deref(), state.as_deref());
     let mut cautions = Vec::new();
@@ -144,29 +185,10 @@ fn told(column: &Column<'_>, whole: usize, not_normal: bool, drifting: bool) -> 
             )
         });
     }
-    if let Some((z, p)) = column.trend.filter(|_| drifting) {
-        let way = if z > 0.0 { "rises" } else { "falls" };
-        cautions.push(Caution::new(
-            "order-trend",
-            format!("The {name} {way} over the order of test (Mann-Kendall, probability {p:.1e}): look at the rig's temperature, supply and warm-up before blaming units."),
-        ));
-    }
-    if let Some(groups) = &column.groups {
-        cautions.push(Caution::new(
-            "two-groups",
-            format!(
-                "The {name} falls into two groups about {} and {} ({:.0} % in the higher): look for a second rig, a second reel of parts or a second firmware.{}",
-                shown(*measure, groups.low),
-                shown(*measure, groups.high),
-                100.0 * groups.share_high,
-                if not_normal { " No capability is quoted of both together." } else { "" },
-            ),
-        ));
-    }
     cautions
 }
 
-fn row(column: &Column<'_>, not_normal: bool, drifting: bool) -> PopulationRow {
+fn row(column: &Column<'_>, not_normal: bool, changes: bool) -> PopulationRow {
     let Column { means, limit_low, limit_high, groups, .. } = column;
     let (limit_low, limit_high) = (*limit_low, *limit_high);
     let moments = Moments::of(means);
@@ -179,7 +201,7 @@ fn row(column: &Column<'_>, not_normal: bool, drifting: bool) -> PopulationRow {
     let outside = outside(column);
     // What was set aside belongs to the batch too: no model of the others speaks for it. Nor does one
     // of what changes while it is tested.
-    let one_kind = column.tests.named.is_empty() && groups.is_none() && !drifting && outside == 0;
+    let one_kind = column.tests.named.is_empty() && groups.is_none() && !changes && outside == 0;
     let tails = f64::from(u8::from(limit_low.is_some()) + u8::from(limit_high.is_some()));
     let modelled = capability.cpk_limits.filter(|_| one_kind);
     let (measure, load, state) = column.key;
@@ -254,18 +276,29 @@ fn components(column: &Column<'_>, inner: Option<&Moments>) -> (Option<f64>, Opt
     (sd.zip(own).map(|(sd, own)| (sd * sd - own).max(0.0).sqrt()), None)
 }
 
-/// Units beyond a limit, by their value or by what else of them is held to it.
+/// Units beyond a limit, by their value, by that of a single capture or by what else of them is held to it.
 fn outside(column: &Column<'_>) -> usize {
     let beyond = |v: f64| {
         column.limit_low.is_some_and(|low| v < low)
             || column.limit_high.is_some_and(|high| v > high)
     };
-    let judged = column.captures.iter().filter(|(_, m)| m.judged.is_some_and(beyond));
+    let judged = column
+        .captures
+        .iter()
+        .filter(|(_, m)| m.judged.is_some_and(beyond) || m.verdict == Verdict::NonConforming);
     let judged: BTreeSet<usize> = judged.map(|(at, _)| *at).collect();
     let of_unit = |unit: &&UnitValue<'_>| {
         beyond(unit.mean) || unit.captures.iter().any(|at| judged.contains(at))
     };
     column.units.iter().filter(of_unit).count()
+}
+
+/// Lower 95 % bound on the share of all units outside the limits, `outside` of `units` being so
+/// (Clopper & Pearson).
+pub(super) fn outside_at_least(outside: usize, units: usize) -> f64 {
+    let inside = (units - outside) as f64;
+    Beta::new(outside as f64, inside + 1.0)
+        .map_or(0.0, |distribution| distribution.inverse_cdf(0.05))
 }
 
 /// Upper 95 % bound on the share of all units outside the limits, `outside` of `units` being so

@@ -10,20 +10,20 @@ use super::measure::UnitOutcome;
 
 /// Captures that give the very same figures: no two measurements do.
 pub(super) fn copies(outcomes: &[UnitOutcome]) -> Option<Caution> {
-    let mut first: BTreeMap<Vec<u64>, &str> = BTreeMap::new();
-    let mut same: Vec<String> = Vec::new();
+    let mut alike: BTreeMap<Vec<u64>, Vec<String>> = BTreeMap::new();
     // A single figure may agree by its rounding.
     for outcome in counting(outcomes).filter(|outcome| outcome.measured.len() > 1) {
         let figures = outcome.measured.iter().map(|m| m.value.to_bits()).collect();
-        match first.get(&figures) {
-            Some(file) => same.push(format!("{} and {file}", outcome.file)),
-            None => drop(first.insert(figures, &outcome.file)),
-        }
+        alike.entry(figures).or_default().push(outcome.file.clone());
     }
+    alike.retain(|_, files| files.len() > 1);
+    let mut same: Vec<Vec<String>> = alike.into_values().collect();
+    same.sort();
+    let same: Vec<String> = same.iter().map(|files| listed(files)).collect();
     (!same.is_empty()).then(|| {
         Caution::new(
             "same-capture",
-            format!("The same to the last digit, so the one is a copy of the other: {}. Leave one of them out: they make spread and repeatability look better than they are.", listed(&same)),
+            format!("The same to the last digit, so copies of one capture: {}. Keep one of them: they make spread and repeatability look better than they are.", same.join("; ")),
         )
     })
 }
@@ -69,7 +69,7 @@ mod tests {
         outcomes[9].file = "tuesday/rx-03.csv".to_owned();
         let found = beside(&outcomes);
         let copies = told(&found, "same-capture");
-        assert!(copies[0].contains("rx-07.csv and rx-02.csv"), "{copies:?}");
+        assert!(copies[0].contains("of one capture: rx-02.csv, rx-07.csv."), "{copies:?}");
         let named = told(&found, "same-name");
         assert!(named[0].contains("one unit: rx-03."), "{named:?}");
         // Every unit in both folders is the procedure, and repeats of other names are meant.

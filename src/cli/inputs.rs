@@ -122,11 +122,17 @@ pub(crate) fn captures(
             vec![path.clone()]
         };
         if found.is_empty() {
-            return Err(InputFault::of_file(
-                &path.display().to_string(),
-                "names no capture",
-                "check the folder, or the pattern: * stands for any letters, ? for one",
-            ));
+            let holds_folders = std::fs::read_dir(path)
+                .is_ok_and(|entries| entries.flatten().any(|entry| entry.path().is_dir()));
+            let (named, next) = if holds_folders {
+                ("holds folders, but no capture itself", "name the folders in it, each by itself")
+            } else {
+                (
+                    "names no capture",
+                    "check the folder, or the pattern: * stands for any letters, ? for one",
+                )
+            };
+            return Err(InputFault::of_file(&path.display().to_string(), named, next));
         }
         all.extend(found.into_iter().filter(|file| !all.contains(file)).collect::<Vec<_>>());
     }

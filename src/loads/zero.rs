@@ -312,7 +312,7 @@ pub(super) fn without_check(at: &Circumstances<'_>) -> ZeroModel {
     };
     ZeroModel {
         answer: format!(
-            "Not shown: {missed}. Every level, the sleep levels and the charge may be off by the \
+            "Not shown: {missed}. Every level, however low, and the charge may be off by the \
              meter's unseen zero, {off}; the draw of a load that was switched on or off is a \
              difference and stands."
         ),

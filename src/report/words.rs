@@ -179,8 +179,9 @@ pub(crate) fn percent(share: f64) -> String {
 
 /// From how far off a batch's tests name a unit.
 pub(crate) fn outlier_reach(reach_sd: f64) -> String {
+    let digits = usize::from(reach_sd < 9.95);
     format!(
-        "A unit is named one from about {reach_sd:.1} standard deviations off: the fewer units, the farther."
+        "A unit is named one from about {reach_sd:.digits$} standard deviations off: the fewer units, the farther."
     )
 }
 

@@ -1,7 +1,7 @@
 //! Batches of known centre and spread.
 
 use super::*;
-use crate::findings::{Group, Verdict};
+use crate::findings::{Group, Standing, Verdict};
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 
@@ -32,8 +32,11 @@ fn batch(seed: u64, n: usize, fault: impl Fn(usize, Measure) -> Option<f64>) -> 
             reason: None,
             duration_s: Some(1800.0),
             interval_s: Some(0.1),
+            start: None,
             turned: false,
             zero_unseen: false,
+            highest_a: Some(0.1),
+            still_at_highest: false,
             measured: vec![
                 draw(Measure::Draw, 0.040, 0.0005, at, Some(0.045)),
                 draw(Measure::SleepFloor, 12e-6, 0.4e-6, at, None),
@@ -434,4 +437,135 @@ fn steps_of_the_meter_are_not_told_as_a_shape_of_the_batch() {
     };
     assert_eq!(codes(41e-6), (true, false, false));
     assert_eq!(codes(1e-6), (false, false, true));
+}
+
+/// Each of `n` units captured in each of three folders, the draw by `rig` off.
+fn captured_thrice(seed: u64, n: usize, rig: impl Fn(usize, usize) -> f64) -> Vec<UnitOutcome> {
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let units = batch(seed, n, |_, _| None);
+    let captured = (0..3 * n).map(|at| {
+        let (folder, unit) = (at / n, at % n);
+        let z: f64 = StandardNormal.sample(&mut rng);
+        let mut outcome = units[unit].clone();
+        outcome.file = format!("bench/rig{}/rx-{unit:03}.csv", folder + 1);
+        outcome.measured[0].value += rig(folder, unit) + 2e-5 * z;
+        outcome
+    });
+    captured.collect()
+}
+
+fn told_as<'a>(found: &'a BatchFindings, code: &str) -> Option<&'a str> {
+    let caution = found.cautions.iter().find(|caution| caution.code == code);
+    caution.map(|caution| caution.text.as_str())
+}
+
+// Three captures each: the units' means count, and a unit is one however many of its captures stand out.
+#[test]
+fn a_unit_that_was_captured_thrice_is_named_once() {
+    let odd = |folder, unit| match (folder, unit) {
+        (_, 4) => 6e-3,
+        (1, 9) => 9e-3,
+        _ => 0.0,
+    };
+    let mut outcomes = captured_thrice(8, 24, odd);
+    for outcome in outcomes.iter_mut().filter(|o| o.measured[0].value > 45e-3) {
+        outcome.measured[0].verdict = Verdict::NonConforming;
+    }
+    let found = population(&outcomes);
+    let told = &found.headline;
+    assert!(told.starts_with("72 of 72 captures measured, of 24 units; 2 stand out: "), "{told}");
+    assert!(told.contains("beyond its limit in all 3 captures"), "{told}");
+    assert!(told.contains("beyond its limit in 1 of 3 captures"), "{told}");
+    assert_eq!(told.matches("rx-009").count(), 1, "{told}");
+    // By hand, two of 24 are beyond it: at most the share p of which that few come once in twenty times.
+    let p = found.population[0].outside_at_most.unwrap();
+    let exactly = |k: i32, ways: f64| ways * p.powi(k) * (1.0 - p).powi(24 - k);
+    let at_most_two = exactly(0, 1.0) + exactly(1, 24.0) + exactly(2, 276.0);
+    approx::assert_relative_eq!(at_most_two, 0.05, max_relative = 1e-6);
+    // The capture that is beyond is the one whose value is told.
+    let standing = Standing::all(&found.units);
+    let ninth = standing.iter().find(|of| found.units[of.at].unit == "rx-009").unwrap();
+    assert_eq!((ninth.captures, ninth.beyond), (3, 1));
+    assert!(ninth.value() > 45e-3 && ninth.mean < 45e-3, "{ninth:?}");
+}
+
+// One rig of three reads half a standard deviation of the units too much.
+#[test]
+fn a_rig_unlike_the_others_is_told_and_not_blamed_on_units() {
+    let off = |folder, _| if folder == 2 { 0.25e-3 } else { 0.0 };
+    let found = population(&captured_thrice(2, 24, off));
+    let told = told_as(&found, "setups-differ").unwrap();
+    assert!(told.starts_with("The draw differs between the folders: about 40."), "{told}");
+    assert!(told.contains(" in rig3, ") && told.contains("not the units."), "{told}");
+    assert!(!told.contains("sleep floor"), "{told}");
+    assert!(found.headline.contains("highest in rig3."), "{}", found.headline);
+    // One after the other, of different units: the rig, and no drift.
+    let mut outcomes = batch(9, 60, |_, _| None);
+    for (at, outcome) in outcomes.iter_mut().enumerate() {
+        outcome.file = format!("{}/{}", if at < 30 { "a" } else { "b" }, outcome.file);
+        outcome.measured[0].value += if at < 30 { 0.0 } else { 0.75e-3 };
+    }
+    let found = population(&outcomes);
+    assert!(told_as(&found, "setups-differ").unwrap().contains("Before blaming units"));
+    assert_eq!(told_as(&found, "order-trend"), None);
+}
+
+#[test]
+fn rigs_alike_are_told_as_different_no_more_often_than_the_risk() {
+    let told = |n| {
+        let alike = |seed: &u64| {
+            let found = population(&captured_thrice(*seed, n, |_, _| 0.0));
+            told_as(&found, "setups-differ").is_some()
+        };
+        (0..200).filter(alike).count()
+    };
+    // 4 of 200 are expected at most; 11 or more come once in 200 times.
+    assert!(told(12) < 11 && told(24) < 11, "{} {}", told(12), told(24));
+}
+
+#[test]
+fn what_the_batch_tells_as_a_whole_stands_in_its_headline() {
+    let wobble = |at: usize| 0.9 * ((at * 7919 % 13) as f64 / 6.0 - 1.0);
+    let reels = |at: usize, measure| {
+        let high = if at >= 40 { 8.0 } else { 0.0 };
+        (measure == Measure::SleepFloor).then(|| wobble(at) + high)
+    };
+    let found = population(&batch(11, 60, reels));
+    let told = &found.headline;
+    let expected = "The sleep floor falls into two groups, 20 of 60 units in the higher.";
+    assert!(told.contains(expected), "{told}");
+    let caution = told_as(&found, "two-groups").unwrap();
+    assert!(caution.contains("In the higher: rx-040, rx-041, "), "{caution}");
+    assert!(caution.contains("what changed between rx-039 and rx-040."), "{caution}");
+    assert_eq!(told_as(&found, "order-trend"), None);
+    let drifts =
+        |at: usize, measure| (measure == Measure::Draw).then(|| wobble(at) + 0.1 * at as f64);
+    let found = population(&batch(11, 60, drifts));
+    assert!(found.headline.contains("The draw drifts over the order of test."));
+    // 0 to 5.9 standard deviations of 0.5 mA on 40 mA: the thirds' medians lie 2 mA apart.
+    let caution = told_as(&found, "order-trend").unwrap();
+    assert!(caution.contains("from about 40.5 mA in its first third to 42.5 mA"), "{caution}");
+    assert!(!caution.contains("step"), "{caution}");
+}
+
+// A limit of 36 mA on a draw of 40 mA: the limit is to be looked at, and no unit is told by it.
+#[test]
+fn a_limit_that_nobody_meets_is_told_as_one() {
+    let fault = |at, measure| (at == 5 && measure == Measure::WakePeriod).then_some(12.0);
+    let mut outcomes = batch(6, 24, fault);
+    for outcome in &mut outcomes {
+        outcome.measured[0].limit_high = Some(36e-3);
+        outcome.measured[0].verdict = Verdict::NonConforming;
+    }
+    let told = population(&outcomes).headline;
+    let expected = "; most units are beyond the limit of the draw, and 1 stands out otherwise: rx-005 (wake period 10.24 s). ";
+    assert!(told.contains(expected), "{told}");
+    assert!(told.contains("Farthest beyond its limit is the draw: 24 of 24 units"), "{told}");
+    // Clopper & Pearson: all of n are at least 0.05^(1/n), 88.3 % of 24.
+    assert!(told.contains("at least 88 % of such units lie outside"), "{told}");
+    approx::assert_relative_eq!(
+        outside_at_least(24, 24),
+        0.05f64.powf(1.0 / 24.0),
+        max_relative = 1e-6
+    );
 }

@@ -2,7 +2,7 @@
 
 use askama::Template;
 
-use crate::batch::ENOUGH;
+use crate::batch::{ENOUGH, RISK};
 use crate::findings::{
     BatchFindings, Group, Measure, MeasureRow, PopulationRow, SAFETY, UnitRow, UnitStatus, Verdict,
 };
@@ -25,6 +25,8 @@ const COLUMNS_ON_PAPER: usize = 5;
 struct Page<'a> {
     version: &'static str,
     headline: String,
+    /// How near the batch is to its limits.
+    rest: Option<String>,
     facts: Vec<(&'static str, String)>,
     verdicts: Vec<String>,
     measures: Vec<&'a Figure>,
@@ -75,9 +77,13 @@ pub(in crate::report) fn batch_page(
     let population = || order.iter().map(|at| &findings.population[*at]);
     let worst = worst(findings).len();
     let (tests, tests_left) = tests(findings);
+    let whole = printable(&findings.headline);
+    // What stands out is the headline, the risk a paragraph beneath it.
+    let risk = RISK.iter().find_map(|start| whole.find(start)).filter(|at| *at > 0);
     let page = Page {
         version: env!("CARGO_PKG_VERSION"),
-        headline: tied(&printable(&findings.headline)),
+        headline: tied(whole[..risk.unwrap_or(whole.len())].trim_end()),
+        rest: risk.map(|at| tied(&whole[at..])),
         facts: facts(findings, worst),
         verdicts: population().filter_map(|row| verdict(findings, row)).map(|t| tied(&t)).collect(),
         measures: plots.measures.iter().map(|(_, figure)| figure).collect(),

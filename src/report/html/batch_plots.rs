@@ -1,6 +1,11 @@
 //! The pictures of a batch's page: a chart a quantity, and a close look at the worst units.
 
-use crate::findings::{BatchFindings, MeasureRow, PopulationRow, UnitRow, UnitStatus, Verdict};
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use crate::findings::{
+    BatchFindings, MeasureRow, PopulationRow, Standing, UnitRow, UnitStatus, Verdict,
+};
 use crate::numeric::{Quantity, Unit};
 use crate::report::figures::{self, Figure};
 use crate::report::text::{measure_name, measure_shown};
@@ -62,18 +67,11 @@ pub(super) fn ordered(findings: &BatchFindings) -> Vec<usize> {
     places
 }
 
-/// Places of units and of the measure that each stands out by, the farthest first.
-pub(super) fn worst(findings: &BatchFindings) -> Vec<(usize, &MeasureRow)> {
-    let score = |row: &MeasureRow| row.anomaly_score.map_or(0.0, f64::abs);
-    let mut worst: Vec<(usize, &MeasureRow)> = findings
-        .units
-        .iter()
-        .enumerate()
-        .filter(|(_, unit)| unit.status == UnitStatus::Measured)
-        .filter_map(|(at, unit)| Some((at, unit.worst()?)))
-        .collect();
-    worst.sort_by(|a, b| b.1.outlier.cmp(&a.1.outlier).then(score(b.1).total_cmp(&score(a.1))));
-    worst
+/// Units that stand out, each by what it does so most, the worst first.
+pub(super) fn worst(findings: &BatchFindings) -> Vec<Standing<'_>> {
+    let mut told: BTreeSet<&str> = BTreeSet::new();
+    let all = Standing::all(&findings.units).into_iter();
+    all.filter(|of| told.insert(&findings.units[of.at].unit)).collect()
 }
 
 /// The measured unit that least speaks against.
@@ -103,15 +101,21 @@ fn close(
     let sketch = |at: usize| sketches.get(at).and_then(Option::as_ref);
     let typical = typical(findings, sketches);
     let mut drawn = Vec::new();
-    for (at, row) in worst(findings) {
-        let Some(own) = sketch(at) else { continue };
-        let unit = printable(&findings.units[at].unit);
+    for standing in worst(findings) {
+        let row = standing.row;
+        let Some(own) = sketch(standing.at) else { continue };
+        let unit = printable(&findings.units[standing.at].unit);
         let what = measure_name(row.measure, row.load.as_deref(), row.state.as_deref());
         let mut told = format!("{what} {}", shown_with(row));
         if let Some(score) = row.anomaly_score {
             told.push_str(&format!(", score {score:+.1}"));
         }
         told.push_str(&format!("; {}", because(row)));
+        if standing.captures > 1 {
+            let file = Path::new(&findings.units[standing.at].file).file_name();
+            let file = file.map(|file| file.to_string_lossy().into_owned()).unwrap_or_default();
+            told.push_str(&format!(" ({}, of {} captures)", printable(&file), standing.captures));
+        }
         let name = format!("unit-{:02}", drawn.len() + 1);
         let over = typical.map_or(String::new(), |at| {
             format!(" Grey: {}, which nothing speaks against.", printable(&findings.units[at].unit))

@@ -1,6 +1,6 @@
 //! A batch as one screen of text.
 
-use crate::findings::{BatchFindings, Measure, MeasureRow, PopulationRow, UnitStatus, Verdict};
+use crate::findings::{BatchFindings, Measure, PopulationRow, Standing, UnitStatus, Verdict};
 use crate::numeric::{Quantity, Unit};
 use crate::report::words::{self, printable};
 
@@ -76,34 +76,36 @@ fn population_row(row: &PopulationRow, repeated: bool) -> Vec<String> {
 }
 
 fn standing_out(page: &mut Page, found: &BatchFindings) {
-    let out: Vec<_> = found
-        .units
-        .iter()
-        .filter(|unit| unit.status == UnitStatus::Measured)
-        .flat_map(|unit| unit.measures.iter().map(move |row| (unit, row)))
-        .filter(|(_, row)| row.stands_out())
-        .collect();
+    let out = Standing::all(&found.units);
     if out.is_empty() {
         return;
     }
     page.heading("Units that stand out");
-    let rows = out.iter().take(UNITS).map(|(unit, row)| {
+    let rows = out.iter().take(UNITS).map(|of| {
+        let row = of.row;
         vec![
-            printable(&unit.unit),
+            printable(&found.units[of.at].unit),
             name(row.measure, row.load.as_deref(), row.state.as_deref()),
-            shown(row.measure, row.value),
+            shown(row.measure, of.value()),
             row.anomaly_score.map_or_else(String::new, |z| format!("{z:+.1}")),
-            why(row),
+            why(of),
         ]
     });
     page.table(&["unit", "measure", "value", "score", "because"], rows.collect());
     page.more(out.len(), UNITS, "finding", "findings");
 }
 
-fn why(row: &MeasureRow) -> String {
+fn why(of: &Standing<'_>) -> String {
+    let row = of.row;
+    let part = match (of.beyond, of.captures) {
+        (beyond, captures) if beyond == captures => String::new(),
+        (beyond, captures) => format!(" in {beyond} of {captures} captures"),
+    };
     let beyond = match row.breach() {
-        Some((what, value)) => format!("✗ {what} {} beyond its limit", shown(row.measure, value)),
-        None => "✗ beyond its limit".to_owned(),
+        Some((what, value)) => {
+            format!("✗ {what} {} beyond its limit{part}", shown(row.measure, value))
+        }
+        None => format!("✗ beyond its limit{part}"),
     };
     match (row.verdict, row.outlier) {
         (Verdict::NonConforming, true) => format!("{beyond}, outlier"),

@@ -226,16 +226,11 @@ fn wakes_in_words(wakes: &Wakes, sleep: Option<&SleepFindings>) -> String {
             words::width(wakes.width_s, at_most)
         ),
     };
-    let share = match sleep.is_some_and(flows_back) {
+    let share = match sleep.is_some_and(words::flows_back) {
         true => String::new(),
         false => format!(", {} of the whole", words::percent(wakes.share_of_charge)),
     };
     format!("{}{every}, {each}{share}", words::count(wakes.count, "wake", "wakes"))
-}
-
-/// Whether a panel charges while it is asleep: what is drawn is then no part of what the lead carries on the whole.
-fn flows_back(sleep: &SleepFindings) -> bool {
-    sleep.asleep.charge_ah < 0.0
 }
 
 fn series_in_words(sleep: &SleepFindings, at: usize) -> String {
@@ -336,14 +331,12 @@ fn sleep_in_words(findings: &Findings, clock: &Clock) -> Vec<String> {
             words::count(skipped, "wake is", "wakes are")
         ));
     }
-    lines.push(match flows_back(sleep) {
-        true => "Charge flowed back meanwhile: shares of it are not told.".to_owned(),
-        false => format!(
-            "Of the charge {} went asleep, {} waking, {} awake.",
-            words::percent(sleep.asleep.share_of_charge),
-            words::percent(sleep.waking.share_of_charge),
-            words::percent(sleep.awake.share_of_charge)
-        ),
+    let shares = [&sleep.asleep, &sleep.waking, &sleep.awake];
+    lines.push(match shares.map(|part| words::share_of_charge(sleep, part)) {
+        [Some(asleep), Some(waking), Some(awake)] => {
+            format!("Of the charge {asleep} went asleep, {waking} waking, {awake} awake.")
+        }
+        _ => "Charge flowed back meanwhile: shares of it are not told.".to_owned(),
     });
     let mut failures: Vec<_> = sleep.failures.iter().collect();
     failures.sort_by(|a, b| b.charge_ah.total_cmp(&a.charge_ah));

@@ -3,8 +3,8 @@
 use jiff::civil::DateTime;
 
 use crate::findings::{
-    CaptureFacts, EventRow, FallAsleep, FloorLevel, LoadRow, SleepFindings, SleepVerdict, Verdict,
-    WakeSeries,
+    CaptureFacts, EventRow, FallAsleep, FloorLevel, LoadRow, SleepFindings, SleepShare,
+    SleepVerdict, Verdict, WakeSeries,
 };
 use crate::numeric::{Quantity, trimmed};
 pub(crate) use crate::numeric::{duration, significant};
@@ -175,6 +175,16 @@ pub(crate) fn percent(share: f64) -> String {
     } else {
         format!("{} %", trimmed(&format!("{percent:.1}")))
     }
+}
+
+/// Whether a panel charges while it is asleep: what is drawn is then no part of what the lead carries on the whole.
+pub(crate) fn flows_back(sleep: &SleepFindings) -> bool {
+    sleep.asleep.charge_ah < 0.0
+}
+
+/// Share of the charge that a part of the sleep takes; `None` where it [flows back](flows_back).
+pub(crate) fn share_of_charge(sleep: &SleepFindings, part: &SleepShare) -> Option<String> {
+    (!flows_back(sleep)).then(|| percent(part.share_of_charge))
 }
 
 /// From how far off a batch's tests name a unit.

@@ -39,7 +39,10 @@ pub(crate) fn charge(
         .zip(shares)
         .map(|(label, share)| {
             let charge = Quantity::new(share.charge_ah, Unit::AmpereHour);
-            format!("{label} {charge}, {}", words::percent(share.share_of_charge))
+            match words::share_of_charge(sleep, share) {
+                Some(share) => format!("{label} {charge}, {share}"),
+                None => format!("{label} {charge}"),
+            }
         })
         .collect();
     let words = (
@@ -66,8 +69,10 @@ pub(crate) fn charge(
             y: Scale::linear(0.0, high_ah, axes::quantity(0.0, high_ah, 5, "charge", "Ah")),
         },
         sums,
-        labels: [0, 1, 2]
-            .map(|i| format!("{} {}", labels[i], words::percent(shares[i].share_of_charge))),
+        labels: [0, 1, 2].map(|i| match words::share_of_charge(sleep, shares[i]) {
+            Some(share) => format!("{} {share}", labels[i]),
+            None => labels[i].to_owned(),
+        }),
     };
     Figure::of("charge".to_owned(), words, &stack, None).map(Some)
 }

@@ -71,7 +71,7 @@ impl SleepView {
             key: is_eventful(sleep).then(|| key(sleep)),
             told: told(sleep, clock).into_iter().map(|(term, text)| (term, tied(&text))).collect(),
             shares: [("asleep", &sleep.asleep), ("waking", &sleep.waking), ("awake", &sleep.awake)]
-                .map(|(name, part)| share(name, part))
+                .map(|(name, part)| share(name, sleep, part))
                 .into(),
             kinds: (0..sleep.series.len()).map(|at| kind(sleep, at)).collect(),
             failures: failures.into_iter().map(|failure| row(failure, clock)).collect(),
@@ -136,7 +136,7 @@ fn half(sleep: &SleepFindings) -> String {
     format!(", half of them from {} to {}", words::duration(low_s), words::duration(high_s))
 }
 
-fn share(name: &str, part: &SleepShare) -> [String; 5] {
+fn share(name: &str, sleep: &SleepFindings, part: &SleepShare) -> [String; 5] {
     [
         name.to_owned(),
         match part.least_time_s {
@@ -149,7 +149,7 @@ fn share(name: &str, part: &SleepShare) -> [String; 5] {
         },
         range(part.least_share_of_time, part.share_of_time),
         charge(part.charge_ah),
-        words::percent(part.share_of_charge),
+        words::share_of_charge(sleep, part).unwrap_or_else(|| "–".to_owned()),
     ]
 }
 
